@@ -1,0 +1,57 @@
+# Two commands matter: `make demo` shows the program at work, `make test` proves it.
+# Each makes its own environment below this folder; nothing is installed outside it, except that
+# `make test` fetches Debian's mosquitto (a real broker) and socat when they are missing.
+
+PYTHON ?= python3
+ARGS ?=
+SOURCES := pyproject.toml $(shell find capture drivers simulators -type f -not -name '*.pyc')
+PIP := -m pip install --quiet --disable-pip-version-check
+
+.PHONY: demo test check bench schemas brokers clean help
+
+help:
+	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
+	@echo 'make demo ARGS=--once  the same, ending by itself'
+	@echo 'make test            all tests, in an environment of their own'
+	@echo 'make check           ruff, mypy, import rules, schema drift'
+	@echo 'make bench           measured rates (minutes)'
+	@echo 'make schemas         write schemas/ anew from the models'
+
+demo: .venv-demo/.installed
+	@.venv-demo/bin/benchtally demo $(ARGS)
+
+test: .venv-test/.installed brokers
+	.venv-test/bin/pytest $(ARGS)
+
+check: .venv-test/.installed
+	.venv-test/bin/ruff check .
+	.venv-test/bin/ruff format --check .
+	.venv-test/bin/mypy
+	.venv-test/bin/lint-imports
+	.venv-test/bin/benchtally schema --check schemas
+
+bench: .venv-test/.installed brokers
+	.venv-test/bin/python -P tests/bench/rate.py $(ARGS)
+
+schemas: .venv-test/.installed
+	.venv-test/bin/benchtally schema --write schemas
+
+# A missing broker is a failure that says so, never a skipped test.
+brokers:
+	@.ci/brokers
+
+# The wheel is what gets tested, so a change to any source installs it again.
+.venv-demo/.installed: $(SOURCES)
+	@test -d .venv-demo || $(PYTHON) -m venv .venv-demo
+	@.venv-demo/bin/python $(PIP) '.[demo]'
+	@.venv-demo/bin/python $(PIP) --force-reinstall --no-deps .
+	@touch $@
+
+.venv-test/.installed: $(SOURCES)
+	@test -d .venv-test || $(PYTHON) -m venv .venv-test
+	@.venv-test/bin/python $(PIP) '.[test,check]'
+	@.venv-test/bin/python $(PIP) --force-reinstall --no-deps .
+	@touch $@
+
+clean:
+	rm -rf .venv-demo .venv-test .venv dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis demo-run

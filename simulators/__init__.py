@@ -1,0 +1,1 @@
+"""Simulated instruments: written from the standards, sharing no code with the drivers."""
