@@ -1,0 +1,76 @@
+"""All that a driver package may import of Benchtally.
+
+See `capture.driver.api` for what a driver is, and DEVELOPERS.md for how to add one.
+"""
+
+from capture.driver.api import API_VERSION, Driver, DriverSpec
+from capture.driver.events import (
+    Action,
+    Event,
+    Identified,
+    InstrumentFault,
+    Malformed,
+    NoAnswer,
+    PowerCycled,
+    Reply,
+    Resync,
+    Send,
+)
+from capture.driver.framers import Damage, Frame, LineFramer
+from capture.driver.hookspecs import ENTRY_POINT_GROUP, PROJECT, hookimpl
+from capture.driver.profile import Profile, built_in_profiles, load_profile, parse_profile
+from capture.errors import ConfigError, InputError
+from capture.model import (
+    Condition,
+    Indication,
+    Quantity,
+    Shown,
+    ShownBound,
+    Side,
+    Status,
+    parse_number,
+    parse_shown,
+    parse_unit,
+    scale_number,
+    unit_of,
+)
+
+__all__ = [
+    "API_VERSION",
+    "ENTRY_POINT_GROUP",
+    "PROJECT",
+    "Action",
+    "Condition",
+    "ConfigError",
+    "Damage",
+    "Driver",
+    "DriverSpec",
+    "Event",
+    "Frame",
+    "Identified",
+    "Indication",
+    "InputError",
+    "InstrumentFault",
+    "LineFramer",
+    "Malformed",
+    "NoAnswer",
+    "PowerCycled",
+    "Profile",
+    "Quantity",
+    "Reply",
+    "Resync",
+    "Send",
+    "Shown",
+    "ShownBound",
+    "Side",
+    "Status",
+    "built_in_profiles",
+    "hookimpl",
+    "load_profile",
+    "parse_number",
+    "parse_profile",
+    "parse_shown",
+    "parse_unit",
+    "scale_number",
+    "unit_of",
+]

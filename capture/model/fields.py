@@ -1,0 +1,62 @@
+"""Field types that several models share: bounded text, names that fit a topic, UTC stamps."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer
+
+from capture.model.quantity import NAME_PATTERN
+from capture.model.units import UNIT_CODES
+
+
+def rfc3339(moment: datetime) -> str:
+    """Write a UTC stamp with six decimals always, so that stamps sort as text."""
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def _in_utc(moment: datetime) -> datetime:
+    return moment.astimezone(UTC)
+
+
+Utc = Annotated[
+    AwareDatetime,
+    AfterValidator(_in_utc),
+    PlainSerializer(rfc3339, return_type=str, when_used="json"),
+]
+
+#: An id that can stand in an MQTT topic, a file name and a URL as it is.
+Slug = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?$")]
+
+#: A line that a person typed or a label shows; no control characters, so no terminal escapes.
+Line = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]
+
+#: What a machine is called on its label.
+MachineId = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9._/ -]{0,62}[A-Za-z0-9])?$")]
+
+QuantityName = Annotated[str, Field(pattern=NAME_PATTERN)]
+
+UnitCode = Annotated[str, Field(json_schema_extra={"enum": list(UNIT_CODES)}, max_length=8)]
+
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+def is_none(value: Any) -> bool:
+    """Tell whether a member is left out of the JSON text."""
+    return value is None
+
+
+def is_empty(value: Any) -> bool:
+    """Tell whether a list or map is left out of the JSON text."""
+    return not value
+
+
+class Model(BaseModel):
+    """Base of everything stored or published: frozen; members that a reader does not know are passed over."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="ignore",
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+        revalidate_instances="never",
+    )

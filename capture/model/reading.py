@@ -1,0 +1,223 @@
+"""A reading: one shown value with its identity, time, provenance, conditions and tag.
+
+A draft is a reading that has not been stored; the journal gives it its sequence number inside the
+transaction that stores it. The JSON text of a `Reading` is what is stored, hashed and published.
+"""
+
+from typing import Any, Literal, Self
+from uuid import UUID
+
+from pydantic import ConfigDict, Field, field_validator, model_validator
+
+from capture.errors import InputError
+from capture.model.fields import (
+    Line,
+    MachineId,
+    Model,
+    QuantityName,
+    Sha256,
+    Slug,
+    UnitCode,
+    Utc,
+    is_empty,
+    is_none,
+)
+from capture.model.quantity import unit_of
+from capture.model.source import Source
+from capture.model.status import VALUELESS, Side, Status
+from capture.model.testpoint import Direction, TestPoint
+
+_VALUELESS_NAMES = sorted(VALUELESS)
+
+# What the types alone do not say, in the words of JSON Schema.
+_RULES: dict[str, Any] = {
+    "allOf": [
+        {
+            "if": {"properties": {"status": {"enum": _VALUELESS_NAMES}}},
+            "then": {"properties": {"value": {"type": "null"}}},
+            "else": {"not": {"required": ["bound"]}},
+        },
+        {
+            "if": {"properties": {"status": {"const": "ok"}}},
+            "then": {"properties": {"value": {"type": "number"}}},
+        },
+    ]
+}
+
+
+class Bound(Model):
+    """The true value lies on this side of this number."""
+
+    side: Side
+    value: float
+    """In the reading's unit."""
+
+
+class Quantified(Model):
+    """A number with its unit, as a condition."""
+
+    value: float
+    unit: UnitCode
+
+
+class Uncertainty(Model):
+    """Standard uncertainty of the value, in the reading's unit (JCGM 100)."""
+
+    standard: float = Field(ge=0)
+    coverage_factor: float = Field(2.0, gt=0)
+    """k of the expanded uncertainty U = k·u that is to be shown."""
+    basis: Line
+    """Where it comes from, such as the accuracy given in a profile."""
+
+
+class Series(Model):
+    """Place of the value in a timed series, such as an insulation test."""
+
+    id: UUID
+    elapsed: float = Field(ge=0)
+    """Seconds since the series began, as the instrument counts them."""
+
+
+class Evidence(Model):
+    """A file that shows the value, kept by its digest."""
+
+    kind: Literal["photo", "trace", "file"]
+    sha256: Sha256
+    media_type: Line | None = Field(None, exclude_if=is_none)
+    name: Line | None = Field(None, exclude_if=is_none)
+
+
+class Raw(Model):
+    """The frame a value came in: as text where it is plain ASCII, else in base64."""
+
+    encoding: Literal["ascii", "base64"]
+    data: str = Field(max_length=90_000)
+
+
+class PointOfTest(Model):
+    """Where the leads sat. ``pair`` and ``direction`` are derived from the two leads."""
+
+    first: tuple[str, ...] = Field(min_length=1, max_length=24)
+    """Terminals on the first lead, IEC 60034-8 marks."""
+    second: tuple[str, ...] = Field(min_length=1, max_length=24)
+    """Terminals on the second lead."""
+    guard: tuple[str, ...] = Field((), exclude_if=is_empty)
+    earth: tuple[str, ...] = Field((), exclude_if=is_empty)
+    pair: str | None = Field(None, exclude_if=is_none)
+    direction: Direction | None = Field(None, exclude_if=is_none)
+
+    @classmethod
+    def of(cls, point: TestPoint) -> Self:
+        """Write out a test point with its derived pair and direction."""
+        return cls(
+            first=point.first,
+            second=point.second,
+            guard=point.guard,
+            earth=point.earth,
+            pair=point.pair,
+            direction=point.direction,
+        )
+
+    @model_validator(mode="after")
+    def _derived_members_agree(self) -> Self:
+        try:
+            point = self.to_point()
+        except InputError as error:
+            raise ValueError(str(error)) from error
+        if (self.pair, self.direction) != (point.pair, point.direction):
+            raise ValueError(f"pair and direction do not follow from the leads {point}")
+        return self
+
+    def to_point(self) -> TestPoint:
+        """Give the test point itself."""
+        return TestPoint(self.first, self.second, self.guard, self.earth)
+
+
+class ReadingTag(Model):
+    """What a reading is of, where that was known when it was made."""
+
+    machine: MachineId
+    test_point: PointOfTest | None = Field(None, exclude_if=is_none)
+    note: Line | None = Field(None, exclude_if=is_none)
+    job: UUID | None = Field(None, exclude_if=is_none)
+    step: Line | None = Field(None, exclude_if=is_none)
+
+
+class ReadingDraft(Model):
+    """A reading that has not been stored yet: all but its sequence number."""
+
+    schema_version: Literal[1] = 1
+    id: UUID
+    """UUIDv7, made once where the value was taken or typed; the same in every copy."""
+    site: Slug
+    bench: Slug
+    instrument: Slug
+    """The instrument's name on this bench."""
+    session: UUID | None = Field(None, exclude_if=is_none)
+    """One unbroken run of one driver on one open link."""
+    time: Utc
+    """When the value was received or keyed, UTC by the host's clock."""
+    clock_synchronised: bool | None = Field(None, exclude_if=is_none)
+    """Whether the host's clock was synchronised then; left out where not known."""
+    instrument_time: Line | None = Field(None, exclude_if=is_none)
+    """The instrument's own time, as it wrote it."""
+    quantity: QuantityName
+    unit: UnitCode
+    """UCUM code."""
+    value: float | None
+    """In ``unit``; null where the display has no number."""
+    digits: Line
+    """The number exactly as shown."""
+    shown_unit: str = Field(max_length=16)
+    """The unit exactly as shown; empty where the instrument leaves it out."""
+    status: Status
+    bound: Bound | None = Field(None, exclude_if=is_none)
+    uncertainty: Uncertainty | None = Field(None, exclude_if=is_none)
+    source: Source
+    conditions: dict[str, str | bool | Quantified] = Field(
+        default_factory=dict, exclude_if=is_empty
+    )
+    """Settings the value was shown under; numbers never without a unit."""
+    series: Series | None = Field(None, exclude_if=is_none)
+    group: UUID | None = Field(None, exclude_if=is_none)
+    """Equal for values that stood in one frame or on one display."""
+    record: Line | None = Field(None, exclude_if=is_none)
+    """The instrument's own name of a stored result."""
+    tag: ReadingTag | None = Field(None, exclude_if=is_none)
+    evidence: tuple[Evidence, ...] = Field((), exclude_if=is_empty)
+    raw: Raw | None = Field(None, exclude_if=is_none)
+
+    @field_validator("quantity")
+    @classmethod
+    def _quantity_is_known(cls, name: str) -> str:
+        try:
+            unit_of(name)
+        except InputError as error:
+            raise ValueError(str(error)) from error
+        return name
+
+    @model_validator(mode="after")
+    def _members_agree(self) -> Self:
+        if self.status in VALUELESS:
+            if self.value is not None:
+                raise ValueError(f"status {self.status} has no value, but one is given")
+        elif self.bound is not None:
+            raise ValueError(f"status {self.status} cannot have a bound")
+        elif self.value is None and self.status is Status.OK:
+            raise ValueError("status ok needs a value")
+        unit = unit_of(self.quantity)
+        if unit not in (None, self.unit):
+            raise ValueError(f"{self.quantity} is stored in {unit}, not in {self.unit}")
+        return self
+
+
+class Reading(ReadingDraft):
+    """One stored reading of one quantity.
+
+    Consumers pass over members they do not know.
+    """
+
+    model_config = ConfigDict(json_schema_extra=_RULES)
+
+    sequence: int = Field(ge=1)
+    """Counts the readings of one instrument without a gap, in the order they were stored."""

@@ -1,0 +1,60 @@
+"""The open JSON Schemas (2020-12) of what is stored and published, generated from the models."""
+
+import json
+from typing import Any
+
+from pydantic import BaseModel
+
+from capture.model.reading import Reading
+from capture.model.tag import Gap, Tag
+
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+_MODELS: dict[str, type[BaseModel]] = {"reading": Reading, "tag": Tag, "gap": Gap}
+
+#: Names that `schema` accepts.
+NAMES = tuple(_MODELS)
+
+
+def schema_id(name: str) -> str:
+    """Give the URN that identifies version 1 of a schema."""
+    return f"urn:benchtally:schema:{name}:1"
+
+
+def schema(name: str) -> dict[str, Any]:
+    """Generate the schema called ``name``.
+
+    Raises:
+        KeyError: no such schema; see `NAMES`.
+    """
+    body = _MODELS[name].model_json_schema()
+    _require_constants(body)
+    return {"$schema": _DIALECT, "$id": schema_id(name), **body}
+
+
+def documents() -> dict[str, str]:
+    """Generate every schema as the text of its file in ``schemas/``."""
+    return {
+        f"{name}.v1.json": json.dumps(schema(name), indent=2, ensure_ascii=False) + "\n"
+        for name in NAMES
+    }
+
+
+def _require_constants(node: Any) -> None:
+    """Make discriminating members required: they are always written, and readers rely on them.
+
+    The models give them a default for convenience, from which pydantic concludes otherwise.
+    """
+    if isinstance(node, list):
+        for item in node:
+            _require_constants(item)
+    elif isinstance(node, dict):
+        fixed = [
+            name
+            for name, member in node.get("properties", {}).items()
+            if isinstance(member, dict) and "const" in member and "default" in member
+        ]
+        if fixed:
+            node["required"] = [*fixed, *node.get("required", [])]
+        for member in node.values():
+            _require_constants(member)

@@ -1,0 +1,82 @@
+"""Where a number came from. All kinds are enumerated from version 1 of the schema on."""
+
+from typing import Annotated, Literal
+from uuid import UUID
+
+from pydantic import Field
+
+from capture.model.fields import Line, Model, Sha256, Slug, is_none
+
+
+class _Instrumental(Model):
+    driver: Slug
+    """Driver that translated the bytes."""
+    driver_version: Line
+    profile: Line | None = Field(None, exclude_if=is_none)
+    """Profile the driver worked by, where it has one."""
+    link: Line
+    """Byte path, such as a port's path or a host and port."""
+
+
+class Streamed(_Instrumental):
+    """The instrument sent the value by itself."""
+
+    kind: Literal["streamed"] = "streamed"
+
+
+class Polled(_Instrumental):
+    """The instrument sent the value in answer to a query."""
+
+    kind: Literal["polled"] = "polled"
+    query: Line
+    """The query, without its terminator."""
+
+
+class Keyed(Model):
+    """A person read the value off a display and typed it."""
+
+    kind: Literal["keyed"] = "keyed"
+    operator: Line
+    times: Literal[1, 2] = 1
+    """How often it was keyed; 2 means that a second keying agreed."""
+    second_operator: Line | None = Field(None, exclude_if=is_none)
+    typed: Line
+    """The text exactly as typed."""
+
+
+class Photographed(Model):
+    """Proposed from a photo of a display, and confirmed by a person."""
+
+    kind: Literal["photo"] = "photo"
+    operator: Line
+    """Who confirmed the value."""
+    photo: Sha256
+    """The photo, by its SHA-256."""
+    proposed: Line
+    """What was read off the photo before a person saw it."""
+
+
+class Imported(Model):
+    """Taken over from a file or from another system."""
+
+    kind: Literal["imported"] = "imported"
+    operator: Line
+    origin: Line
+    """File name or system it came from."""
+    file: Sha256 | None = Field(None, exclude_if=is_none)
+
+
+class Computed(Model):
+    """Computed from other readings."""
+
+    kind: Literal["computed"] = "computed"
+    formula: Line
+    inputs: tuple[UUID, ...]
+    """Ids of the readings it was computed from."""
+    constants: dict[str, float] = Field(default_factory=dict)
+    """Every constant that went in, by name."""
+
+
+Source = Annotated[
+    Streamed | Polled | Keyed | Photographed | Imported | Computed, Field(discriminator="kind")
+]
