@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import ValidationError
 
 _LONGEST = 60
+_UNION_MEMBERS = frozenset({"serial", "tcp", "usb"})  # kinds of link
 
 
 def fault_lines(error: ValidationError, *, prefix: str = "") -> list[str]:
@@ -27,23 +28,33 @@ def shown(value: Any) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
+_SLUG_WORDS = "lower-case letters, digits and dashes, no dash at either end"
+
+
 def _line(fault: Any, prefix: str) -> str:
-    where = key_path([*filter(None, prefix.split(".")), *_without_tags(fault["loc"], fault)])
-    kind, found = fault["type"], fault.get("input")
-    if kind == "missing":
-        return f"{where}: not given, but required"
-    if kind == "extra_forbidden":
-        return f"{where}: found {shown(found)}, but there is no such key"
-    message = fault["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
-    if fault["msg"].startswith("Value error, "):
-        return f"{where}: {message}"
-    return f"{where}: found {shown(found)}, expected {message}"
+    where = key_path([*filter(None, prefix.split(".")), *_as_in_the_file(fault)])
+    kind, found, context = fault["type"], fault.get("input"), fault.get("ctx", {})
+    match kind:
+        case "missing":
+            return f"{where}: not given, but required"
+        case "extra_forbidden":
+            return f"{where}: found {shown(found)}, but there is no such key"
+        case "string_pattern_mismatch":
+            pattern = context["pattern"]
+            words = _SLUG_WORDS if pattern.startswith("^[a-z0-9](") else f"a text like {pattern}"
+            return f"{where}: found {shown(found)}, expected {words}"
+        case "union_tag_invalid":
+            return f"{where}: found {shown(context['tag'])}, expected {context['expected_tags']}"
+        case "union_tag_not_found":
+            return f"{where}: not given, but required"
+        case "value_error":
+            return f"{where}: {fault['msg'].removeprefix('Value error, ')}"
+    return f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
 
 
-def _without_tags(location: tuple[object, ...], fault: Any) -> list[object]:
-    """Leave out the names of union members, which stand in pydantic's path but not in the file."""
-    tags = {"serial", "tcp"}
-    kept = [part for part in location if part not in tags]
+def _as_in_the_file(fault: Any) -> list[object]:
+    """Give the path as it stands in the file, where pydantic puts in union members and key marks."""
+    path = [part for part in fault["loc"] if part not in _UNION_MEMBERS and part != "[key]"]
     if fault["type"] in ("union_tag_not_found", "union_tag_invalid"):
-        kept.append("kind")
-    return kept
+        path.append("kind")
+    return path

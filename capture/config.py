@@ -1,0 +1,231 @@
+"""The configuration file: TOML, checked whole, one line per fault.
+
+Each value can also come from the environment as ``BENCHTALLY_`` plus its key path with ``__``
+between the parts (``BENCHTALLY_BROKER__PASSWORD``); the environment wins over the file, so that a
+secret need not stand in it.
+"""
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from capture.driver.faults import fault_lines
+from capture.errors import ConfigError
+from capture.model.fields import Slug
+
+FILE_NAME = "benchtally.toml"
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", use_attribute_docstrings=True, hide_input_in_errors=False
+    )
+
+
+class SerialSettings(_Section):
+    """How a serial port is opened."""
+
+    kind: Literal["serial"] = "serial"
+    port: str = Field(min_length=1)
+    """A path (/dev/ttyUSB0, /dev/serial/by-id/…, COM3), or a USB identity that stays the same in
+    any socket (usb:VID:PID:SERIAL; usb:VID:PID where the adapter has no serial number)."""
+    baud: int = Field(9600, ge=50, le=4_000_000)
+    data_bits: Literal[5, 6, 7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stop_bits: float = 1
+    """1, 1.5 or 2."""
+    flow: Literal["none", "xon-xoff", "rts-cts", "dsr-dtr"] = "none"
+    dtr: bool | None = None
+    """Level to set on opening; opto-isolated cables draw their supply from DTR and RTS."""
+    rts: bool | None = None
+    settle_s: float = Field(0.0, ge=0, le=5)
+    """Seconds to wait after setting the lines before a byte is believed."""
+    quiet_s: float = Field(0.1, ge=0.01, le=0.25)
+    """Silence after which a drained port counts as quiet."""
+
+
+    @field_validator("stop_bits")
+    @classmethod
+    def _stop_bits_exist(cls, count: float) -> float:
+        if count not in (1, 1.5, 2):
+            raise ValueError(f"found {count}, expected 1, 1.5 or 2")
+        return count
+
+
+class TcpSettings(_Section):
+    """Where to connect."""
+
+    kind: Literal["tcp"] = "tcp"
+    host: str = Field(min_length=1, max_length=255)
+    port: int = Field(5025, ge=1, le=65535)
+    """SCPI instruments listen on 5025."""
+    connect_timeout_s: float = Field(3.0, gt=0, le=30)
+    keepalive_s: int = Field(10, ge=1, le=3600)
+    """Idle seconds after which the host asks whether the instrument is still there."""
+
+
+LinkSettings = Annotated[SerialSettings | TcpSettings, Field(discriminator="kind")]
+
+
+class InstrumentConfig(_Section):
+    """One instrument on the bench."""
+
+    driver: Slug
+    link: LinkSettings
+    allow: tuple[str, ...] = ()
+    """Messages that may be sent to this instrument besides the queries that start nothing. Whoever
+    writes one here has made sure of what it does: READ?, INITiate and the like may route current or
+    voltage to the winding."""
+    options: dict[str, Any] = {}
+    """Options of the driver."""
+
+    @field_validator("allow")
+    @classmethod
+    def _printable(cls, messages: tuple[str, ...]) -> tuple[str, ...]:
+        for message in messages:
+            if not message.strip():
+                raise ValueError("an empty message cannot be allowed")
+        return messages
+
+
+class BrokerConfig(_Section):
+    """The MQTT broker that readings are delivered to."""
+
+    host: str = Field("127.0.0.1", min_length=1)
+    port: int = Field(1883, ge=1, le=65535)
+    version: Literal["auto", "5", "3.1.1"] = "auto"
+    """MQTT version; auto tries 5 and falls back to 3.1.1."""
+    client_id: str = Field("", max_length=64)
+    """benchtally-SITE-BENCH if empty."""
+    username: str = ""
+    password: str = ""
+    """Better given by BENCHTALLY_BROKER__PASSWORD or password_file."""
+    password_file: Path | None = None
+    keepalive_s: int = Field(20, ge=5, le=600)
+    window: int = Field(20, ge=1, le=200)
+    """Most messages that may be unacknowledged at a time."""
+    process: Literal["process", "thread"] = "process"
+    """Run the publisher as a process of its own (default), or as a thread of the daemon."""
+
+
+class JournalConfig(_Section):
+    """Where readings are stored."""
+
+    path: Path = Path("benchtally.journal")
+    """A file on a local disk; relative to the configuration file."""
+
+
+class LogConfig(_Section):
+    """What is logged, and how."""
+
+    level: Literal["debug", "info", "warning", "error"] = "info"
+    form: Literal["text", "json"] = "text"
+
+
+class Config(BaseSettings):
+    """A whole configuration."""
+
+    model_config = SettingsConfigDict(
+        env_prefix="BENCHTALLY_",
+        env_nested_delimiter="__",
+        extra="forbid",
+        frozen=True,
+        use_attribute_docstrings=True,
+    )
+
+    site: Slug
+    """The site, as it stands in topics."""
+    bench: Slug
+    """The bench, as it stands in topics."""
+    journal: JournalConfig = JournalConfig()
+    broker: BrokerConfig = BrokerConfig()
+    log: LogConfig = LogConfig()
+    instruments: dict[Slug, InstrumentConfig] = {}
+
+    folder: Path = Field(Path(), exclude=True)
+    """Folder of the file; relative paths in it start there."""
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Let the environment win over the file, and take nothing else."""
+        del settings_cls, dotenv_settings, file_secret_settings
+        return env_settings, init_settings
+
+    @property
+    def journal_path(self) -> Path:
+        """The journal's file, absolute."""
+        return (self.folder / self.journal.path).absolute()
+
+    @property
+    def client_id(self) -> str:
+        """The MQTT client id: the same at each start, so that the broker ends a forgotten one."""
+        return self.broker.client_id or f"benchtally-{self.site}-{self.bench}"
+
+    def password(self) -> str:
+        """The broker password, from the file named for it if there is one.
+
+        Raises:
+            ConfigError: the file cannot be read.
+        """
+        path = self.broker.password_file
+        if path is None:
+            return self.broker.password
+        try:
+            return (self.folder / path).read_text("utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise ConfigError([f"broker.password_file: {path} cannot be read: {error}"]) from error
+
+
+def find_config(given: Path | None) -> Path:
+    """Tell which file to read: the one given, ``./benchtally.toml``, or the user's own.
+
+    Raises:
+        ConfigError: none of them is there.
+    """
+    if given is not None:
+        return given
+    home = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    candidates = [Path(FILE_NAME), home / "benchtally" / FILE_NAME]
+    for path in candidates:
+        if path.is_file():
+            return path
+    raise ConfigError(
+        [
+            f"no configuration: neither {candidates[0]} nor {candidates[1]} is there; give one with "
+            "--config FILE, or run `benchtally demo` to have one written as an example"
+        ]
+    )
+
+
+def load_config(given: Path | None = None) -> Config:
+    """Read and check a configuration file.
+
+    Raises:
+        ConfigError: one line per fault, each with file, key path, what was found and expected.
+    """
+    path = find_config(given)
+    try:
+        content = tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([f"{path}: not TOML: {error}"]) from error
+    if "folder" in content:
+        raise ConfigError([f"{path}: folder: there is no such key"])
+    try:
+        return Config(**content, folder=path.parent)
+    except ValidationError as error:
+        raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error

@@ -1,0 +1,157 @@
+"""The journal's file: how it is opened, what is in it, and how older files are brought up to date.
+
+``entries`` is the truth: append-only, each row the exact JSON bytes of one entry, chained by hash.
+The other tables are projections that replaying the entries rebuilds.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from capture.errors import JournalError, JournalFull
+from capture.model import new_id
+
+_APPLICATION_ID = 0x42544C59  # "BTLY"
+_BUSY_MS = 5000
+
+#: One script per version of the file, applied in order. Never edit one that has been released.
+_MIGRATIONS = (
+    """
+    CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+
+    -- n orders everything and is never used twice, not even after old entries were cut off.
+    CREATE TABLE entries (
+        n          INTEGER PRIMARY KEY AUTOINCREMENT,
+        id         BLOB NOT NULL UNIQUE,
+        kind       TEXT NOT NULL,
+        instrument TEXT,
+        subject    TEXT,
+        sequence   INTEGER,
+        body       BLOB NOT NULL,
+        hash       BLOB NOT NULL
+    ) STRICT;
+    CREATE UNIQUE INDEX entries_by_sequence ON entries (instrument, sequence)
+        WHERE sequence IS NOT NULL;
+
+    -- Projections.
+    CREATE TABLE counters (instrument TEXT PRIMARY KEY, sequence INTEGER NOT NULL)
+        STRICT, WITHOUT ROWID;
+    CREATE TABLE last_values (
+        instrument TEXT NOT NULL,
+        quantity   TEXT NOT NULL,
+        n          INTEGER NOT NULL,
+        PRIMARY KEY (instrument, quantity)
+    ) STRICT, WITHOUT ROWID;
+    CREATE TABLE current_tags (
+        reading    BLOB PRIMARY KEY,
+        n          INTEGER NOT NULL,
+        machine    TEXT NOT NULL
+    ) STRICT, WITHOUT ROWID;
+    CREATE INDEX current_tags_by_machine ON current_tags (machine, n);
+    CREATE TABLE records (
+        instrument TEXT NOT NULL,
+        record     TEXT NOT NULL,
+        PRIMARY KEY (instrument, record)
+    ) STRICT, WITHOUT ROWID;
+    """,
+)
+
+VERSION = len(_MIGRATIONS)
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turn SQLite's exceptions into the journal's, each with what to do."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorname", "") or ""
+        if code.startswith("SQLITE_FULL") or code == "SQLITE_IOERR_WRITE":
+            raise JournalFull(f"{path}: the disk is full; make room, nothing is lost") from error
+        if code.startswith("SQLITE_BUSY"):
+            raise JournalError(f"{path}: locked by another program for too long") from error
+        if code in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):
+            raise JournalError(
+                f"{path}: damaged, or no journal ({error}); move it aside and keep it"
+            ) from error
+        if code == "SQLITE_CANTOPEN":
+            raise JournalError(
+                f"{path}: cannot be opened; check that its folder exists and may be written to"
+            ) from error
+        if code.startswith("SQLITE_READONLY"):
+            raise JournalError(f"{path}: may not be written to; check its permissions") from error
+        raise JournalError(f"{path}: {error}") from error
+
+
+def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
+    """Open the journal's file, making or updating it unless ``read_only``.
+
+    Raises:
+        JournalError: cannot be opened, is no journal, or is of a newer version.
+    """
+    with translated(path):
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+        connection = sqlite3.connect(
+            uri, uri=True, isolation_level=None, timeout=_BUSY_MS / 1000, check_same_thread=False
+        )
+        try:
+            connection.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+            if not read_only:
+                _prepare(connection, path)
+            version = connection.execute("PRAGMA user_version").fetchone()[0]
+        except BaseException:
+            connection.close()
+            raise
+    if version != VERSION:
+        connection.close()
+        if version > VERSION:
+            raise JournalError(
+                f"{path}: written by a newer Benchtally (file version {version}, this one knows "
+                f"{VERSION}); update this installation"
+            )
+        raise JournalError(f"{path}: not a journal, or an older one; run `benchtally run` once")
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    if mode != "wal":
+        raise JournalError(f"{path}: this file system cannot hold a journal; use a local disk")
+    # FULL syncs the log at every commit: what append() returned for survives a power cut, if the
+    # disk keeps its word. Some builds default to less, so it is set and read back.
+    connection.execute("PRAGMA synchronous = FULL")
+    if connection.execute("PRAGMA synchronous").fetchone()[0] != 2:  # noqa: PLR2004 - FULL
+        raise JournalError(f"{path}: this SQLite does not do synchronous commits")
+    connection.execute("PRAGMA fullfsync = ON")  # macOS: a plain fsync leaves data in the drive
+    connection.execute("PRAGMA journal_size_limit = 67108864")
+    if connection.execute("PRAGMA user_version").fetchone()[0] < VERSION:
+        _migrate(connection, path)
+
+
+def _migrate(connection: sqlite3.Connection, path: Path) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        application = connection.execute("PRAGMA application_id").fetchone()[0]
+        tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        if application != _APPLICATION_ID and tables:
+            raise JournalError(f"{path}: an SQLite file of another program; choose another path")
+        for number, script in enumerate(_MIGRATIONS[version:], start=version + 1):
+            for statement in filter(str.strip, script.split(";")):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {number}")
+        connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+        connection.execute(
+            "INSERT OR IGNORE INTO meta VALUES ('journal_id', ?)", (str(new_id()),)
+        )
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def journal_id(connection: sqlite3.Connection) -> str:
+    """Give the journal's own id, by which a publisher knows that its cursor belongs to it."""
+    row = connection.execute("SELECT value FROM meta WHERE key = 'journal_id'").fetchone()
+    return str(row[0])

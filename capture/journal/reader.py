@@ -1,0 +1,138 @@
+"""Reading the journal: pages of entries for a publisher, filtered readings for a person.
+
+Every query is short and fetched whole, because a reader that stays in a transaction keeps SQLite
+from shortening its log.
+"""
+
+import json
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from capture.journal.database import connect, journal_id, translated
+
+_PAGE = 500
+_COLUMNS = "n, id, kind, instrument, subject, body"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One entry as stored."""
+
+    n: int
+    id: uuid.UUID
+    kind: str
+    instrument: str
+    subject: str
+    body: bytes
+
+
+class JournalReader:
+    """Reads one journal. Used by one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the journal for reading.
+
+        Raises:
+            JournalError: there is none, or it cannot be read.
+        """
+        self._path = path
+        self._connection = connect(path, read_only=True)
+
+    def close(self) -> None:
+        """Close the file."""
+        with translated(self._path):
+            self._connection.close()
+
+    @property
+    def journal_id(self) -> str:
+        """The journal's own id."""
+        with translated(self._path):
+            return journal_id(self._connection)
+
+    def after(self, n: int, limit: int) -> list[Row]:
+        """Give up to ``limit`` entries after number ``n``, in order."""
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE n > ? ORDER BY n LIMIT ?", (n, limit)
+            ).fetchall()
+        return [_row(row) for row in rows]
+
+    def last_n(self) -> int:
+        """Give the number of the newest entry; 0 where there is none."""
+        with translated(self._path):
+            row = self._connection.execute("SELECT max(n) FROM entries").fetchone()
+        return int(row[0] or 0)
+
+    def entry(self, id_: uuid.UUID) -> Row | None:
+        """Give the entry with this id, if there is one."""
+        with translated(self._path):
+            row = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE id = ?", (id_.bytes,)
+            ).fetchone()
+        return None if row is None else _row(row)
+
+    def current_tag(self, reading: uuid.UUID) -> dict[str, Any] | None:
+        """Give what is now said of a reading's machine and test point, as an entry's JSON."""
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT e.kind, e.body FROM current_tags t JOIN entries e ON e.n = t.n "
+                "WHERE t.reading = ?",
+                (reading.bytes,),
+            ).fetchone()
+        if row is None:
+            return None
+        body: dict[str, Any] = json.loads(row[1])
+        return body if row[0] == "tag" else body["tag"]
+
+    def readings(
+        self,
+        *,
+        instrument: str | None = None,
+        quantity: str | None = None,
+        machine: str | None = None,
+        newest_first: bool = False,
+    ) -> Iterator[dict[str, Any]]:
+        """Give readings that fit, in the order stored, each with its current tag as ``tag``.
+
+        Read in short pages, so a million readings cost the memory of one page.
+        """
+        conditions, arguments = ["e.kind = 'reading'"], []
+        for column, wanted in (
+            ("e.instrument", instrument),
+            ("e.subject", quantity),
+            ("t.machine", machine),
+        ):
+            if wanted is not None:
+                conditions.append(f"{column} = ?")
+                arguments.append(wanted)
+        join = "JOIN" if machine is not None else "LEFT JOIN"
+        order, sign, edge = ("DESC", "<", 1 << 62) if newest_first else ("ASC", ">", 0)
+        query = (
+            f"SELECT e.n, e.body, x.kind, x.body FROM entries e "  # noqa: S608 - fixed words only
+            f"{join} current_tags t ON t.reading = e.id LEFT JOIN entries x ON x.n = t.n "
+            f"WHERE {' AND '.join(conditions)} AND e.n {sign} ? ORDER BY e.n {order} LIMIT ?"
+        )
+        while True:
+            with translated(self._path):
+                rows = self._connection.execute(query, (*arguments, edge, _PAGE)).fetchall()
+            for _, body, tag_kind, tag_body in rows:
+                reading: dict[str, Any] = json.loads(body)
+                if tag_kind == "tag":
+                    reading["tag"] = _tag_members(json.loads(tag_body))
+                yield reading
+            if len(rows) < _PAGE:
+                return
+            edge = rows[-1][0]
+
+
+def _row(row: tuple[int, bytes, str, str | None, str | None, bytes]) -> Row:
+    n, id_, kind, instrument, subject, body = row
+    return Row(n, uuid.UUID(bytes=id_), kind, instrument or "", subject or "", body)
+
+
+def _tag_members(tag: dict[str, Any]) -> dict[str, Any]:
+    """Write a tag entry as the member ``tag`` of its reading."""
+    return {name: tag[name] for name in ("machine", "test_point", "note") if name in tag}

@@ -1,0 +1,192 @@
+"""Appending to the journal: one transaction a batch, all of it or nothing.
+
+Chain head and per-instrument sequence are read and advanced inside the transaction, under
+BEGIN IMMEDIATE, so several processes may append at the same time: the daemon, ``key`` and ``tag``.
+"""
+
+import hashlib
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from capture.errors import JournalError
+from capture.journal.database import connect, translated
+from capture.model import Gap, Reading, ReadingDraft, Tag
+
+#: What can be appended.
+Entry = ReadingDraft | Tag | Gap
+
+#: Hash that stands before the first entry.
+GENESIS = bytes(32)
+
+_INSERT = (
+    "INSERT INTO entries (id, kind, instrument, subject, sequence, body, hash) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """Where an entry ended up.
+
+    Attributes:
+        n: its number in the journal; 0 where it was there already and nothing was stored.
+        sequence: its number among the readings of its instrument; None for other entries.
+    """
+
+    n: int
+    sequence: int | None
+
+
+class Store:
+    """Appends entries. Used by one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the journal, making it if there is none.
+
+        Raises:
+            JournalError: see `capture.journal.database.connect`.
+        """
+        self.path = path
+        self._connection = connect(path)
+
+    def close(self) -> None:
+        """Close the file."""
+        with translated(self.path):
+            self._connection.close()
+
+    def append(self, batch: Sequence[Entry]) -> list[Stored]:
+        """Store ``batch`` in one transaction; when this returns, it is on the disk.
+
+        An entry whose id is there already, and a reading whose instrument record is, are passed
+        over: sending twice stores once.
+
+        Raises:
+            JournalError: nothing of the batch was stored.
+        """
+        connection = self._connection
+        with translated(self.path):
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                stored = _Transaction(connection).append_all(batch)
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+        return stored
+
+    def data_version(self) -> int:
+        """Give a number that changes when another connection has committed."""
+        with translated(self.path):
+            return int(self._connection.execute("PRAGMA data_version").fetchone()[0])
+
+
+class _Transaction:
+    """One batch being appended."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        row = connection.execute("SELECT hash FROM entries ORDER BY n DESC LIMIT 1").fetchone()
+        self._head: bytes = GENESIS if row is None else row[0]
+        self._sequences: dict[str, int] = {}
+        self._last_values: dict[tuple[str, str], int] = {}
+
+    def append_all(self, batch: Sequence[Entry]) -> list[Stored]:
+        stored = [self._append(entry) for entry in batch]
+        self._connection.executemany(
+            "INSERT INTO counters VALUES (?, ?) "
+            "ON CONFLICT (instrument) DO UPDATE SET sequence = excluded.sequence",
+            self._sequences.items(),
+        )
+        self._connection.executemany(
+            "INSERT INTO last_values VALUES (?, ?, ?) "
+            "ON CONFLICT (instrument, quantity) DO UPDATE SET n = excluded.n",
+            [(*key, n) for key, n in self._last_values.items()],
+        )
+        return stored
+
+    def _append(self, entry: Entry) -> Stored:
+        match entry:
+            case ReadingDraft():
+                return self._append_reading(entry)
+            case Tag():
+                return self._append_tag(entry)
+            case Gap():
+                n = self._insert(entry.id.bytes, "gap", entry.instrument, None, None, _json(entry))
+                return Stored(n, None)
+
+    def _append_reading(self, draft: ReadingDraft) -> Stored:
+        if self._is_known(draft):
+            return Stored(0, None)
+        sequence = self._sequence(draft.instrument) + 1
+        reading = Reading.model_construct(**draft.__dict__ | {"sequence": sequence})
+        n = self._insert(
+            draft.id.bytes, "reading", draft.instrument, draft.quantity, sequence, _json(reading)
+        )
+        if not n:
+            return Stored(0, None)
+        self._sequences[draft.instrument] = sequence
+        self._last_values[draft.instrument, draft.quantity] = n
+        if draft.tag is not None:
+            self._set_tag(draft.id.bytes, n, draft.tag.machine)
+        return Stored(n, sequence)
+
+    def _append_tag(self, tag: Tag) -> Stored:
+        n = self._insert(tag.id.bytes, "tag", tag.instrument, None, None, _json(tag))
+        if n:
+            self._set_tag(tag.reading.bytes, n, tag.machine)
+        return Stored(n, None)
+
+    def _insert(
+        self,
+        id_: bytes,
+        kind: str,
+        instrument: str | None,
+        subject: str | None,
+        sequence: int | None,
+        body: bytes,
+    ) -> int:
+        head = hashlib.sha256(self._head + body).digest()
+        try:
+            cursor = self._connection.execute(
+                _INSERT, (id_, kind, instrument, subject, sequence, body, head)
+            )
+        except sqlite3.IntegrityError as error:
+            if "entries.id" in str(error):
+                return 0
+            raise
+        self._head = head
+        if cursor.lastrowid is None:
+            raise JournalError("an insert gave no row number")
+        return cursor.lastrowid
+
+    def _sequence(self, instrument: str) -> int:
+        known = self._sequences.get(instrument)
+        if known is None:
+            row = self._connection.execute(
+                "SELECT sequence FROM counters WHERE instrument = ?", (instrument,)
+            ).fetchone()
+            known = 0 if row is None else int(row[0])
+        return known
+
+    def _is_known(self, draft: ReadingDraft) -> bool:
+        """Remember a result that the instrument itself names; tell whether it was known."""
+        if draft.record is None:
+            return False
+        cursor = self._connection.execute(
+            "INSERT OR IGNORE INTO records VALUES (?, ?)", (draft.instrument, draft.record)
+        )
+        return cursor.rowcount == 0
+
+    def _set_tag(self, reading: bytes, n: int, machine: str) -> None:
+        self._connection.execute(
+            "INSERT INTO current_tags VALUES (?, ?, ?) "
+            "ON CONFLICT (reading) DO UPDATE SET n = excluded.n, machine = excluded.machine",
+            (reading, n, machine),
+        )
+
+
+def _json(entry: Reading | Tag | Gap) -> bytes:
+    return entry.model_dump_json().encode()

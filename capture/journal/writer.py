@@ -1,0 +1,158 @@
+"""The journal's writer thread: many callers, one transaction at a time, grouped under load.
+
+A lone caller is committed at once. When commits come thick and from several callers, the writer
+lingers a few milliseconds so that they share one sync of the disk. A caller gets its answer after
+the commit and has one batch outstanding, so memory is bounded by the number of callers.
+"""
+
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from pathlib import Path
+
+import structlog
+
+from capture.clock import Clock
+from capture.errors import JournalError
+from capture.journal.store import Entry, Store, Stored
+
+_LINGER = 0.005
+_THICK = 0.010  # seconds between two commits below which they count as thick
+_FOREIGN_POLL = 0.2  # entries of other processes are noticed within this
+_MOST_ENTRIES = 5000
+
+_Work = tuple[Sequence[Entry], "Future[list[Stored]]"]
+
+
+class Writer:
+    """Appends for many threads. Start it, append, stop it."""
+
+    def __init__(self, path: Path, clock: Clock, on_commit: Callable[[], None]) -> None:
+        """Take the journal's path; ``on_commit`` is called after every commit, ours or foreign.
+
+        ``on_commit`` runs in the writer thread and must not block.
+        """
+        self._path = path
+        self._clock = clock
+        self._on_commit = on_commit
+        self._work: queue.Queue[_Work | None] = queue.Queue()
+        self._closed = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="journal")
+        self._store = Store(path)
+        self._last_commit = float("-inf")
+        self._crowded = False  # several callers at once; waiting for a lone one's next is no use
+        self._log = structlog.get_logger()
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def append(self, entries: Sequence[Entry]) -> list[Stored]:
+        """Store ``entries`` and return after the commit.
+
+        Raises:
+            JournalError: nothing of it was stored.
+        """
+        if self._closed.is_set():
+            raise JournalError("the journal is closed")
+        answer: Future[list[Stored]] = Future()
+        self._work.put((entries, answer))
+        return answer.result()
+
+    def stop(self, timeout: float) -> bool:
+        """Store what was handed over, then end; True when the thread has ended in time."""
+        self._closed.set()
+        self._work.put(None)
+        self._thread.join(timeout)
+        return not self._thread.is_alive()
+
+    # ── the thread ───────────────────────────────────────────────────────────────────────────
+
+    def _run(self) -> None:
+        version = self._store.data_version()
+        ending = False
+        while not ending:
+            try:
+                first = self._work.get(timeout=_FOREIGN_POLL)
+            except queue.Empty:
+                version = self._notice_foreign(version)
+                continue
+            ending = self._commit(first)
+        self._refuse_the_rest()
+        self._store.close()
+
+    def _commit(self, first: _Work | None) -> bool:
+        """Commit one group; True when the thread is to end."""
+        group: list[_Work] = []
+        ending = first is None
+        if first is not None:
+            group.append(first)
+            ending = self._gather(group)
+        if group:
+            self._append_group(group)
+        return ending
+
+    def _gather(self, group: list[_Work]) -> bool:
+        """Add what else is waiting, lingering under load; True when the thread is to end."""
+        count = len(group[0][0])
+        now = self._clock.monotonic()
+        thick = self._crowded and now - self._last_commit < _THICK
+        until = now + _LINGER if thick else now
+        while count < _MOST_ENTRIES:
+            try:
+                wait = until - self._clock.monotonic()
+                more = self._work.get(timeout=wait) if wait > 0 else self._work.get_nowait()
+            except queue.Empty:
+                return False
+            if more is None:
+                return True
+            group.append(more)
+            count += len(more[0])
+        return False
+
+    def _append_group(self, group: list[_Work]) -> None:
+        try:
+            stored = self._store.append([entry for entries, _ in group for entry in entries])
+        except Exception as error:  # noqa: BLE001 - every caller gets its own answer
+            self._answer_one_by_one(group, error)
+            return
+        self._last_commit = self._clock.monotonic()
+        self._crowded = len(group) > 1 or not self._work.empty()
+        start = 0
+        for entries, answer in group:
+            answer.set_result(stored[start : start + len(entries)])
+            start += len(entries)
+        self._on_commit()
+
+    def _answer_one_by_one(self, group: list[_Work], error: Exception) -> None:
+        """Keep one caller's failure from the others: try each batch by itself."""
+        if len(group) == 1:
+            answer = group[0][1]
+            answer.set_exception(
+                error
+                if isinstance(error, JournalError)
+                else JournalError(f"{self._path}: {type(error).__name__}: {error}")
+            )
+            return
+        for work in group:
+            self._append_group([work])
+
+    def _notice_foreign(self, version: int) -> int:
+        try:
+            now = self._store.data_version()
+        except JournalError as error:
+            self._log.warning("journal.unreadable", reason=str(error))
+            return version
+        if now != version:
+            self._on_commit()
+        return now
+
+    def _refuse_the_rest(self) -> None:
+        while True:
+            try:
+                left = self._work.get_nowait()
+            except queue.Empty:
+                return
+            if left is not None:
+                left[1].set_exception(JournalError("the journal is closed"))

@@ -1,0 +1,133 @@
+"""Serial ports of this host: what there is, under which stable name, and why one will not open."""
+
+import errno
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from serial.tools import list_ports
+
+from capture.errors import LinkOpenError
+
+_USB = "usb:"
+
+
+@dataclass(frozen=True, slots=True)
+class PortInfo:
+    """One serial port.
+
+    Attributes:
+        path: where it is now; may change when the adapter is plugged in again.
+        identity: what to write in a configuration: stays the same in any USB socket where the
+            adapter has a serial number; the path otherwise.
+        description: what the adapter says of itself.
+        usable: whether this process may open it for reading and writing.
+        holder: program that has it open, where that can be seen.
+    """
+
+    path: str
+    identity: str
+    description: str
+    usable: bool
+    holder: str | None
+
+
+def serial_ports() -> list[PortInfo]:
+    """List the serial ports of this host, sorted by path."""
+    found = []
+    for port in sorted(list_ports.comports(), key=lambda each: each.device):
+        found.append(
+            PortInfo(
+                path=port.device,
+                identity=_identity(port.vid, port.pid, port.serial_number) or port.device,
+                description=port.description or "",
+                usable=os.access(port.device, os.R_OK | os.W_OK),
+                holder=holder_of(port.device),
+            )
+        )
+    return found
+
+
+def resolve(port: str) -> str:
+    """Find the path of a port that is given by path or by USB identity.
+
+    A path is kept as written, link or not, so that it is looked up anew each time it is opened.
+
+    Raises:
+        LinkOpenError: no such adapter is plugged in, or several answer to the identity.
+    """
+    if not port.startswith(_USB):
+        return port
+    wanted = port.lower()
+    found = [
+        each.device
+        for each in list_ports.comports()
+        if wanted
+        in {
+            (_identity(each.vid, each.pid, each.serial_number) or "").lower(),
+            (_identity(each.vid, each.pid, None) or "").lower(),
+        }
+    ]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise LinkOpenError(
+            f"{port}: {len(found)} adapters answer to this identity ({', '.join(found)}); "
+            "add the serial number, or use a path below /dev/serial/by-path"
+        )
+    raise LinkOpenError(f"{port}: no such adapter is plugged in; `benchtally ports` lists what is")
+
+
+def explain_open_failure(path: str, error: Exception) -> str:
+    """Say on one line why a port would not open, and what to do about it."""
+    number = getattr(error, "errno", None)
+    if number == errno.ENOENT or (number is None and not Path(path).exists()):
+        return f"{path}: no such port; plug it in, or see `benchtally ports` for what there is"
+    if number in (errno.EACCES, errno.EPERM):
+        return f"{path}: no permission; {_permission_hint(path)}"
+    if number in (errno.EAGAIN, errno.EBUSY, errno.EWOULDBLOCK):
+        holder = holder_of(path)
+        by = f" by {holder}" if holder else ""
+        return f"{path}: in use{by}; end that program, or give it another port"
+    return f"{path}: will not open ({error}); check the settings and the cable"
+
+
+def holder_of(path: str) -> str | None:
+    """Name the program that has ``path`` open, as "name (process 123)"; None where unseen."""
+    if not sys.platform.startswith("linux"):
+        return None
+    real = os.path.realpath(path)
+    own = str(os.getpid())
+    for entry in Path("/proc").iterdir():
+        if not entry.name.isdigit() or entry.name == own:
+            continue
+        try:
+            handles = list((entry / "fd").iterdir())
+        except OSError:
+            continue  # somebody else's process: not ours to see
+        for handle in handles:
+            try:
+                if os.readlink(handle) == real:
+                    name = (entry / "comm").read_text().strip()
+                    return f"{name} (process {entry.name})"
+            except OSError:
+                continue
+    return None
+
+
+def _identity(vid: int | None, pid: int | None, serial_number: str | None) -> str | None:
+    if vid is None or pid is None:
+        return None
+    text = f"{_USB}{vid:04x}:{pid:04x}"
+    return f"{text}:{serial_number}" if serial_number else text
+
+
+def _permission_hint(path: str) -> str:
+    try:
+        import grp
+
+        group = grp.getgrgid(Path(path).stat().st_gid).gr_name
+    except (ImportError, OSError, KeyError):
+        return "run as a user who may use it"
+    return f"add this user to group {group} (sudo usermod -aG {group} USER), then log in again"

@@ -1,0 +1,121 @@
+"""From what a session captured to a reading that can be stored."""
+
+import base64
+from dataclasses import dataclass
+from functools import lru_cache
+from uuid import UUID
+
+from pydantic import ValidationError
+
+from capture.driver import Indication
+from capture.driver.faults import fault_lines
+from capture.errors import DriverError
+from capture.model import (
+    Bound,
+    Polled,
+    Quantified,
+    Raw,
+    ReadingDraft,
+    Series,
+    Streamed,
+    new_id,
+)
+from capture.runtime.session import Captured
+
+_PRINTABLE = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """What is the same for every reading of one session."""
+
+    site: str
+    bench: str
+    instrument: str
+    driver: str
+    driver_version: str
+    profile: str | None
+    link: str
+    session: UUID
+
+
+class Drafter:
+    """Turns the captures of one session into drafts."""
+
+    def __init__(self, provenance: Provenance) -> None:
+        self._is = provenance
+        origin = {
+            "driver": provenance.driver,
+            "driver_version": provenance.driver_version,
+            "profile": provenance.profile,
+            "link": provenance.link,
+        }
+        self._streamed = Streamed(**origin)
+        self._polled = lru_cache(maxsize=16)(lambda query: Polled(query=query, **origin))
+        self._series: UUID | None = None
+        self._elapsed = -1.0
+
+    def draft(self, captured: Captured) -> ReadingDraft:
+        """Make a draft with an id of its own.
+
+        Raises:
+            DriverError: the driver gave an indication that no reading can hold.
+        """
+        indication, this = captured.indication, self._is
+        try:
+            return ReadingDraft(
+                id=new_id(),
+                site=this.site,
+                bench=this.bench,
+                instrument=this.instrument,
+                session=this.session,
+                time=captured.time,
+                instrument_time=indication.instrument_time,
+                quantity=indication.quantity,
+                unit=indication.unit,
+                value=None if indication.value is None else float(indication.value),
+                digits=indication.digits,
+                shown_unit=indication.shown_unit,
+                status=indication.status,
+                bound=_bound(indication),
+                source=self._streamed if captured.query is None else self._polled(captured.query),
+                conditions={
+                    name: Quantified(value=float(state[0]), unit=state[1])
+                    if isinstance(state, tuple)
+                    else state
+                    for name, state in indication.conditions.items()
+                },
+                series=self._place_in_series(indication),
+                group=captured.group,
+                record=indication.record,
+                raw=raw_frame(indication.raw),
+            )
+        except ValidationError as error:
+            faults = "; ".join(fault_lines(error))
+            raise DriverError(
+                f"driver {this.driver} gave an indication that no reading can hold ({faults}); "
+                "this is a bug in the driver, report it to its author"
+            ) from error
+
+    def _place_in_series(self, indication: Indication) -> Series | None:
+        """Number timed series: one begins where the instrument's own count starts again."""
+        if indication.elapsed is None:
+            return None
+        elapsed = float(indication.elapsed)
+        if self._series is None or elapsed < self._elapsed:
+            self._series = new_id()
+        self._elapsed = elapsed
+        return Series(id=self._series, elapsed=elapsed)
+
+
+def raw_frame(frame: bytes) -> Raw:
+    """Keep a frame as text where it is plain ASCII, else in base64."""
+    if _PRINTABLE.issuperset(frame):
+        return Raw(encoding="ascii", data=frame.decode("ascii"))
+    return Raw(encoding="base64", data=base64.b64encode(frame).decode("ascii"))
+
+
+def _bound(indication: Indication) -> Bound | None:
+    if indication.bound is None:
+        return None
+    return Bound(side=indication.bound.side, value=float(indication.bound.value))

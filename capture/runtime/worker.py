@@ -1,0 +1,319 @@
+"""The worker: one thread that keeps one instrument captured, through every loss and return.
+
+It alone opens, reads, writes and closes its link. Others only set its stop event and look at its
+snapshot.
+
+    idle ─▶ opening ─▶ running ⇄ waiting ─▶ stopped | failed
+                ▲                   │
+                └───────────────────┘   the port came back
+"""
+
+import random
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from typing import Protocol
+
+import structlog
+
+from capture.clock import Clock
+from capture.driver import (
+    Driver,
+    Event,
+    Identified,
+    InstrumentFault,
+    Malformed,
+    NoAnswer,
+    PowerCycled,
+)
+from capture.errors import CaptureError, DriverError, JournalError, LinkError, PolicyError
+from capture.links import Link
+from capture.model import Gap, ReadingDraft, new_id
+from capture.runtime.drafting import Drafter, Provenance
+from capture.runtime.policy import MessagePolicy
+from capture.runtime.session import Captured, Session
+
+_FIRST_DELAY = 0.25
+_LONGEST_DELAY = 2.0
+_JITTER = 0.2
+_STALL_RETRY = 0.5
+_STEADY = 1.0  # a session that ran this long was no failed attempt at opening
+_REPORT_EVERY = 10.0  # seconds between two log lines of the same complaint
+
+
+class State(StrEnum):
+    """What a worker is doing."""
+
+    IDLE = "idle"
+    OPENING = "opening"
+    RUNNING = "running"
+    WAITING = "waiting"
+    STOPPED = "stopped"
+    FAILED = "failed"
+
+
+#: Which states may follow which.
+NEXT: dict[State, frozenset[State]] = {
+    State.IDLE: frozenset({State.OPENING, State.STOPPED}),
+    State.OPENING: frozenset({State.RUNNING, State.WAITING, State.STOPPED, State.FAILED}),
+    State.RUNNING: frozenset({State.WAITING, State.STOPPED, State.FAILED}),
+    State.WAITING: frozenset({State.OPENING, State.RUNNING, State.STOPPED, State.FAILED}),
+    State.STOPPED: frozenset(),
+    State.FAILED: frozenset(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What can be said of an instrument at one moment.
+
+    Attributes:
+        state, reason: what its worker does, and why where that needs a reason.
+        since: UTC of the last change of state.
+        link: byte path in use.
+        identity: what the instrument says it is; empty where it does not.
+        readings: stored since the daemon started.
+        malformed, unanswered: frames that were no frame, queries without an answer.
+        last_reading: UTC of the newest stored reading.
+    """
+
+    instrument: str
+    state: State
+    reason: str
+    since: datetime
+    link: str
+    identity: str = ""
+    readings: int = 0
+    malformed: int = 0
+    unanswered: int = 0
+    last_reading: datetime | None = None
+
+
+class Store(Protocol):
+    """What a worker asks of the journal."""
+
+    def append(self, entries: Sequence[ReadingDraft | Gap]) -> object:
+        """Store all of ``entries`` or none; return after the commit.
+
+        Raises:
+            JournalError: nothing was stored.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """Everything that a worker needs to know of its instrument."""
+
+    id: str
+    site: str
+    bench: str
+    driver_id: str
+    driver_version: str
+    profile: str | None
+    make_driver: Callable[[], Driver]
+    make_link: Callable[[], Link]
+    policy: MessagePolicy
+
+
+class Worker:
+    """Keeps one instrument captured until it is told to stop."""
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        store: Store,
+        clock: Clock,
+        on_change: Callable[[Snapshot], None],
+    ) -> None:
+        self._instrument = instrument
+        self._store = store
+        self._clock = clock
+        self._on_change = on_change
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"worker:{instrument.id}")
+        self._log = structlog.get_logger().bind(instrument=instrument.id)
+        self._reported: dict[str, tuple[float, int]] = {}
+        self._snapshot = Snapshot(instrument.id, State.IDLE, "", clock.utc(), "")
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The newest snapshot; may be asked for from any thread."""
+        return self._snapshot
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def ask_to_stop(self) -> None:
+        """Ask the thread to end; it stores what it holds first."""
+        self._stop.set()
+
+    def join(self, timeout: float) -> bool:
+        """Wait for the thread to end; True when it has."""
+        self._thread.join(timeout)
+        return not self._thread.is_alive()
+
+    # ── the thread ───────────────────────────────────────────────────────────────────────────
+
+    def _run(self) -> None:
+        delay = _FIRST_DELAY
+        try:
+            while not self._stop.is_set():
+                began = self._clock.monotonic()
+                try:
+                    self._capture()
+                except LinkError as error:
+                    if self._clock.monotonic() - began >= _STEADY:
+                        delay = _FIRST_DELAY
+                    self._change(State.WAITING, str(error))
+                    jitter = 1 + random.uniform(-_JITTER, _JITTER)  # noqa: S311 - spreads retries
+                    self._clock.wait(self._stop, delay * jitter)
+                    delay = min(delay * 2, _LONGEST_DELAY)
+            self._change(State.STOPPED, "")
+        except (DriverError, PolicyError) as error:
+            self._change(State.FAILED, str(error))
+        except Exception as error:
+            self._log.exception("worker.crashed")
+            self._change(State.FAILED, f"internal error ({type(error).__name__}: {error}); see log")
+
+    def _capture(self) -> None:
+        """Open the link and run one session on it until it is lost or a stop is asked for."""
+        instrument = self._instrument
+        link = instrument.make_link()
+        self._change(State.OPENING, "", link=link.description)
+        try:
+            link.open()
+            driver = self._make_driver()
+            session = Session(
+                driver, link, instrument.policy, self._clock, self._stop, self._on_event
+            )
+            drafter = Drafter(
+                Provenance(
+                    instrument.site,
+                    instrument.bench,
+                    instrument.id,
+                    instrument.driver_id,
+                    instrument.driver_version,
+                    instrument.profile,
+                    link.description,
+                    session.id,
+                )
+            )
+            self._change(State.RUNNING, "", link=link.description)
+            while not self._stop.is_set():
+                self._keep(drafter, session.step())
+        finally:
+            link.close()
+
+    def _make_driver(self) -> Driver:
+        try:
+            return self._instrument.make_driver()
+        except CaptureError as error:
+            raise DriverError(str(error)) from error
+        except Exception as error:
+            raise DriverError(
+                f"driver {self._instrument.driver_id} cannot be made "
+                f"({type(error).__name__}: {error})"
+            ) from error
+
+    def _keep(self, drafter: Drafter, captured: list[Captured]) -> None:
+        if not captured:
+            return
+        batch = [drafter.draft(each) for each in captured]
+        if self._append(batch):
+            snapshot = self._snapshot
+            self._snapshot = replace(
+                snapshot,
+                readings=snapshot.readings + len(batch),
+                last_reading=batch[-1].time,
+            )
+
+    def _append(self, batch: Sequence[ReadingDraft | Gap]) -> bool:
+        """Store a batch; while the journal cannot take it, hold it and read nothing more.
+
+        What the instrument says meanwhile may run over in the port's buffer, so a stall leaves a
+        gap entry. False when a stop came before the batch could be stored.
+        """
+        stalled_at: datetime | None = None
+        while True:
+            try:
+                self._store.append(batch)
+            except JournalError as error:
+                stalled_at = stalled_at or self._clock.utc()
+                self._change(State.WAITING, f"the journal takes no readings: {error}")
+                if self._stop.is_set():
+                    self._log.error("worker.readings_not_stored", count=len(batch), why=str(error))
+                    return False
+                self._clock.wait(self._stop, _STALL_RETRY)
+            else:
+                break
+        if stalled_at is not None:
+            self._change(State.RUNNING, "")
+            gap = Gap(
+                id=new_id(),
+                site=self._instrument.site,
+                bench=self._instrument.bench,
+                instrument=self._instrument.id,
+                begin=stalled_at,
+                end=self._clock.utc(),
+                reason="the journal took no readings; the port may have overrun",
+            )
+            return self._append([gap])
+        return True
+
+    # ── what is told ─────────────────────────────────────────────────────────────────────────
+
+    def _on_event(self, event: Event) -> None:
+        snapshot = self._snapshot
+        match event:
+            case Identified(maker, model, serial, firmware):
+                identity = ", ".join(part for part in (maker, model, serial, firmware) if part)
+                self._snapshot = replace(snapshot, identity=identity[:200])
+                self._log.info("instrument.identified", identity=identity[:200])
+                self._on_change(self._snapshot)
+            case Malformed(raw, reason):
+                self._snapshot = replace(snapshot, malformed=snapshot.malformed + 1)
+                self._complain("instrument.malformed", reason=reason, raw=repr(raw[:120]))
+            case NoAnswer(query, waited):
+                self._snapshot = replace(snapshot, unanswered=snapshot.unanswered + 1)
+                self._complain(
+                    "instrument.no_answer", query=repr(query[:80]), waited_s=round(waited, 3)
+                )
+            case InstrumentFault(code, text):
+                self._complain("instrument.fault", code=code, text=text[:200])
+            case PowerCycled():
+                self._log.warning("instrument.power_cycled")
+            case _:
+                self._complain("driver.unknown_event", got=type(event).__name__)
+
+    def _complain(self, what: str, **details: object) -> None:
+        """Log a complaint, but the same kind once per interval only, with a count of the rest."""
+        now = self._clock.monotonic()
+        last, held_back = self._reported.get(what, (float("-inf"), 0))
+        if now - last < _REPORT_EVERY:
+            self._reported[what] = (last, held_back + 1)
+            return
+        self._reported[what] = (now, 0)
+        if held_back:
+            details["and_before"] = held_back
+        self._log.warning(what, **details)
+
+    def _change(self, state: State, reason: str, *, link: str | None = None) -> None:
+        old = self._snapshot
+        if state is old.state and reason == old.reason:
+            return
+        if state is not old.state and state not in NEXT[old.state]:
+            raise AssertionError(f"a worker cannot go from {old.state} to {state}")
+        self._snapshot = replace(
+            old,
+            state=state,
+            reason=reason,
+            since=self._clock.utc(),
+            link=old.link if link is None else link,
+        )
+        log = self._log.warning if state in (State.WAITING, State.FAILED) else self._log.info
+        log("instrument.state", state=str(state), reason=reason, link=self._snapshot.link)
+        self._on_change(self._snapshot)
