@@ -1,0 +1,188 @@
+"""The composition root: a configuration becomes a running daemon, and a running daemon stops.
+
+Nothing else wires the parts together, so what starts before what, and what stops after what, is
+read here.
+"""
+
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+from types import FrameType
+from typing import Any
+
+import structlog
+
+from capture.clock import Clock, SystemClock
+from capture.config import Config, InstrumentConfig
+from capture.errors import ConfigError, JournalError, PluginError
+from capture.filelock import FileLock
+from capture.journal import Writer
+from capture.links import make_link
+from capture.model.fields import rfc3339
+from capture.plugins import DriverRegistry, read_options
+from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
+from capture.runtime import Instrument, MessagePolicy, Snapshot, Supervisor, not_allowed
+
+_WORKERS_TIMEOUT = 3.0
+_PUBLISHER_TIMEOUT = 6.0
+_JOURNAL_TIMEOUT = 5.0
+
+
+def build_instruments(config: Config, registry: DriverRegistry) -> list[Instrument]:
+    """Make everything that the workers need, and find every fault before anything is opened.
+
+    Raises:
+        ConfigError: one line per fault, over all instruments.
+    """
+    instruments, faults = [], []
+    for name, settings in config.instruments.items():
+        try:
+            instruments.append(_build_instrument(name, settings, config, registry))
+        except ConfigError as error:
+            faults += error.faults
+    if faults:
+        raise ConfigError(faults)
+    return instruments
+
+
+def _build_instrument(
+    name: str, settings: InstrumentConfig, config: Config, registry: DriverRegistry
+) -> Instrument:
+    where = f"instruments.{name}"
+    try:
+        loaded = registry.get(settings.driver)
+    except PluginError as error:
+        raise ConfigError([f"{where}.driver: {error}"]) from error
+    spec = loaded.spec
+    options = read_options(spec, settings.options, f"{where}.options", config.folder)
+    held_back = not_allowed(spec.messages(options), settings.allow)
+    if held_back:
+        listed = ", ".join(repr(message) for message in held_back)
+        raise ConfigError(
+            [
+                f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
+                f"starts no test, voltage or current, add to {where}: allow = {held_back!r}"
+            ]
+        )
+    return Instrument(
+        id=name,
+        site=config.site,
+        bench=config.bench,
+        driver_id=spec.id,
+        driver_version=loaded.version,
+        profile=spec.profile_name(options) or None,
+        make_driver=partial(spec.create, options),
+        make_link=partial(make_link, settings.link),
+        policy=MessagePolicy(settings.allow),
+    )
+
+
+class Daemon:
+    """A whole bench, running."""
+
+    def __init__(self, config: Config, clock: Clock | None = None) -> None:
+        """Build everything; nothing is opened but the journal.
+
+        Raises:
+            ConfigError, PluginError, JournalError: what is wrong, one line a fault.
+        """
+        self._config = config
+        self._clock = clock or SystemClock()
+        self._log = structlog.get_logger()
+        registry = DriverRegistry.load()
+        for failure in registry.failures:
+            self._log.warning(
+                "driver.not_loaded", name=failure.name, of=failure.distribution, why=failure.reason
+            )
+        instruments = build_instruments(config, registry)
+        path = config.journal_path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._lock = FileLock(path.with_name(path.name + ".lock"))
+        if not self._lock.try_take():
+            raise JournalError(f"{path}: another daemon runs on this journal; end it first")
+        self.publisher = self._make_publisher()
+        self._writer = Writer(path, self._clock, self.publisher.wake)
+        self.supervisor = Supervisor(instruments, self._writer, self._clock, self._on_change)
+
+    def start(self) -> None:
+        """Start from the far end: journal, then delivery, then intake."""
+        self._writer.start()
+        self.publisher.start()
+        self.supervisor.start()
+        self._log.info(
+            "daemon.started", journal=str(self._config.journal_path), bench=self._config.bench
+        )
+
+    def stop(self) -> bool:
+        """Stop intake first, let delivery drain, close the journal last; True where all ended."""
+        late = self.supervisor.stop(_WORKERS_TIMEOUT)
+        for name in late:
+            self._log.error("worker.did_not_stop", instrument=name)
+        delivered = self.publisher.stop(_PUBLISHER_TIMEOUT)
+        if not delivered:
+            self._log.error("publisher.did_not_stop")
+        closed = self._writer.stop(_JOURNAL_TIMEOUT)
+        self._lock.release()
+        self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
+        return not late and delivered and closed
+
+    def _make_publisher(self) -> Publisher:
+        settings = PublisherSettings.of(self._config)
+        if self._config.broker.process == "thread":
+            return ThreadPublisher(settings, self._clock)
+        return ProcessPublisher(settings, self._config.log, self._clock)
+
+    def _on_change(self, snapshot: Snapshot) -> None:
+        self.publisher.set_state(snapshot.instrument, instrument_state(snapshot))
+
+
+def instrument_state(snapshot: Snapshot) -> dict[str, Any]:
+    """Write an instrument's state as it is published."""
+    return {
+        "schema_version": 1,
+        "instrument": snapshot.instrument,
+        "state": str(snapshot.state),
+        "reason": snapshot.reason,
+        "since": rfc3339(snapshot.since),
+        "link": snapshot.link,
+        "identity": snapshot.identity,
+    }
+
+
+def run_daemon(config: Config) -> bool:
+    """Run until a signal asks to stop; True where everything ended as it should.
+
+    The first signal asks, a second one ends the process at once.
+    """
+    daemon = Daemon(config)
+    with _signals() as asked:
+        daemon.start()
+        # In short waits: on some systems a signal does not interrupt a lock.
+        while not asked.wait(0.5):
+            pass
+        return daemon.stop()
+
+
+@contextmanager
+def _signals() -> Iterator[threading.Event]:
+    """Turn signals into an event, and put the old handlers back afterwards."""
+    asked = threading.Event()
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        if asked.is_set():
+            signal.signal(number, signal.SIG_DFL)
+            signal.raise_signal(number)
+        asked.set()
+
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    if sys.platform == "win32":
+        numbers.append(signal.SIGBREAK)
+    old = {number: signal.signal(number, handle) for number in numbers}
+    try:
+        yield asked
+    finally:
+        for number, handler in old.items():
+            signal.signal(number, handler)

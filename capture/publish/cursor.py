@@ -1,0 +1,53 @@
+"""The publisher's cursor: how far the journal has been delivered. A file of its own.
+
+It is written often and synced seldom: a cursor that is behind costs a second delivery of the same
+ids, never a loss. It names the journal it belongs to, so that a cursor left beside another journal
+is not believed.
+"""
+
+import json
+import os
+from pathlib import Path
+
+from capture.errors import PublishError
+
+
+class Cursor:
+    """How far delivery has come, held by one publisher at a time."""
+
+    def __init__(self, path: Path, journal_id: str) -> None:
+        """Read the cursor at ``path`` for the journal with this id; start at 0 where there is none."""
+        self._path = path
+        self._journal_id = journal_id
+        self._saved = ""
+        self.delivered = self._read()
+
+    def save(self, *, sync: bool) -> None:
+        """Write how far delivery has come, replacing the file whole; nothing where it is saved.
+
+        Raises:
+            PublishError: the file cannot be written.
+        """
+        new = self._path.with_name(self._path.name + ".new")
+        text = json.dumps({"journal": self._journal_id, "delivered": self.delivered})
+        if text == self._saved and not sync:
+            return
+        try:
+            with new.open("w", encoding="utf-8") as file:
+                file.write(text)
+                if sync:
+                    file.flush()
+                    os.fsync(file.fileno())
+            new.replace(self._path)
+        except OSError as error:
+            raise PublishError(f"{self._path}: cannot be written: {error.strerror}") from error
+        self._saved = text
+
+    def _read(self) -> int:
+        try:
+            content = json.loads(self._path.read_text("utf-8"))
+            if content["journal"] == self._journal_id:
+                return int(content["delivered"])
+        except (OSError, ValueError, KeyError, TypeError):
+            pass  # none yet, or torn by a power cut: deliver again from the start, ids tell
+        return 0

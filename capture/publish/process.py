@@ -1,0 +1,254 @@
+"""The daemon's end of a publisher: starts it, feeds it, starts it again when it dies.
+
+Nothing here can hold up a worker or the journal: they set a flag, and one thread of this object
+does the writing, even where the publisher has stopped reading.
+"""
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from typing import Any, Protocol
+
+import structlog
+
+from capture.clock import Clock
+from capture.config import LogConfig
+from capture.publish.pump import Pump
+from capture.publish.report import Report
+from capture.publish.settings import PublisherSettings
+
+_WAKE_AT_LEAST = 0.5
+_RESTART_DELAY = 0.5
+_KILL_AFTER = 2.0
+
+
+class Publisher(Protocol):
+    """What the daemon asks of a publisher."""
+
+    def start(self) -> None:
+        """Start delivering."""
+        ...
+
+    def wake(self) -> None:
+        """Say that the journal has grown; returns at once."""
+        ...
+
+    def set_state(self, instrument: str, state: dict[str, Any]) -> None:
+        """Set an instrument's retained state; returns at once."""
+        ...
+
+    @property
+    def report(self) -> Report:
+        """The newest report."""
+        ...
+
+    def stop(self, timeout: float) -> bool:
+        """Let it deliver what it can and end; True where it ended in time."""
+        ...
+
+
+class _Feeding:
+    """Common to both forms: states and wakes, written by a thread of their own."""
+
+    def __init__(self, name: str) -> None:
+        self._changed = threading.Condition()
+        self._dirty = False
+        self._states: dict[str, str] = {}
+        self._due: dict[str, str] = {}
+        self._stopping = False
+        self._thread = threading.Thread(target=self._feed_forever, name=name)
+        self.report = Report()
+
+    def start(self) -> None:
+        """Start delivering."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Say that the journal has grown."""
+        with self._changed:
+            self._dirty = True
+            self._changed.notify()
+
+    def set_state(self, instrument: str, state: dict[str, Any]) -> None:
+        """Set an instrument's retained state."""
+        text = json.dumps(state)
+        with self._changed:
+            self._states[instrument] = text
+            self._due[instrument] = text
+            self._changed.notify()
+
+    def _next_text(self, timeout: float) -> bytes | None:
+        """Wait for something to say; None where nothing came, empty where a stop was asked for."""
+        with self._changed:
+            self._changed.wait_for(
+                lambda: self._dirty or self._due or self._stopping, timeout=timeout
+            )
+            lines = list(self._due.values())
+            if self._dirty and not lines:
+                lines = [""]
+            self._due, self._dirty = {}, False
+            if lines:
+                return "".join(f"{line}\n" for line in lines).encode()
+            return b"" if self._stopping else None
+
+    def _say_everything_again(self) -> None:
+        with self._changed:
+            self._due = dict(self._states)
+
+    def _ask_to_stop(self) -> None:
+        with self._changed:
+            self._stopping = True
+            self._changed.notify()
+
+    def _feed_forever(self) -> None:
+        raise NotImplementedError
+
+
+class ProcessPublisher(_Feeding):
+    """A publisher in a process of its own."""
+
+    def __init__(self, settings: PublisherSettings, log: LogConfig, clock: Clock) -> None:
+        super().__init__("publisher-feed")
+        self._settings = settings
+        self._log_config = log
+        self._clock = clock
+        self._process: subprocess.Popen[bytes] | None = None
+        self._log = structlog.get_logger()
+        self._never = threading.Event()
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the running publisher."""
+        return None if self._process is None else self._process.pid
+
+    def stop(self, timeout: float) -> bool:
+        """Let it deliver what it can and end; it is killed when it does not end in time."""
+        self._ask_to_stop()
+        self._thread.join(timeout)
+        process = self._process
+        if self._thread.is_alive() and process is not None:
+            process.kill()
+            self._thread.join(_KILL_AFTER)
+            return False
+        return not self._thread.is_alive()
+
+    def _feed_forever(self) -> None:
+        while True:
+            process = self._start_process()
+            ended = self._feed(process)
+            if process.stdin is not None:
+                with contextlib.suppress(OSError):
+                    process.stdin.close()
+            code = process.wait()
+            if ended:
+                return
+            self._log.error("publisher.died", exit_code=code, pid=process.pid)
+            self._clock.wait(self._never, _RESTART_DELAY)
+            self._say_everything_again()
+
+    def _feed(self, process: subprocess.Popen[bytes]) -> bool:
+        """Write to one process until it dies (False) or a stop was asked for (True)."""
+        assert process.stdin is not None
+        while process.poll() is None:
+            text = self._next_text(_WAKE_AT_LEAST)
+            if text == b"":
+                return True
+            if text is None:
+                continue
+            try:
+                process.stdin.write(text)
+                process.stdin.flush()
+            except OSError:
+                return False
+        return False
+
+    def _start_process(self) -> subprocess.Popen[bytes]:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "capture.publish"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            bufsize=0,
+        )
+        assert process.stdin is not None
+        assert process.stdout is not None
+        first = {
+            "settings": self._settings.model_dump(mode="json"),
+            "log": self._log_config.model_dump(mode="json"),
+        }
+        with contextlib.suppress(OSError):  # it died at once: noticed by the next look at it
+            process.stdin.write(json.dumps(first).encode() + b"\n")
+        self._process = process
+        threading.Thread(
+            target=self._listen, args=(process,), name="publisher-reports", daemon=True
+        ).start()
+        self._log.info("publisher.started", pid=process.pid)
+        return process
+
+    def _listen(self, process: subprocess.Popen[bytes]) -> None:
+        assert process.stdout is not None
+        with process.stdout as lines:
+            for line in lines:
+                self._take(Report(**json.loads(line)))
+
+    def _take(self, report: Report) -> None:
+        _log_turn(self._log, self.report, report)
+        self.report = report
+
+
+class ThreadPublisher(_Feeding):
+    """The same publisher as a thread of the daemon."""
+
+    def __init__(self, settings: PublisherSettings, clock: Clock) -> None:
+        super().__init__("publisher-feed")
+        self._read_end, self._write_end = os.pipe()
+        self._log = structlog.get_logger()
+        pump = Pump(settings, self._read_end, clock, self._take)
+        self._pump = threading.Thread(target=self._run, args=(pump.run,), name="publisher")
+
+    def start(self) -> None:
+        """Start delivering."""
+        super().start()
+        self._pump.start()
+
+    def stop(self, timeout: float) -> bool:
+        """Let it deliver what it can and end."""
+        self._ask_to_stop()
+        self._thread.join(timeout)
+        self._pump.join(timeout)
+        return not self._pump.is_alive()
+
+    def _run(self, run: Callable[[], None]) -> None:
+        try:
+            run()
+        except Exception:
+            self._log.exception("publisher.failed")
+        finally:
+            os.close(self._read_end)
+
+    def _feed_forever(self) -> None:
+        while (text := self._next_text(_WAKE_AT_LEAST)) != b"":
+            if text is None:
+                continue
+            try:
+                os.write(self._write_end, text)
+            except OSError:
+                break
+        os.close(self._write_end)
+
+    def _take(self, report: Report) -> None:
+        _log_turn(self._log, self.report, report)
+        self.report = report
+
+
+def _log_turn(log: Any, old: Report, new: Report) -> None:
+    """Log a change of connection."""
+    if new.connected and not old.connected:
+        log.info("broker.connected", version=new.version, backlog=new.backlog)
+    elif new.reason and new.reason != old.reason:
+        log.warning("broker.away", reason=new.reason, backlog=new.backlog)
+    if new.nobody_listens and not old.nobody_listens:
+        log.warning("broker.nobody_listens")

@@ -1,0 +1,47 @@
+"""Topics and the small state payloads. The layout is an interface: change it only with a new root.
+
+    benchtally/v1/{site}/{bench}/reading/{instrument}/{quantity}
+                                /tag/{instrument}
+                                /gap/{instrument}
+                                /state                      retained; the will
+                                /instrument/{id}/state      retained
+"""
+
+import json
+from datetime import datetime
+
+from capture import __version__
+from capture.model.fields import rfc3339
+
+ROOT = "benchtally/v1"
+
+
+class Topics:
+    """The topics of one bench."""
+
+    def __init__(self, site: str, bench: str) -> None:
+        self.root = f"{ROOT}/{site}/{bench}"
+        self.state = f"{self.root}/state"
+
+    def entry(self, kind: str, instrument: str, subject: str) -> str:
+        """Give the topic that a journal entry is published under."""
+        if kind == "reading":
+            return f"{self.root}/reading/{instrument}/{subject}"
+        return f"{self.root}/{kind}/{instrument}"
+
+    def instrument_state(self, instrument: str) -> str:
+        """Give the topic of an instrument's state."""
+        return f"{self.root}/instrument/{instrument}/state"
+
+
+def bench_state(state: str, moment: datetime, journal: str) -> bytes:
+    """Write the payload of ``state``: ``online``, or ``offline`` as a last word or as the will."""
+    return json.dumps(
+        {
+            "schema_version": 1,
+            "state": state,
+            "time": rfc3339(moment),
+            "journal": journal,
+            "software": f"benchtally {__version__}",
+        }
+    ).encode()
