@@ -135,6 +135,8 @@ def test_reconnecting_leaves_a_late_answer_behind(simulate):
 def test_tcp_unplug_and_plug_keep_the_port(simulate):
     simulator = simulate("scpi-resistance", "--tcp", "0")
     with connection(simulator.ready["tcp"]) as sock:
+        sock.sendall(b"*OPC?\n")
+        assert sock.recv(100) == b"1\n"
         simulator.hand("unplug")
         assert sock.recv(1) == b""
     with pytest.raises(ConnectionRefusedError), connection(simulator.ready["tcp"]):
