@@ -7,9 +7,17 @@ from typing import Any
 from simulators import settings
 from simulators.counter import CounterSettings, CounterStream
 from simulators.instrument import Instrument
+from simulators.insulation_tester import InsulationTester, InsulationTesterSettings
+from simulators.packed_stream import PackedStream, PackedStreamSettings
+from simulators.pulse_tester import PulseTester, PulseTesterSettings
+from simulators.scpi_lcr import ScpiLcrMeter, ScpiLcrSettings
 from simulators.scpi_resistance import ScpiResistanceMeter, ScpiResistanceSettings
 from simulators.settings import SettingsError
-from simulators.talk_only import TalkOnlyMeter, TalkOnlySettings
+from simulators.specimen import Specimen
+from simulators.stored_results import StoredResultsMeter, StoredResultsSettings
+from simulators.talk_only import CheckedLinesSettings, TalkOnlyMeter, TalkOnlySettings
+
+Make = Callable[[Any, Specimen | None], Instrument]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +27,12 @@ class Kind:
     name: str
     description: str
     settings: type[Any]
-    make: Callable[[Any], Instrument]
+    make: Make
+
+
+def _alone(make: Callable[[Any], Instrument]) -> Make:
+    """Wrap the maker of an instrument that measures no specimen."""
+    return lambda given, _specimen: make(given)
 
 
 KINDS: dict[str, Kind] = {
@@ -32,28 +45,67 @@ KINDS: dict[str, Kind] = {
             ScpiResistanceMeter,
         ),
         Kind(
+            "scpi-lcr",
+            "SCPI LCR bridge: primary, secondary, status and bin",
+            ScpiLcrSettings,
+            ScpiLcrMeter,
+        ),
+        Kind(
+            "insulation-tester",
+            "insulation tester that streams time, voltage and resistance each second of a test",
+            InsulationTesterSettings,
+            InsulationTester,
+        ),
+        Kind(
+            "pulse-tester",
+            "pulse tester whose result is on its display only; it never sends",
+            PulseTesterSettings,
+            PulseTester,
+        ),
+        Kind(
+            "stored-results",
+            "meter that sends all its stored results at once, with its own times",
+            StoredResultsSettings,
+            StoredResultsMeter,
+        ),
+        Kind(
             "talk-only",
             "meter that sends readable lines by itself or for each press",
             TalkOnlySettings,
-            TalkOnlyMeter,
+            _alone(TalkOnlyMeter),
+        ),
+        Kind(
+            "checked-lines",
+            "talk-only meter with a checksum behind each line",
+            CheckedLinesSettings,
+            _alone(TalkOnlyMeter),
+        ),
+        Kind(
+            "packed-stream",
+            "packed binary frames parted by gaps only",
+            PackedStreamSettings,
+            _alone(PackedStream),
         ),
         Kind(
             "counter",
             "numbered lines at a steady rate, for load tests",
             CounterSettings,
-            CounterStream,
+            _alone(CounterStream),
         ),
     )
 }
 
 
-def make(name: str, options: Mapping[str, str]) -> Instrument:
-    """Make an instrument; raise SettingsError for an unknown kind or option, or a bad value."""
+def make(name: str, options: Mapping[str, str], specimen: Specimen | None = None) -> Instrument:
+    """Make an instrument on a specimen, or on the built-in one.
+
+    Raises SettingsError for an unknown kind or option, or a bad value.
+    """
     kind = KINDS.get(name)
     if kind is None:
         raise SettingsError(f"unknown kind {name!r}; there are: {', '.join(KINDS)}")
     try:
-        return kind.make(settings.read(kind.settings, options))
+        return kind.make(settings.read(kind.settings, options), specimen)
     except ValueError as error:
         raise SettingsError(f"{name}: {error}") from None
 

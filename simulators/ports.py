@@ -6,6 +6,7 @@ lost like on a serial line that nobody reads. A server that must lose nothing as
 
 import contextlib
 import os
+import select
 import socket
 import termios
 import tty
@@ -51,7 +52,11 @@ class Port(Protocol):
         ...
 
     def read(self) -> tuple[bytes, bool]:
-        """Return what the host sent, and whether a connection ended before that."""
+        """Return what the host sent, and whether its connection ended after that."""
+        ...
+
+    def admit(self) -> bool:
+        """Take the next host in; return whether the one before was found gone."""
         ...
 
     def send(self, data: bytes) -> None:
@@ -145,6 +150,10 @@ class PseudoTerminal:
         except BlockingIOError:
             return b"", False
 
+    def admit(self) -> bool:
+        """Return False: anybody may open the line at any time."""
+        return False
+
     def send(self, data: bytes) -> None:
         """Write what goes, keep the rest up to the limit."""
         if not self.plugged:
@@ -233,6 +242,7 @@ class TcpServer:
         self._queue = queue
         self._listener: socket.socket | None = None
         self._client: socket.socket | None = None
+        self._ended = False
         self.plugged = False
         self.plug()
 
@@ -264,20 +274,41 @@ class TcpServer:
         return self._client is not None
 
     def read(self) -> tuple[bytes, bool]:
-        """Take new clients in, return what the client sent; True when one has gone."""
-        data, ended = b"", False
+        """Return what the client sent; True when it has gone."""
+        data = b""
         if self._client is not None:
             try:
                 data = self._client.recv(_READ)
-                ended = not data
+                if not data:
+                    self._drop_client()
             except BlockingIOError:
                 pass
             except OSError:
-                ended = True
-            if ended:
                 self._drop_client()
-        self._accept()
-        return data, ended
+        return data, self._take_ended()
+
+    def admit(self) -> bool:
+        """Take a waiting client in, or turn it away while another is served."""
+        while self._listener is not None and (self._client is None or not self._queue):
+            if self._client is not None and not select.select([self._listener], [], [], 0)[0]:
+                break
+            # The old client may have gone since `read`: a new one must not suffer for that.
+            left = self._left_by_client()
+            if left == b"":
+                self._drop_client()
+            elif left is not None:
+                break  # read it first; the new client waits until the next turn
+            try:
+                client, _address = self._listener.accept()
+            except OSError:  # nobody there, or gone again
+                break
+            if self._client is not None:
+                client.close()
+                continue
+            client.setblocking(False)  # noqa: FBT003 - the library's own signature
+            client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._client = client
+        return self._take_ended()
 
     def send(self, data: bytes) -> None:
         """Write what goes, keep the rest up to the limit; without a client all is lost."""
@@ -330,21 +361,24 @@ class TcpServer:
         """Close for good."""
         self.unplug()
 
-    def _accept(self) -> None:
-        while self._listener is not None and (self._client is None or not self._queue):
-            try:
-                client, _address = self._listener.accept()
-            except OSError:  # nobody there, or gone again
-                return
-            if self._client is not None:
-                client.close()
-                continue
-            client.setblocking(False)  # noqa: FBT003 - the library's own signature
-            client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._client = client
+    def _left_by_client(self) -> bytes | None:
+        """Return a byte not yet read; empty when the client has gone, None when there is none."""
+        if self._client is None:
+            return None
+        try:
+            return self._client.recv(1, socket.MSG_PEEK)
+        except BlockingIOError:
+            return None
+        except OSError:
+            return b""
 
     def _drop_client(self) -> None:
         if self._client is not None:
             self._client.close()
             self._client = None
+            self._ended = True
         self._out.forget()
+
+    def _take_ended(self) -> bool:
+        ended, self._ended = self._ended, False
+        return ended

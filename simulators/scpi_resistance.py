@@ -15,8 +15,8 @@ from simulators.scpi import Answer, Parameters
 from simulators.scpi_errors import ScpiError
 from simulators.scpi_meter import ScpiMeter, Values
 from simulators.scpi_syntax import INFINITY, boolean, choice, expect, nr3, numeric
-from simulators.settings import option
-from simulators.specimen import Pair, Specimen, ThreePhase
+from simulators.settings import TERMINATORS, option
+from simulators.specimen import Pair, Specimen, SpecimenSettings, ThreePhase, built_in
 
 _LOWEST_RANGE = 1e-3
 _HIGHEST_RANGE = 1e5
@@ -25,16 +25,13 @@ _SLOW_HERTZ = 0.1  # slow enough that the specimen's reactance is that of a curr
 
 
 @dataclass(frozen=True, slots=True)
-class ScpiResistanceSettings:
+class ScpiResistanceSettings(SpecimenSettings):
     """Settings of the SCPI resistance meter."""
 
     rate: float = option(5.0, "measurements a second")
     identity: str = option(
         "BENCHTALLY,SIMULATED RESISTANCE METER,SIM-0001,1.0", "the four fields of *IDN?"
     )
-    phases: str = option("0.4123/0.4119/0.4131", "Ohm of phases U/V/W")
-    inductances: str = option("0.0312/0.0311/0.0314", "henries of phases U/V/W")
-    connection: str = option("star", "how the phases are joined", "star", "delta", "open")
     pair: str = option("", "where the leads sit at first, as U-V; empty is lifted")
     source_ohms: float = option(0.05, "series resistance of the source, sets the settling time")
     noise: float = option(2e-5, "standard deviation of one measurement, as a part of the reading")
@@ -43,9 +40,6 @@ class ScpiResistanceSettings:
     terminator: str = option("lf", "what ends an answer", "lf", "crlf", "cr")
     init_ignored: bool = option(False, "READ? in free run gives -213")  # noqa: FBT003 - a default
     seed: int = option(1, "seed of the noise")
-
-
-TERMINATORS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
 
 
 class ScpiResistanceMeter(ScpiMeter):
@@ -63,11 +57,7 @@ class ScpiResistanceMeter(ScpiMeter):
         self._settings = settings
         self._own: ThreePhase | None = None
         if specimen is None:
-            specimen = self._own = ThreePhase(
-                ohms=three(settings.phases),
-                henries=three(settings.inductances),
-                connection=settings.connection,
-            )
+            specimen = self._own = built_in(settings)
         self._leads = Leads(specimen)
         if settings.pair:
             self._leads.put(settings.pair.upper(), float("-inf"))
@@ -183,17 +173,6 @@ class ScpiResistanceMeter(ScpiMeter):
         if len(text) < 2 or text[0] != text[-1] or text[0] not in "\"'":  # noqa: PLR2004 - two quotes
             raise ScpiError(-104, text[:40])
         choice(text[1:-1], ("FRESistance", "RESistance"))
-
-
-def three(text: str) -> tuple[float, float, float]:
-    """Read three positive numbers written a/b/c; raise ValueError with one clear line."""
-    try:
-        first, second, third = (float(part) for part in text.split("/"))
-    except ValueError:
-        raise ValueError(f"{text!r}: write three numbers as 0.41/0.41/0.42") from None
-    if not all(value > 0 for value in (first, second, third)):
-        raise ValueError(f"{text!r}: all three numbers must be above 0")
-    return first, second, third
 
 
 def _is_forward(pair: Pair, terminals: tuple[str, ...]) -> bool:

@@ -54,7 +54,7 @@ class Station:
         data, ended = self.port.read()
         if data:
             self._send(self.instrument.received(self._line(data, now), now), now)
-        if ended:
+        if self.port.admit() or ended:
             self.instrument.clear_bus()
         if self.port.pending:
             self.port.send(b"")

@@ -11,6 +11,9 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
+TERMINATORS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
+"""What the setting `terminator` stands for."""
+
 _YES = frozenset({"yes", "true", "on", "1"})
 _NO = frozenset({"no", "false", "off", "0"})
 

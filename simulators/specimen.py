@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from simulators.settings import option
+
 Pair = tuple[str, str]
 """Terminals where the first and the second lead sit, for instance ("U", "V")."""
 
@@ -104,8 +106,11 @@ class ThreePhase:
         henries = self.pair_impedance(pair, 1000.0).imag / (2 * math.pi * 1000.0)
         if law == "time-constant":
             return 2 * henries / ohms
-        omega = math.sqrt(1 / (henries * self.farads) - (ohms / (2 * henries)) ** 2)
-        period = 2 * math.pi / omega
+        squared = 1 / (henries * self.farads) - (ohms / (2 * henries)) ** 2
+        if squared <= 0:
+            return math.inf  # so damped that it does not ring
+        period = 2 * math.pi / math.sqrt(squared)
+        # The first quarter of a ring is its rise, near enough where damping is small.
         return period if law == "period" else period / 4
 
     def _between(self, pair: Pair, phases: tuple[complex, ...]) -> complex:
@@ -134,3 +139,38 @@ def _delta(pair: Pair, phases: tuple[complex, ...]) -> complex:
     if not cmath.isfinite(direct):
         return around
     return direct if not cmath.isfinite(around) else direct * around / (direct + around)
+
+
+@dataclass(frozen=True, slots=True)
+class SpecimenSettings:
+    """Settings of the built-in specimen, shared by the instruments that measure it."""
+
+    phases: str = option("0.4123/0.4119/0.4131", "Ohm of phases U/V/W")
+    inductances: str = option("0.0312/0.0311/0.0314", "henries of phases U/V/W")
+    connection: str = option("star", "how the phases are joined", "star", "delta", "open")
+    insulation: float = option(850e6, "Ohm to the frame after one minute")
+    absorption: float = option(0.45, "n of R(t) = R(60 s) (t/60 s)^n")
+
+
+def built_in(settings: SpecimenSettings) -> ThreePhase:
+    """Return the built-in specimen with those settings; raise ValueError with one clear line."""
+    if not (settings.insulation > 0 and math.isfinite(settings.absorption)):
+        raise ValueError("insulation must be above 0 Ohm")
+    return ThreePhase(
+        ohms=three(settings.phases),
+        henries=three(settings.inductances),
+        connection=settings.connection,
+        insulation_1min=settings.insulation,
+        absorption=settings.absorption,
+    )
+
+
+def three(text: str) -> tuple[float, float, float]:
+    """Read three positive numbers written a/b/c; raise ValueError with one clear line."""
+    try:
+        first, second, third = (float(part) for part in text.split("/"))
+    except ValueError:
+        raise ValueError(f"{text!r}: write three numbers as 0.41/0.41/0.42") from None
+    if not all(value > 0 and math.isfinite(value) for value in (first, second, third)):
+        raise ValueError(f"{text!r}: all three numbers must be above 0")
+    return first, second, third

@@ -6,10 +6,9 @@ What it shows is set by hand: a value, a bound such as `>5.50 GOhm`, or any text
 import random
 from dataclasses import dataclass
 
+from simulators.checksums import CHECKSUMS
 from simulators.hand import Hand, number
-from simulators.settings import option
-
-TERMINATORS = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r"}
+from simulators.settings import TERMINATORS, option
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +25,17 @@ class TalkOnlySettings:
     noise: float = option(0.002, "standard deviation, as a part of the value")
     top: float = option(5500.0, "highest value shown as a number, in `unit`")
     above: str = option(">5.50 GOhm", "what is shown above it")
+    checksum: str = option("none", "hex checksum of the line behind it", "none", *CHECKSUMS)
+    mark: str = option("*", "what stands between line and checksum")
     lines: str = option("", "texts to send in turn instead, separated by |")
     seed: int = option(1, "seed of the noise")
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedLinesSettings(TalkOnlySettings):
+    """Settings of a talk-only meter whose lines carry a checksum."""
+
+    checksum: str = option("crc-16-modbus", "hex checksum of the line behind it", *CHECKSUMS)
 
 
 class TalkOnlyMeter:
@@ -90,7 +98,11 @@ class TalkOnlyMeter:
     def _line(self) -> bytes:
         self._shown = self._text()
         self._turned += 1
-        return self._shown.encode() + TERMINATORS[self._settings.terminator]
+        line = self._shown.encode()
+        if self._settings.checksum != "none":
+            size, function = CHECKSUMS[self._settings.checksum]
+            line += self._settings.mark.encode() + f"{function(line):0{2 * size}X}".encode()
+        return line + TERMINATORS[self._settings.terminator]
 
     def _text(self) -> str:
         if self._fixed is not None:
