@@ -2,8 +2,11 @@
 
 import math
 from collections.abc import Iterable, Mapping
+from typing import TypeVar
 
 from .errors import MissingReadingError, NotFiniteError, NotPositiveError
+
+T = TypeVar("T")
 
 
 def finite(name: str, value: float | None) -> float:
@@ -24,7 +27,7 @@ def positive(name: str, value: float | None, why: str = "only more than zero can
     return number
 
 
-def named(values: Mapping[str, float | None] | Iterable[float | None]) -> dict[str, float | None]:
+def named(values: Mapping[str, T] | Iterable[T]) -> dict[str, T]:
     """Give each value a name to blame: its key, or `reading 1`, `reading 2` and so on."""
     if isinstance(values, Mapping):
         return dict(values)
