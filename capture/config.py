@@ -47,7 +47,6 @@ class SerialSettings(_Section):
     quiet_s: float = Field(0.1, ge=0.01, le=0.25)
     """Silence after which a drained port counts as quiet."""
 
-
     @field_validator("stop_bits")
     @classmethod
     def _stop_bits_exist(cls, count: float) -> float:

@@ -49,7 +49,9 @@ def _line(fault: Any, prefix: str) -> str:
             return f"{where}: not given, but required"
         case "value_error":
             return f"{where}: {fault['msg'].removeprefix('Value error, ')}"
-    return f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
+    return (
+        f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
+    )
 
 
 def _as_in_the_file(fault: Any) -> list[object]:

@@ -172,14 +172,18 @@ def load_profile(name: str, package: str) -> Profile:
     if built_in.is_file():
         return parse_profile(built_in.read_text("utf-8"), f"built-in profile {name}")
     known = ", ".join(built_in_profiles(package))
-    raise ConfigError([f"profile {name!r} is not known; built in are {known}; or give a .toml file"])
+    raise ConfigError(
+        [f"profile {name!r} is not known; built in are {known}; or give a .toml file"]
+    )
 
 
 def built_in_profiles(package: str) -> list[str]:
     """List the names of the profiles that a driver package brings along."""
     folder = resources.files(package) / "profiles"
     return sorted(
-        entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")
+        entry.name.removesuffix(".toml")
+        for entry in folder.iterdir()
+        if entry.name.endswith(".toml")
     )
 
 

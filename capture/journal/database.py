@@ -142,9 +142,7 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {number}")
         connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-        connection.execute(
-            "INSERT OR IGNORE INTO meta VALUES ('journal_id', ?)", (str(new_id()),)
-        )
+        connection.execute("INSERT OR IGNORE INTO meta VALUES ('journal_id', ?)", (str(new_id()),))
         connection.execute("COMMIT")
     except BaseException:
         connection.execute("ROLLBACK")

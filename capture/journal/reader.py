@@ -68,24 +68,36 @@ class JournalReader:
 
     def entry(self, id_: uuid.UUID) -> Row | None:
         """Give the entry with this id, if there is one."""
-        with translated(self._path):
-            row = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE id = ?", (id_.bytes,)
-            ).fetchone()
-        return None if row is None else _row(row)
+        return self._one("id = ?", id_.bytes)
 
-    def current_tag(self, reading: uuid.UUID) -> dict[str, Any] | None:
-        """Give what is now said of a reading's machine and test point, as an entry's JSON."""
+    def reading(self, instrument: str, sequence: int) -> Row | None:
+        """Give a reading by its place among those of its instrument, if there is one."""
+        return self._one("instrument = ? AND sequence = ?", instrument, sequence)
+
+    def last_reading(self, instrument: str) -> Row | None:
+        """Give the newest reading of an instrument, if there is one."""
+        return self._one(
+            "n = (SELECT max(n) FROM entries WHERE instrument = ? AND sequence IS NOT NULL)",
+            instrument,
+        )
+
+    def current_tag_id(self, reading: uuid.UUID) -> uuid.UUID | None:
+        """Give the id of the tag entry that now holds for a reading, if it has one of its own."""
         with translated(self._path):
             row = self._connection.execute(
-                "SELECT e.kind, e.body FROM current_tags t JOIN entries e ON e.n = t.n "
-                "WHERE t.reading = ?",
+                "SELECT e.id FROM current_tags t JOIN entries e ON e.n = t.n "
+                "WHERE t.reading = ? AND e.kind = 'tag'",
                 (reading.bytes,),
             ).fetchone()
-        if row is None:
-            return None
-        body: dict[str, Any] = json.loads(row[1])
-        return body if row[0] == "tag" else body["tag"]
+        return None if row is None else uuid.UUID(bytes=row[0])
+
+    def _one(self, condition: str, *arguments: object) -> Row | None:
+        with translated(self._path):
+            row = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE {condition}",  # noqa: S608 - fixed words only
+                arguments,
+            ).fetchone()
+        return None if row is None else _row(row)
 
     def readings(
         self,

@@ -79,6 +79,23 @@ def resolve(port: str) -> str:
     raise LinkOpenError(f"{port}: no such adapter is plugged in; `benchtally ports` lists what is")
 
 
+def port_fault(port: str) -> str | None:
+    """Say on one line what would keep ``port`` from being opened, without opening it."""
+    path = port
+    try:
+        path = resolve(port)
+        if not sys.platform.startswith("win"):
+            Path(path).stat()
+            if not os.access(path, os.R_OK | os.W_OK):
+                raise PermissionError(errno.EACCES, "no permission")
+        holder = holder_of(path)
+    except LinkOpenError as error:
+        return str(error)
+    except OSError as error:
+        return explain_open_failure(path, error)
+    return None if holder is None else f"{path}: in use by {holder}"
+
+
 def explain_open_failure(path: str, error: Exception) -> str:
     """Say on one line why a port would not open, and what to do about it."""
     number = getattr(error, "errno", None)

@@ -104,7 +104,9 @@ def scale_number(digits: str, shown_unit: str, *, mark: DecimalMark = "point") -
         unit = parse_unit(shown_unit).unit if shown_unit else None
         return Shown(digits, shown_unit, unit, None, special)
     if not shown_unit:
-        raise InputError(f"{digits!r} has no unit; write it as the instrument shows it, e.g. 842.1 mΩ")
+        raise InputError(
+            f"{digits!r} has no unit; write it as the instrument shows it, e.g. 842.1 mΩ"
+        )
     scale = parse_unit(shown_unit)
     value = shift(number, scale.exponent)
     if abs(value) > _LARGEST:
@@ -166,7 +168,9 @@ def parse_number(digits: str, *, mark: DecimalMark = "point") -> Decimal:
     if abs(exponent) > _LARGEST_EXPONENT:
         raise InputError(f"{digits!r} is beyond anything that a bench meter shows")
     sign = "-" if match["sign"] in ("-", "\u2212") else ""
-    return Decimal(f"{sign}{whole or '0'}.{part or '0'}E{exponent}" if part else f"{sign}{whole}E{exponent}")
+    return Decimal(
+        f"{sign}{whole or '0'}.{part or '0'}E{exponent}" if part else f"{sign}{whole}E{exponent}"
+    )
 
 
 def _without_number(body: str, default_unit: str) -> Shown | None:

@@ -147,12 +147,16 @@ class TestPoint:
             InputError: the point is no canonical pair, or is itself written the other way.
         """
         if self.direction is None:
-            raise InputError(f"{self} is not a pair, so it has no direction; swap the two leads in it")
+            raise InputError(
+                f"{self} is not a pair, so it has no direction; swap the two leads in it"
+            )
         if self.direction is direction:
             return self
         if direction is Direction.REVERSE:
             return self.swapped()
-        raise InputError(f"{self} is the reverse of {self.pair}; that contradicts direction forward")
+        raise InputError(
+            f"{self} is the reverse of {self.pair}; that contradicts direction forward"
+        )
 
     def _pair(self) -> tuple[str, Direction] | None:
         if len(self.first) != 1 or len(self.second) != 1:

@@ -47,6 +47,7 @@ class Delivery:
         self._is = context
         self._connection = connection
         self._flight = Flight()
+        self._readings: set[int] = set()  # message numbers of readings, for "nobody listens"
         self._page: deque[Row] = deque()
         self._read_up_to = context.cursor.delivered
         self._window = context.window
@@ -105,7 +106,10 @@ class Delivery:
                 flight.sent(mid, None)
             elif row := self._next_row():
                 topic = topics.entry(row.kind, row.instrument, row.subject)
-                flight.sent(self._connection.publish(topic, row.body), row.n)
+                mid = self._connection.publish(topic, row.body)
+                flight.sent(mid, row.n)
+                if row.kind == "reading":
+                    self._readings.add(mid)
             elif feed.ended and not self._saying_goodbye:
                 self._saying_goodbye = True
                 self._publish_bench_state("offline")
@@ -156,10 +160,13 @@ class Delivery:
                     f"the broker refused a message ({acknowledgement.refused}); check its access "
                     "rules and limits; delivery goes on from this message"
                 )
+            if acknowledgement.mid in self._readings:
+                self._readings.discard(acknowledgement.mid)
+                if acknowledgement.nobody_listens != this.reporter.now.nobody_listens:
+                    this.reporter.update(nobody_listens=acknowledgement.nobody_listens)
             reached = self._flight.acknowledged(acknowledgement.mid)
             if reached is not None:
                 this.cursor.delivered = reached
-                this.reporter.update(nobody_listens=acknowledgement.nobody_listens)
 
     def _keep_the_books(self) -> None:
         this, now = self._is, self._is.clock.monotonic()

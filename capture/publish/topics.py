@@ -1,10 +1,10 @@
 """Topics and the small state payloads. The layout is an interface: change it only with a new root.
 
-    benchtally/v1/{site}/{bench}/reading/{instrument}/{quantity}
-                                /tag/{instrument}
-                                /gap/{instrument}
-                                /state                      retained; the will
-                                /instrument/{id}/state      retained
+benchtally/v1/{site}/{bench}/reading/{instrument}/{quantity}
+                            /tag/{instrument}
+                            /gap/{instrument}
+                            /state                      retained; the will
+                            /instrument/{id}/state      retained
 """
 
 import json

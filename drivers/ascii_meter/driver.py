@@ -255,9 +255,7 @@ class AsciiMeter(Driver):
         status = Status.OK
         if "flags" in form.groups:
             status = _status(match["flags"], form.flags)
-        return Indication.of(
-            quantity, base, shown, raw, status=status, conditions=self._conditions
-        )
+        return Indication.of(quantity, base, shown, raw, status=status, conditions=self._conditions)
 
 
 def _status(flags: str | None, known: dict[str, Status]) -> Status:

@@ -274,7 +274,5 @@ class ScpiMeter(Driver):
         options = self._options
         unit = parse_unit(self._unit).unit
         self._events.append(
-            Indication.of(
-                options.quantity, unit, shown, frame.raw, conditions=options.conditions
-            )
+            Indication.of(options.quantity, unit, shown, frame.raw, conditions=options.conditions)
         )

@@ -38,18 +38,18 @@ class TestScpiMeterWithoutIdentity(TestScpiMeter):
 
 class TestInsulationLines(DriverContract):
     frames = (
-        (b"INS    512.4 MOhm\r\n", (Expected("insulation_resistance", "512400000", "Ohm"),)),
+        (b"   512.4 MOhm\r\n", (Expected("insulation_resistance", "512400000", "Ohm"),)),
         (
-            b"INS   >5.50 GOhm\r\n",
+            b">5.50 GOhm\r\n",
             (Expected("insulation_resistance", None, "Ohm", Status.ABOVE_RANGE),),
         ),
-        (b"INS    ----\r\n", (Expected("insulation_resistance", None, "Ohm", Status.INVALID),)),
+        (b"----\r\n", (Expected("insulation_resistance", None, "Ohm", Status.INVALID),)),
         (
-            b"INS    3.1 MOhm LIVE!\r\n",
+            b"   3.1 MOhm LIVE!\r\n",
             (Expected("insulation_resistance", "3100000", "Ohm", Status.LIVE_VOLTAGE),),
         ),
-        (b"INS    3.1 mohm\r\n", ()),
-        (b"INS    3.1 MOhm WHAT\r\n", ()),
+        (b"   3.1 mohm\r\n", ()),
+        (b"   3.1 MOhm WHAT\r\n", ()),
     )
 
     def make_driver(self) -> Driver:

@@ -1,0 +1,64 @@
+"""``benchtally check``: everything that can be found wrong without opening anything."""
+
+from typing import Any
+
+import typer
+
+from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, console, print_json, table
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def check(config: ConfigOption = None, as_json: JsonOption = False) -> int:
+        """Check a configuration: keys, drivers, options, profiles, messages, ports.
+
+        Nothing is opened and nothing is sent: opening a port moves its control lines, which can
+        disturb an instrument.
+        """
+        from capture.app import build_instruments
+        from capture.config import load_config
+        from capture.plugins import DriverRegistry
+
+        settings = load_config(config)
+        registry = DriverRegistry.load()
+        build_instruments(settings, registry)
+        rows: list[dict[str, Any]] = [
+            {"what": f"instrument {name}", **_verdict(instrument)}
+            for name, instrument in settings.instruments.items()
+        ]
+        rows.append({"what": "journal", **_journal(settings)})
+        if as_json:
+            print_json(rows)
+        else:
+            made = [(row["what"], "ok" if row["ok"] else "fault", row["says"]) for row in rows]
+            console().print(table(("what", "is", "says"), made))
+        return DONE if all(row["ok"] for row in rows) else FAILED
+
+
+def _verdict(instrument: Any) -> dict[str, Any]:
+    from capture.config import SerialSettings
+    from capture.links.ports import port_fault
+
+    link = instrument.link
+    if not isinstance(link, SerialSettings):
+        return {"ok": True, "says": f"{link.host}:{link.port}, not tried"}
+    fault = port_fault(link.port)
+    return {"ok": fault is None, "says": fault or f"{link.port}, {link.baud} baud"}
+
+
+def _journal(settings: Any) -> dict[str, Any]:
+    from capture.errors import JournalError
+    from capture.journal import JournalReader
+
+    path = settings.journal_path
+    if not path.exists():
+        return {"ok": True, "says": f"{path}, not there yet: `run` will make it"}
+    try:
+        reader = JournalReader(path)
+        says = f"{path}, {reader.last_n()} entries"
+        reader.close()
+    except JournalError as error:
+        return {"ok": False, "says": str(error)}
+    return {"ok": True, "says": says}

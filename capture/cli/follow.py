@@ -1,0 +1,110 @@
+"""``benchtally follow``: the traffic on the broker, as it comes."""
+
+import json
+import sys
+import threading
+from typing import Annotated, Any
+
+import typer
+
+from capture.cli.output import DONE, ConfigOption, JsonOption, clean
+from capture.cli.readings import point_of, row_of
+
+_WIDTHS = (23, 16, 6, 22, 16, 12, 16, 8, 16)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def follow(
+        config: ConfigOption = None,
+        as_json: JsonOption = False,
+        topic: Annotated[
+            str | None, typer.Option(help="Topic filter; everything of this bench if not given.")
+        ] = None,
+        session: Annotated[
+            str,
+            typer.Option(help="Client id of a session that the broker keeps while we are away."),
+        ] = "",
+        count: Annotated[
+            int | None, typer.Option(min=1, help="End after so many messages.")
+        ] = None,
+        seconds: Annotated[
+            float | None, typer.Option("--for", min=0.1, help="End after so many seconds.")
+        ] = None,
+    ) -> int:
+        """Show what is published, as it comes, until Ctrl-C."""
+        from capture.config import load_config
+        from capture.publish import Topics
+        from capture.publish.subscriber import Subscriber
+
+        settings = load_config(config)
+        broker = settings.broker
+        everything = f"{Topics(settings.site, settings.bench).root}/#"
+        subscriber = Subscriber(
+            broker.host,
+            broker.port,
+            topic or everything,
+            username=broker.username,
+            password=settings.password(),
+            client_id=session,
+        )
+        stop = threading.Event()
+        timer = None
+        if seconds is not None:
+            timer = threading.Timer(seconds, stop.set)
+            timer.daemon = True
+            timer.start()
+        try:
+            for number, message in enumerate(subscriber.messages(stop), start=1):
+                _show(message, as_json=as_json)
+                if number == count:
+                    break
+        finally:
+            subscriber.close()
+            if timer is not None:
+                timer.cancel()
+        return DONE
+
+
+def _show(message: Any, *, as_json: bool) -> None:
+    try:
+        payload = json.loads(message.payload)
+    except ValueError:
+        payload = {"not_json": message.payload.decode("utf-8", "replace")}
+    if as_json:
+        line = json.dumps({"topic": message.topic, "payload": payload}, ensure_ascii=False)
+    else:
+        line = line_of(message.topic, payload)
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def line_of(topic: str, payload: Any) -> str:
+    """Write a message on one line: a reading in columns, anything else in words."""
+    kind = _kind(topic)
+    try:
+        if kind == "reading":
+            cells = row_of(payload)
+            pairs = zip(cells, _WIDTHS, strict=True)
+            return " ".join(clean(cell).ljust(width) for cell, width in pairs).rstrip()
+        if kind == "tag":
+            point = point_of(payload.get("test_point"))
+            return clean(
+                f"tag: reading {payload['reading']} is of machine {payload['machine']} {point}".rstrip()
+            )
+        if kind == "state":
+            reason = f" ({payload['reason']})" if payload.get("reason") else ""
+            who = payload.get("instrument", "the bench")
+            return clean(f"state: {who} is {payload['state']}{reason}")
+    except (KeyError, TypeError, AttributeError):
+        pass  # not one of ours, or of a later version: shown as it is
+    return clean(f"{topic}: {json.dumps(payload, ensure_ascii=False)}")
+
+
+def _kind(topic: str) -> str:
+    parts = topic.split("/")
+    if parts[-1] == "state":
+        return "state"
+    return parts[4] if len(parts) > 5 else ""  # noqa: PLR2004 - root/v1/site/bench/kind/instrument

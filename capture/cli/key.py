@@ -1,0 +1,187 @@
+"""``benchtally key``: readings that an instrument shows and does not send."""
+
+import sys
+import uuid
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+import typer
+
+from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
+from capture.cli.output import DONE, ConfigOption, JsonOption, console, print_json, say, table
+from capture.errors import InputError
+
+_LAWS = ("period", "time-constant", "rise", "unknown")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def key(
+        operator: OperatorOption,
+        quantity: Annotated[str, typer.Argument(help="What it is of: resistance, pulse_time …")],
+        value: Annotated[
+            str | None, typer.Argument(help="Value with its unit as shown: '87.42 µs'.")
+        ] = None,
+        machine: Annotated[str | None, typer.Option(help="Machine, as on its label.")] = None,
+        point: PointOption = None,
+        direction: DirectionOption = None,
+        note: NoteOption = None,
+        instrument: Annotated[
+            str, typer.Option(help="Instrument whose display it stood on.")
+        ] = "keyed",
+        unit: Annotated[str, typer.Option(help="Unit as shown, for values that have none.")] = "",
+        law: Annotated[
+            str | None,
+            typer.Option(help=f"Law of a pulse time: {', '.join(_LAWS)} (unknown if not given)."),
+        ] = None,
+        decimal: Annotated[
+            str, typer.Option(help="Decimal mark: point, comma, or auto (what is clear).")
+        ] = "auto",
+        block: Annotated[
+            bool, typer.Option("--block", help="Several values at once, a line each, or prompted.")
+        ] = False,
+        order: Annotated[
+            str, typer.Option(help="Test points of a block, in the instrument's order.")
+        ] = "U-V,V-U,V-W,W-V,W-U,U-W",
+        reading_id: Annotated[
+            str | None, typer.Option("--id", help="Id of the reading; the same id is stored once.")
+        ] = None,
+        config: ConfigOption = None,
+        as_json: JsonOption = False,
+    ) -> int:
+        """Enter what an instrument shows but does not send, and say back what was understood.
+
+        In a block each line is a test point and a value (`V-U 87.42 µs`, `U-V reverse 87.42 µs`),
+        or all lines are values alone, in the order of --order. A block is stored whole or not at
+        all.
+        """
+        from capture.clock import SystemClock
+        from capture.config import load_config
+        from capture.keying import Keying, Line, make_block, make_reading
+
+        if decimal not in ("auto", "point", "comma"):
+            raise InputError(f"--decimal {decimal!r} is none of auto, point, comma")
+        settings = load_config(config)
+        keying = Keying(
+            site=settings.site,
+            bench=settings.bench,
+            instrument=instrument,
+            quantity=quantity,
+            operator=operator,
+            time=SystemClock().utc(),
+            machine=machine,
+            note=note,
+            conditions=_conditions(quantity, law),
+            mark=decimal,  # type: ignore[arg-type] # checked above
+            unit=unit,
+        )
+        if block:
+            if value is not None or point is not None or reading_id is not None:
+                raise InputError("--block takes its values, test points and ids from its lines")
+            lines: Sequence[Line] = _read_block([each.strip() for each in order.split(",")])
+            drafts = make_block(keying, lines)
+        else:
+            if value is None:
+                raise InputError("give the value with its unit, as in '87.42 µs', or --block")
+            where = read_point(point, direction)
+            drafts = [make_reading(keying, value, where, id_=_id(reading_id))]
+        stored = _append(settings, drafts)
+        _say_back(drafts, stored, as_json=as_json)
+        return DONE
+
+
+def _conditions(quantity: str, law: str | None) -> dict[str, str]:
+    if law is not None and law not in _LAWS:
+        raise InputError(f"--law {law!r} is none of {', '.join(_LAWS)}")
+    if quantity != "pulse_time":
+        if law is not None:
+            raise InputError("--law belongs to the quantity pulse_time")
+        return {}
+    return {"law": law or "unknown"}
+
+
+def _id(text: str | None) -> uuid.UUID | None:
+    if text is None:
+        return None
+    try:
+        return uuid.UUID(text)
+    except ValueError as error:
+        raise InputError(f"--id {text!r} is no UUID") from error
+
+
+def _read_block(order: list[str]) -> Any:
+    """Read the block from standard input, or ask for each value where a person sits there."""
+    from capture.keying import parse_block
+
+    if not sys.stdin.isatty():
+        return parse_block(sys.stdin.read(), order)
+    say("One value with its unit for each test point, as the instrument shows it; empty ends.")
+    rows = []
+    for point in order:
+        typed = typer.prompt(f"{point:>6}", default="", show_default=False)
+        if not typed.strip():
+            break
+        rows.append(f"{point} {typed}")
+    return parse_block("\n".join(rows))
+
+
+def _append(settings: Any, drafts: Sequence[Any]) -> Any:
+    from capture.journal import Store
+
+    path = settings.journal_path
+    path.parent.mkdir(parents=True, exist_ok=True)
+    store = Store(path)
+    try:
+        return store.append(drafts)
+    finally:
+        store.close()
+
+
+def _say_back(drafts: Sequence[Any], stored: Sequence[Any], *, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "id": str(draft.id),
+                "stored": bool(place.n),
+                "sequence": place.sequence,
+                "quantity": draft.quantity,
+                "value": draft.value,
+                "unit": draft.unit,
+                "status": str(draft.status),
+            }
+            for draft, place in zip(drafts, stored, strict=True)
+        )
+        return
+    from capture.cli.readings import point_of
+
+    rows = []
+    for draft, place in zip(drafts, stored, strict=True):
+        tag = None if draft.tag is None else draft.tag.model_dump()
+        point = "" if tag is None else point_of(tag.get("test_point"))
+        direction = (tag and tag.get("test_point") or {}).get("direction") or ""
+        rows.append(
+            (
+                point,
+                direction,
+                draft.source.typed,
+                understood(draft),
+                f"no. {place.sequence}" if place.n else "was stored before",
+                draft.id,
+            )
+        )
+    first = drafts[0]
+    machine = "no machine" if first.tag is None else first.tag.machine
+    title = f"{first.quantity} of {machine}, keyed by {first.source.operator}"
+    headings = ("point", "direction", "typed", "understood as", "stored", "id")
+    console().print(table(headings, rows, title=title))
+
+
+def understood(draft: Any) -> str:
+    """Write what a value was taken for, in the base unit."""
+    if draft.bound is not None:
+        return f"{draft.status}, {draft.bound.side} {draft.bound.value:g} {draft.unit}"
+    if draft.value is None:
+        return str(draft.status)
+    return f"{draft.value:.9g} {draft.unit}"

@@ -1,0 +1,69 @@
+"""``benchtally tag``: ties captured readings to a machine and a test point."""
+
+from typing import Annotated
+
+import typer
+
+from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
+from capture.cli.output import DONE, ConfigOption, JsonOption, clean, print_json, say
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def tag(
+        operator: OperatorOption,
+        readings: Annotated[
+            list[str],
+            typer.Argument(help="Readings: ids, INSTRUMENT:SEQUENCE, or INSTRUMENT:last."),
+        ],
+        machine: Annotated[str, typer.Option(help="Machine, as on its label.")],
+        point: PointOption = None,
+        direction: DirectionOption = None,
+        note: NoteOption = None,
+        config: ConfigOption = None,
+        as_json: JsonOption = False,
+    ) -> int:
+        """Tie readings that were captured to a machine and a test point.
+
+        The readings stay as they are; the tag is an entry of its own, and the newest one holds.
+        """
+        from capture.clock import SystemClock
+        from capture.config import load_config
+        from capture.journal import JournalReader, Store
+        from capture.tagging import find_reading, make_tag
+
+        settings = load_config(config)
+        where = read_point(point, direction)
+        reader = JournalReader(settings.journal_path)
+        try:
+            tags = [
+                make_tag(
+                    reader,
+                    find_reading(reader, name),
+                    site=settings.site,
+                    bench=settings.bench,
+                    time=SystemClock().utc(),
+                    operator=operator,
+                    machine=machine,
+                    point=where,
+                    note=note,
+                )
+                for name in readings
+            ]
+        finally:
+            reader.close()
+        store = Store(settings.journal_path)
+        try:
+            store.append(tags)
+        finally:
+            store.close()
+        if as_json:
+            print_json(each.model_dump(mode="json") for each in tags)
+        else:
+            for name, each in zip(readings, tags, strict=True):
+                at = f" at {where}" if where is not None else ""
+                before = ", in place of an earlier tag" if each.supersedes else ""
+                say(f"reading {clean(name)} is of machine {each.machine}{at}{before}")
+        return DONE

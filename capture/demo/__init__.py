@@ -1,0 +1,1 @@
+"""The demonstration: real parts on simulated instruments, in a scenario of a sawmill."""

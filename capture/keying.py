@@ -1,0 +1,199 @@
+"""Keyed entry: what an instrument shows and does not send becomes a reading like any other.
+
+Pure: text in, drafts out. Nothing is guessed: a value is taken as typed, and a line that could
+mean two things is refused with its number.
+"""
+
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from pydantic import ValidationError
+
+from capture.driver.faults import fault_lines
+from capture.errors import ConfigError, InputError
+from capture.model import (
+    Bound,
+    Direction,
+    Keyed,
+    PointOfTest,
+    ReadingDraft,
+    ReadingTag,
+    TestPoint,
+    new_id,
+    parse_shown,
+    unit_of,
+)
+from capture.model.shown import DecimalMark
+
+#: Order in which a pulse comparison's six times are taken: three pairs, both directions.
+SIX = ("U-V", "V-U", "V-W", "W-V", "W-U", "U-W")
+
+BLOCK_FORMS = (
+    "`U-V 87.42 µs`, `U-V reverse 87.42 µs`, or `87.42 µs` alone in the instrument's order"
+)
+
+_DIRECTIONS = frozenset(direction.value for direction in Direction)
+
+
+@dataclass(frozen=True, slots=True)
+class Keying:
+    """What is the same for every value keyed together.
+
+    Attributes:
+        conditions: settings the display stood under, such as the law of a pulse time.
+        unit: unit as shown that applies where a value has none.
+    """
+
+    site: str
+    bench: str
+    instrument: str
+    quantity: str
+    operator: str
+    time: datetime
+    machine: str | None = None
+    note: str | None = None
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    mark: DecimalMark = "auto"
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a block: where the leads sat, and the value as typed."""
+
+    point: TestPoint | None
+    typed: str
+
+
+def make_reading(
+    keying: Keying,
+    typed: str,
+    point: TestPoint | None = None,
+    *,
+    id_: uuid.UUID | None = None,
+    group: uuid.UUID | None = None,
+) -> ReadingDraft:
+    """Make a draft from one value as typed.
+
+    ``id_`` is made where the value is typed, so that handing it in twice stores it once.
+
+    Raises:
+        InputError: the value, the quantity or another field cannot be taken; says why.
+    """
+    if point is not None and keying.machine is None:
+        raise InputError("a test point belongs to a machine; give --machine as well")
+    base = unit_of(keying.quantity)
+    shown = parse_shown(typed, mark=keying.mark, default_unit=keying.unit)
+    unit = shown.unit or base
+    if unit is None:
+        raise InputError(f"{typed.strip()!r} has no unit, and {keying.quantity} has no fixed one")
+    if base not in (None, unit):
+        raise InputError(f"{typed.strip()!r} is in {unit}, but {keying.quantity} is in {base}")
+    tag = None
+    try:
+        if keying.machine is not None:
+            tag = ReadingTag(
+                machine=keying.machine,
+                test_point=None if point is None else PointOfTest.of(point),
+                note=keying.note,
+            )
+        return ReadingDraft(
+            id=id_ or new_id(),
+            site=keying.site,
+            bench=keying.bench,
+            instrument=keying.instrument,
+            time=keying.time,
+            quantity=keying.quantity,
+            unit=unit,
+            value=None if shown.value is None else float(shown.value),
+            digits=shown.digits,
+            shown_unit=shown.shown_unit,
+            status=shown.status,
+            bound=None
+            if shown.bound is None
+            else Bound(side=shown.bound.side, value=float(shown.bound.value)),
+            source=Keyed(operator=keying.operator, typed=typed.strip()),
+            conditions=dict(keying.conditions),
+            group=group,
+            tag=tag,
+        )
+    except ValidationError as error:
+        raise InputError("; ".join(fault_lines(error))) from error
+
+
+def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:
+    """Make drafts of all values that stood on one display; they share a group.
+
+    Raises:
+        ConfigError: one line per fault; nothing is to be stored then.
+    """
+    group = new_id()
+    drafts, faults = [], []
+    for number, line in enumerate(lines, start=1):
+        try:
+            drafts.append(make_reading(keying, line.typed, line.point, group=group))
+        except InputError as error:
+            faults.append(f"line {number}: {error}")
+    if faults:
+        raise ConfigError(faults)
+    return drafts
+
+
+def parse_block(text: str, order: Sequence[str] = ()) -> list[Line]:
+    """Read a small table: one value a line, each with its test point, or all without.
+
+    Values without test points are given those of ``order``, one after another; there must be as
+    many. Empty lines and lines that start with ``#`` are passed over.
+
+    Raises:
+        ConfigError: one line per fault.
+    """
+    rows = [row.strip() for row in text.splitlines()]
+    rows = [row for row in rows if row and not row.startswith("#")]
+    if not rows:
+        raise ConfigError([f"no values; write one a line: {BLOCK_FORMS}"])
+    lines, faults = [], []
+    for number, row in enumerate(rows, start=1):
+        try:
+            lines.append(_parse_line(row))
+        except InputError as error:
+            faults.append(f"line {number}: {error}")
+    if faults:
+        raise ConfigError(faults)
+    return _placed(lines, order)
+
+
+def _parse_line(row: str) -> Line:
+    words = row.replace(";", " ").replace("|", " ").split()
+    if not words[0][:1].isalpha() or "-" not in words[0]:
+        return Line(None, " ".join(words))
+    point = TestPoint.parse(words[0])
+    rest = words[1:]
+    if rest and rest[0].lower() in _DIRECTIONS:
+        point = point.towards(Direction(rest[0].lower()))
+        rest = rest[1:]
+    if not rest:
+        raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
+    return Line(point, " ".join(rest))
+
+
+def _placed(lines: list[Line], order: Sequence[str]) -> list[Line]:
+    without = [line for line in lines if line.point is None]
+    if without and len(without) < len(lines):
+        raise ConfigError(
+            [f"some values have a test point and some have none; write {BLOCK_FORMS}"]
+        )
+    if without and order:
+        if len(lines) != len(order):
+            raise ConfigError(
+                [f"{len(lines)} values for the {len(order)} test points {', '.join(order)}"]
+            )
+        points = [TestPoint.parse(text) for text in order]
+        lines = [Line(point, line.typed) for point, line in zip(points, lines, strict=True)]
+    points_used = [str(line.point) for line in lines if line.point is not None]
+    twice = sorted({point for point in points_used if points_used.count(point) > 1})
+    if twice:
+        raise ConfigError([f"test point {point} stands twice in the block" for point in twice])
+    return lines

@@ -1,0 +1,76 @@
+"""Tagging: tying a stored reading to a machine and a test point, as a new entry."""
+
+import uuid
+from datetime import datetime
+
+from pydantic import ValidationError
+
+from capture.driver.faults import fault_lines
+from capture.errors import InputError
+from capture.journal import JournalReader, Row
+from capture.model import PointOfTest, Tag, TestPoint, new_id
+
+FORMS = "an id, INSTRUMENT:SEQUENCE such as ohm-1:12, or INSTRUMENT:last"
+
+
+def find_reading(reader: JournalReader, name: str) -> Row:
+    """Find a reading by id, by instrument and sequence number, or the last one of an instrument.
+
+    Raises:
+        InputError: not a name of a reading, or no such reading.
+    """
+    instrument, colon, place = name.rpartition(":")
+    if colon:
+        row = _by_place(reader, instrument, place)
+    else:
+        try:
+            row = reader.entry(uuid.UUID(name))
+        except ValueError as error:
+            raise InputError(f"{name!r} does not name a reading; write {FORMS}") from error
+    if row is None or row.kind != "reading":
+        raise InputError(f"there is no reading {name!r}; `benchtally readings` lists them")
+    return row
+
+
+def make_tag(
+    reader: JournalReader,
+    reading: Row,
+    *,
+    site: str,
+    bench: str,
+    time: datetime,
+    operator: str,
+    machine: str,
+    point: TestPoint | None,
+    note: str | None,
+) -> Tag:
+    """Make the tag; it names the tag that held before it, if there was one.
+
+    Raises:
+        InputError: a field cannot be taken.
+    """
+    before = reader.current_tag_id(reading.id)
+    try:
+        return Tag(
+            id=new_id(),
+            site=site,
+            bench=bench,
+            instrument=reading.instrument,
+            reading=reading.id,
+            time=time,
+            operator=operator,
+            machine=machine,
+            test_point=None if point is None else PointOfTest.of(point),
+            note=note,
+            supersedes=before,
+        )
+    except ValidationError as error:
+        raise InputError("; ".join(fault_lines(error))) from error
+
+
+def _by_place(reader: JournalReader, instrument: str, place: str) -> Row | None:
+    if place == "last":
+        return reader.last_reading(instrument)
+    if not place.isascii() or not place.isdigit():
+        raise InputError(f"{place!r} is no sequence number; write {FORMS}")
+    return reader.reading(instrument, int(place))
