@@ -143,8 +143,10 @@ def parse_number(digits: str, *, mark: DecimalMark = "point") -> Decimal:
     (``1,234``) has two meanings and is refused in ``auto``; ``0,842`` and ``13,87`` have one.
 
     Raises:
-        InputError: not a number, the wrong mark, or two possible meanings.
+        InputError: not a number, the wrong mark, two possible meanings, or longer than a display.
     """
+    if len(digits) > _LONGEST:
+        raise InputError(f"{digits[:_LONGEST]!r}… is too long for a value; accepted forms: {FORMS}")
     match = _NUMBER.fullmatch(digits)
     if match is None or not (match["whole"] or match["part"]):
         raise InputError(f"{digits!r} is not a number; accepted forms: {FORMS}")
