@@ -28,7 +28,7 @@ _NUMBER = re.compile(
     r"(?:[eE](?P<exponent>[+-]?[0-9]{1,3}))?"
 )
 _DASHES = re.compile(r"(?P<dashes>-{2,}(?:[.,]-+)?|_{2,})\s*(?P<unit>\S*)")
-_OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[\s.]?[O0o]\.?[Ll]\.?")
+_OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[ .]?[O0o]\.?[Ll]\.?")
 _GROUP = 3  # digits between two thousands separators
 
 # SCPI-99 volume 1 §7.2.1: infinity, negative infinity and not-a-number travel as these numbers,
