@@ -126,11 +126,11 @@ class AsciiMeter(Driver):
         self._forms = _compile(profile)
         self._ignore = tuple(re.compile(pattern) for pattern in profile.ignore)
         self._framer = LineFramer(terminator=terminator, limit=framing.longest)
-        self._line_ends = (terminator[-1:],) if terminator else (b"\r", b"\n")
         self._conditions = {**profile.conditions, **options.conditions}
         self._events: deque[Event] = deque()
         self._started = False
         self._joining = profile.poll is None
+        self._drop_first = False
         self._quiet_since: float | None = None
         self._asked: float | None = None
         self._next_poll = float("-inf")
@@ -143,7 +143,10 @@ class AsciiMeter(Driver):
         if self._joining:
             data = self._join(data, now)
         for frame in self._framer.feed(data, end_of_message=end_of_message):
-            self._take(frame)
+            if self._drop_first:
+                self._drop_first = False
+            else:
+                self._take(frame)
 
     def next_event(self) -> Event | None:
         """Give the oldest event that was not given yet."""
@@ -189,7 +192,11 @@ class AsciiMeter(Driver):
             return data
         # Inside a line now: from here on only its end tells where the next one begins.
         self._quiet_since = None
-        ends = [end for byte in self._line_ends if (end := data.find(byte)) >= 0]
+        if self._profile.framing.terminator:
+            # Its last byte alone may stand within a line, so only the framer can tell the end.
+            self._joining, self._drop_first = False, True
+            return data
+        ends = [end for byte in (b"\r", b"\n") if (end := data.find(byte)) >= 0]
         if not ends:
             return b""
         self._joining = False
