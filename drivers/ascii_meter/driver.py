@@ -23,7 +23,7 @@ Known damage and what is done about it:
 import re
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from capture.driver import (
@@ -256,6 +256,8 @@ class AsciiMeter(Driver):
             mark=self._profile.framing.decimal,
             default_unit=unit,
         )
+        if stands:
+            shown = replace(shown, shown_unit=stands)  # the profile's own text for it is no display
         base = unit_of(quantity) or shown.unit
         if base is None or shown.unit not in (None, base):
             raise InputError(f"{quantity} is in {base}, the line shows {shown.unit}")
