@@ -51,6 +51,7 @@ _IDENTITY_QUERY = "*IDN?"
 _ERROR_QUERY = "SYST:ERR?"
 _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', re.DOTALL)
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?\Z")
+_MOST_STRANGE = 2  # answers of another form; the first may have been one out of step
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
 _LONGEST_ANSWER = 1024
 
@@ -129,6 +130,7 @@ class ScpiMeter(Driver):
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._errors_read = 0
+        self._strange_errors = 0
         self._error_queue = options.error_queue
         self._next_value = float("-inf")
         self._quiet_until = float("-inf")
@@ -252,8 +254,12 @@ class ScpiMeter(Driver):
         self._pending = None
         match = _ERROR_ANSWER.match(text)
         if match is None:
+            self._strange_errors += 1
+            if self._strange_errors >= _MOST_STRANGE:
+                self._error_queue = False  # it answers in a form of its own; values come first
             self._bad(frame, "no entry of an error queue")
             return
+        self._strange_errors = 0
         code = int(match["code"])
         if code == 0:
             return
