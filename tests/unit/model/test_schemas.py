@@ -35,7 +35,7 @@ INVALID = {
     "reading/bound-on-no-side": (("bound.side", "enum"), "bound.side"),
     "reading/unknown-status": (("status", "enum"), "status"),
     "reading/misspelt-quantity": (("quantity", "pattern"), "quantity"),
-    "reading/unit-not-ucum": (("unit", "enum"), ""),
+    "reading/unit-not-ucum": (("unit", "enum"), "unit"),
     "reading/instrument-with-slash": (("instrument", "pattern"), "instrument"),
     "reading/site-in-capitals": (("site", "pattern"), "site"),
     "reading/digits-with-escape": (("digits", "pattern"), "digits"),
