@@ -11,7 +11,12 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    SettingsError,
+)
 
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
@@ -225,6 +230,11 @@ def load_config(given: Path | None = None) -> Config:
     if "folder" in content:
         raise ConfigError([f"{path}: folder: there is no such key"])
     try:
-        return Config(**content, folder=path.parent)
+        # Set afterwards, so that no variable of that name moves the files.
+        return Config(**content).model_copy(update={"folder": path.parent})
+    except SettingsError as error:
+        raise ConfigError(
+            [f"{path}: in the environment: {error}; set one key, as in BENCHTALLY_LOG__LEVEL"]
+        ) from error
     except ValidationError as error:
         raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error
