@@ -61,12 +61,11 @@ def _build_instrument(
     held_back = not_allowed(spec.messages(options), settings.allow)
     if held_back:
         listed = ", ".join(repr(message) for message in held_back)
-        raise ConfigError(
-            [
-                f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
-                f"starts no test, voltage or current, add to {where}: allow = {held_back!r}"
-            ]
+        fault = (
+            f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
+            f"starts no test, voltage or current, add to {where}: allow = {held_back!r}"
         )
+        raise ConfigError([fault])
     return Instrument(
         id=name,
         site=config.site,

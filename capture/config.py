@@ -172,7 +172,7 @@ class Config(BaseSettings):
         return self.broker.client_id or f"benchtally-{self.site}-{self.bench}"
 
     def password(self) -> str:
-        """The broker password, from the file named for it if there is one.
+        """Give the broker password, from the file named for it if there is one.
 
         Raises:
             ConfigError: the file cannot be read.
@@ -199,12 +199,11 @@ def find_config(given: Path | None) -> Path:
     for path in candidates:
         if path.is_file():
             return path
-    raise ConfigError(
-        [
-            f"no configuration: neither {candidates[0]} nor {candidates[1]} is there; give one with "
-            "--config FILE, or run `benchtally demo` to have one written as an example"
-        ]
+    fault = (
+        f"no configuration: neither {candidates[0]} nor {candidates[1]} is there; "
+        "give one with --config FILE, or run `benchtally demo` to have one written"
     )
+    raise ConfigError([fault])
 
 
 def load_config(given: Path | None = None) -> Config:

@@ -21,7 +21,7 @@ from capture.cli import (
     simulate,
     tag,
 )
-from capture.cli.output import FAILED, WRONG_USAGE, complain, say
+from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
 
 app = typer.Typer(
@@ -56,32 +56,18 @@ def _run() -> int:
         result = app(standalone_mode=False)
     except click.exceptions.Exit as end:
         return end.exit_code
-    except click.exceptions.Abort:
-        return FAILED
-    except click.UsageError as error:
-        command = error.ctx.command_path if error.ctx else "benchtally"
-        complain(f"{error.format_message()} (see `{command} --help`)")
-        return WRONG_USAGE
-    except click.ClickException as error:
-        complain(error.format_message())
-        return WRONG_USAGE
-    except ConfigError as error:
-        for fault in error.faults:
-            complain(fault)
-        return WRONG_USAGE
-    except (InputError, PluginError) as error:
-        complain(str(error))
-        return WRONG_USAGE
-    except CaptureError as error:
-        complain(str(error))
+    except (click.exceptions.Abort, KeyboardInterrupt):
         return FAILED
     except BrokenPipeError:
         # The reader of our output has gone: nothing is wrong, and nobody is left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return FAILED
-    except KeyboardInterrupt:
-        return FAILED
-    except Exception as error:  # noqa: BLE001 - no traceback reaches a person
+    except (click.ClickException, CaptureError) as error:
+        for line in _lines(error):
+            complain(line)
+        wrong = isinstance(error, click.ClickException | ConfigError | InputError | PluginError)
+        return WRONG_USAGE if wrong else FAILED
+    except Exception as error:
         if os.environ.get("BENCHTALLY_TRACEBACK"):
             raise
         complain(
@@ -89,4 +75,15 @@ def _run() -> int:
             "set BENCHTALLY_TRACEBACK=1 and report what it prints"
         )
         return FAILED
-    return result if isinstance(result, int) else 0
+    return result if isinstance(result, int) else DONE
+
+
+def _lines(error: click.ClickException | CaptureError) -> list[str]:
+    if isinstance(error, ConfigError):
+        return error.faults
+    if isinstance(error, click.UsageError):
+        command = error.ctx.command_path if error.ctx else "benchtally"
+        return [f"{error.format_message()} (see `{command} --help`)"]
+    if isinstance(error, click.ClickException):
+        return [error.format_message()]
+    return [str(error)]

@@ -38,7 +38,7 @@ class SimulatedInstrument:
             raise DemoError(f"the simulated {kind} did not start: {ready!r}") from error
 
     def hand(self, command: str) -> str:
-        """Do something at the bench: ``pair U-V``, ``lift``, ``press`` …
+        """Do something at the bench, such as ``pair U-V``, ``lift`` or ``press``.
 
         Raises:
             DemoError: the simulator did not do it.
@@ -88,14 +88,14 @@ class DaemonProcess:
         return code
 
 
-def command(arguments: list[str], *, given: str = "") -> str:
-    """Run ``benchtally`` with these arguments; give what it printed.
+def command(words: str, config: Path, *, given: str = "") -> str:
+    """Run ``benchtally`` with these words and this configuration; give what it printed.
 
     Raises:
         DemoError: it failed; says what it said.
     """
     done = subprocess.run(
-        [sys.executable, "-P", "-m", "capture.cli", *arguments],
+        [sys.executable, "-P", "-m", "capture.cli", *words.split(), "--config", str(config)],
         input=given,
         capture_output=True,
         text=True,
@@ -103,7 +103,7 @@ def command(arguments: list[str], *, given: str = "") -> str:
         timeout=30,
     )
     if done.returncode != 0:
-        raise DemoError(f"benchtally {arguments[0]} failed: {done.stderr.strip()}")
+        raise DemoError(f"benchtally {words.split(maxsplit=1)[0]} failed: {done.stderr.strip()}")
     return done.stdout
 
 

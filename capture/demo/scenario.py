@@ -8,14 +8,13 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
 from rich.rule import Rule
 
-from capture.cli.output import console as make_console
-from capture.cli.output import table
 from capture.demo.broker import Broker, start_broker
 from capture.demo.children import DaemonProcess, DemoError, SimulatedInstrument, command
 from capture.demo.live import LiveTable
+from capture.display import console as make_console
+from capture.display import table
 from capture.journal import JournalReader
 from capture.publish import Topics
 
@@ -92,7 +91,7 @@ class Demo:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder.absolute()
-        self._console: Console = make_console(_WIDTH)
+        self._console = make_console(_WIDTH)
         self._closing: list[Any] = []
         self._daemon: DaemonProcess | None = None
 
@@ -149,8 +148,8 @@ class Demo:
             ohm.hand(f"pair {pair}")
             reading = self._settled(live, before, f"a settled resistance of {pair}")
             command(
-                ["tag", reading["id"], "--machine", MACHINE, "--point", pair]
-                + ["--operator", "technician", "--config", str(self._config)]
+                f"tag {reading['id']} --machine {MACHINE} --point {pair} --operator technician",
+                self._config,
             )
             self._say((f"  reading {reading['id']} is tagged {MACHINE} {pair}; leads off",))
             before = live.count()
@@ -175,9 +174,9 @@ class Demo:
         self._say(_BEFORE_PULSE)
         self._say(("$ benchtally key pulse_time --block --law period < six-lines:",))
         printed = command(
-            ["key", "pulse_time", "--block", "--law", "period", "--machine", MACHINE]
-            + ["--operator", "technician", "--instrument", "pulse-tester"]
-            + ["--config", str(self._config)],
+            f"key pulse_time --block --law period --machine {MACHINE} --operator technician "
+            "--instrument pulse-tester",
+            self._config,
             given=_PULSE_BLOCK,
         )
         self._console.print(printed.rstrip(), markup=False)

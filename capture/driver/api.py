@@ -1,4 +1,4 @@
-"""What a driver is: a sans-I/O translator between bytes and indications, and how it is announced.
+r"""What a driver is: a sans-I/O translator between bytes and indications, and how it is announced.
 
 A driver reads no clock and owns no port, file or thread. It is given bytes and the time, and it is
 asked what it wants to send. That makes it testable byte by byte, and the same driver serves
@@ -6,9 +6,9 @@ serial, TCP and USB.
 
     session                         driver
     ───────                         ──────
-    outgoing(now)          ──▶      Send(b"FETC?\\n", LINE, 2.0)
+    outgoing(now)          ──▶      Send(b"FETC?\n", LINE, 2.0)
     receive(b"+8.4", …)    ──▶      (keeps the part of a line)
-    receive(b"21E-01\\n")  ──▶
+    receive(b"21E-01\n")  ──▶
     next_event()           ──▶      Indication(resistance, 0.8421 Ohm)
     next_event()           ──▶      None: no more for now
     wake_at()              ──▶      when outgoing() should be asked again

@@ -1,11 +1,11 @@
-"""The contract that every driver must keep, as tests to inherit.
+r"""The contract that every driver must keep, as tests to inherit.
 
 A plug-in author writes::
 
     from capture.driver.contract import DriverContract, Expected
 
     class TestMyMeter(DriverContract):
-        frames = ((b"R 842.1 mOhm\\r\\n", (Expected("resistance", "0.8421", "Ohm"),)), ...)
+        frames = ((b"R 842.1 mOhm\r\n", (Expected("resistance", "0.8421", "Ohm"),)), ...)
 
         def make_driver(self):
             return MyMeter(MyOptions())
@@ -24,6 +24,7 @@ from capture.driver.api import Driver
 from capture.driver.events import Event, Malformed, NoAnswer, Reply, Resync, Send
 from capture.model import Indication, Status
 
+_STREAM = False  # a stream link never marks the end of a message
 _START = 5000.0
 _QUIET = 5.0  # seconds of silence after opening: no line is under way
 _MOST_EXCHANGES = 400
@@ -64,7 +65,7 @@ class Exchange:
         """Feed ``data`` cut at the given places; give the events that came of it."""
         events: list[Event] = []
         for start, end in zip((0, *cuts), (*cuts, len(data)), strict=True):
-            self.driver.receive(data[start:end], False, self.now)
+            self.driver.receive(data[start:end], _STREAM, self.now)
             events += self.events()
         return events
 
@@ -216,7 +217,7 @@ class DriverContract:
         tracemalloc.start()
         try:
             for _ in range(512):
-                exchange.driver.receive(block, False, exchange.now)
+                exchange.driver.receive(block, _STREAM, exchange.now)
                 exchange.events()
             held, _ = tracemalloc.get_traced_memory()
         finally:

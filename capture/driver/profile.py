@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError, InputError
-from capture.model import Status, parse_unit, unit_of
+from capture.model import Status, parse_unit
 from capture.model.fields import Line as Text
 from capture.model.fields import QuantityName, Slug
 

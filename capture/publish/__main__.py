@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from dataclasses import asdict
+from pathlib import Path
 
 import structlog
 
@@ -49,7 +50,7 @@ def _tell(report: Report) -> None:
         sys.stdout.flush()
     except OSError:
         # The daemon is gone. What is left is delivered all the same; the feed ends by itself.
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - for the rest of the run
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - to the end
 
 
 if __name__ == "__main__":

@@ -98,7 +98,7 @@ class Drafter:
             ) from error
 
     def _place_in_series(self, indication: Indication) -> Series | None:
-        """Number timed series: one begins where the instrument's own count starts again."""
+        """Give the place in a timed series; one begins where the count starts again."""
         if indication.elapsed is None:
             return None
         elapsed = float(indication.elapsed)

@@ -175,7 +175,7 @@ class Worker:
             self._change(State.STOPPED, "")
         except (DriverError, PolicyError) as error:
             self._change(State.FAILED, str(error))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - one instrument's failure stays its own
             self._log.exception("worker.crashed")
             self._change(State.FAILED, f"internal error ({type(error).__name__}: {error}); see log")
 

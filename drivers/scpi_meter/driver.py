@@ -134,7 +134,7 @@ class ScpiMeter(Driver):
         self._quiet_until = float("-inf")
         self._prepare(first=True)
 
-    def receive(self, data: bytes, end_of_message: bool, now: float) -> None:  # noqa: FBT001 - the driver interface
+    def receive(self, data: bytes, end_of_message: bool, now: float) -> None:  # noqa: ARG002, FBT001 - the driver interface
         """Take bytes from the link."""
         for frame in self._framer.feed(data, end_of_message=end_of_message):
             self._take(frame)
@@ -228,7 +228,7 @@ class ScpiMeter(Driver):
                     self._pending = None
 
     def _bad(self, frame: Frame, reason: str) -> None:
-        """Report a frame that does not fit; unless an identity is awaited, answers are out of step."""
+        """Report a frame that does not fit, and get back into step if an answer was awaited."""
         self._events.append(Malformed(frame.raw, reason))
         if self._pending is None or self._pending.ask is not _Ask.IDENTITY:
             self._resync = self._resync or f"an answer {reason}"

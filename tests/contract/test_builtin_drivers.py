@@ -1,5 +1,8 @@
 """The built-in drivers keep the contract that every driver must keep."""
 
+import tempfile
+from pathlib import Path
+
 from capture.driver import Driver, Status
 from capture.driver.contract import DriverContract, Expected
 from drivers.ascii_meter.driver import AsciiMeter, AsciiMeterOptions
@@ -86,9 +89,6 @@ class TestPolledAsciiMeter(DriverContract):
     )
 
     def make_driver(self) -> Driver:
-        import tempfile
-        from pathlib import Path
-
         path = Path(tempfile.mkdtemp()) / "polled.toml"
         path.write_text(POLLED)
         return AsciiMeter(AsciiMeterOptions(profile=str(path)))
