@@ -18,7 +18,8 @@ _LAWS = ("period", "time-constant", "rise", "unknown")
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    # A value may begin with a dash: `---`, `-1.2 °C`.
+    @app.command(context_settings={"ignore_unknown_options": True})
     def key(
         operator: OperatorOption,
         quantity: Annotated[str, typer.Argument(help="What it is of: resistance, pulse_time …")],

@@ -4,8 +4,8 @@ import os
 import sys
 from typing import Annotated
 
-import click
 import typer
+from typer.exceptions import TyperException
 
 from capture import __version__
 from capture.cli import (
@@ -26,7 +26,6 @@ from capture.errors import CaptureError, ConfigError, InputError, PluginError
 
 app = typer.Typer(
     name="benchtally",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -39,11 +38,14 @@ for module in (run, check, ports, drivers, readings, follow, key, tag, simulate,
 
 @app.callback(invoke_without_command=True)
 def _main(
+    context: typer.Context,
     version: Annotated[bool, typer.Option("--version", help="Say the version and end.")] = False,
 ) -> None:
     if version:
         say(f"benchtally {__version__}")
         raise typer.Exit
+    if context.invoked_subcommand is None:
+        say(context.get_help())
 
 
 def main() -> None:
@@ -54,18 +56,18 @@ def main() -> None:
 def _run() -> int:
     try:
         result = app(standalone_mode=False)
-    except click.exceptions.Exit as end:
+    except typer.Exit as end:
         return end.exit_code
-    except (click.exceptions.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         return FAILED
     except BrokenPipeError:
         # The reader of our output has gone: nothing is wrong, and nobody is left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return FAILED
-    except (click.ClickException, CaptureError) as error:
+    except (TyperException, CaptureError) as error:
         for line in _lines(error):
             complain(line)
-        wrong = isinstance(error, click.ClickException | ConfigError | InputError | PluginError)
+        wrong = isinstance(error, TyperException | ConfigError | InputError | PluginError)
         return WRONG_USAGE if wrong else FAILED
     except Exception as error:
         if os.environ.get("BENCHTALLY_TRACEBACK"):
@@ -78,12 +80,11 @@ def _run() -> int:
     return result if isinstance(result, int) else DONE
 
 
-def _lines(error: click.ClickException | CaptureError) -> list[str]:
+def _lines(error: TyperException | CaptureError) -> list[str]:
     if isinstance(error, ConfigError):
         return error.faults
-    if isinstance(error, click.UsageError):
-        command = error.ctx.command_path if error.ctx else "benchtally"
-        return [f"{error.format_message()} (see `{command} --help`)"]
-    if isinstance(error, click.ClickException):
-        return [error.format_message()]
+    if isinstance(error, TyperException):
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context else "benchtally"
+        return [f"{error.format_message().rstrip('.')} (see `{command} --help`)"]
     return [str(error)]
