@@ -4,6 +4,7 @@ Everything is real but the instruments: ports, daemon, journal, broker, commands
 that it happened, and the first that did not ends the demonstration with its reason.
 """
 
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -129,7 +130,7 @@ class Demo:
         self._closing.append(broker.stop)
         config = self._write_config(ohm, insulation, broker.port)
         self._console.print(table(("part", "where"), self._parts(ohm, insulation, broker)))
-        self._say((f"{config}:",))
+        self._say((f"{_near(config)}:",))
         self._console.print(config.read_text("utf-8"), style="dim")
         topics = Topics(SITE, BENCH)
         live = LiveTable(broker.port, f"{topics.root}/reading/#", self._console)
@@ -231,14 +232,14 @@ class Demo:
 
     def _say_where(self) -> None:
         self._stage("Look further")
-        config = self._config
+        command_, config = _near(Path(sys.argv[0])), _near(self._config)
         self._say(
             (
-                f"journal   {self._folder / 'sawmill.journal'}",
-                f"list it   benchtally readings --config {config}",
-                f"as JSON   benchtally readings --json --config {config}",
-                f"traffic   benchtally follow --config {config}",
-                f"log       {self._folder / 'daemon.log'}",
+                f"journal   {_near(self._folder / 'sawmill.journal')}",
+                f"list it   {command_} readings --config {config}",
+                f"as JSON   {command_} readings --json --config {config}",
+                f"traffic   {command_} follow --config {config}",
+                f"log       {_near(self._folder / 'daemon.log')}",
             )
         )
 
@@ -301,10 +302,10 @@ class Demo:
         self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, broker: Broker
     ) -> list[tuple[str, str]]:
         return [
-            ("resistance meter (SCPI)", str(ohm.port)),
-            ("insulation tester (talk-only)", str(insulation.port)),
+            ("resistance meter (SCPI)", _near(ohm.port)),
+            ("insulation tester (talk-only)", _near(insulation.port)),
             (f"broker ({broker.name})", f"127.0.0.1:{broker.port}"),
-            ("configuration", str(self._config)),
+            ("configuration", _near(self._config)),
         ]
 
     def _settled(self, live: LiveTable, before: int, what: str) -> dict[str, Any]:
@@ -323,6 +324,13 @@ class Demo:
             return bool(abs(two - one) <= 1e-3 * abs(one))
 
         return live.wait_for(what, fits, 8)
+
+
+def _near(path: Path) -> str:
+    """Write a path as it is typed from here."""
+    here = Path.cwd()
+    whole = path.absolute()
+    return str(whole.relative_to(here)) if whole.is_relative_to(here) else str(whole)
 
 
 def _is_insulation(status: str) -> Any:
