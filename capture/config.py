@@ -10,8 +10,20 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationError,
+    field_validator,
+)
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    SettingsError,
+)
 
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
@@ -42,7 +54,7 @@ class SerialSettings(_Section):
     dtr: bool | None = None
     """Level to set on opening; opto-isolated cables draw their supply from DTR and RTS."""
     rts: bool | None = None
-    settle_s: float = Field(0.0, ge=0, le=5)
+    settle_s: float = Field(0.0, ge=0, le=2)
     """Seconds to wait after setting the lines before a byte is believed."""
     quiet_s: float = Field(0.1, ge=0.01, le=0.25)
     """Silence after which a drained port counts as quiet."""
@@ -145,8 +157,8 @@ class Config(BaseSettings):
     log: LogConfig = LogConfig()
     instruments: dict[Slug, InstrumentConfig] = {}
 
-    folder: Path = Field(Path(), exclude=True)
-    """Folder of the file; relative paths in it start there."""
+    # Folder of the file; relative paths in it start there.
+    _folder: Path = PrivateAttr(default_factory=Path)
 
     @classmethod
     def settings_customise_sources(
@@ -160,6 +172,11 @@ class Config(BaseSettings):
         """Let the environment win over the file, and take nothing else."""
         del settings_cls, dotenv_settings, file_secret_settings
         return env_settings, init_settings
+
+    @property
+    def folder(self) -> Path:
+        """Folder of the configuration file, where its relative paths start."""
+        return self._folder
 
     @property
     def journal_path(self) -> Path:
@@ -221,9 +238,11 @@ def load_config(given: Path | None = None) -> Config:
         raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{path}: not TOML: {error}"]) from error
-    if "folder" in content:
-        raise ConfigError([f"{path}: folder: there is no such key"])
     try:
-        return Config(**content, folder=path.parent)
+        config = Config(**content)
     except ValidationError as error:
         raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error
+    except SettingsError as error:
+        raise ConfigError([f"environment: {error}; a section is given as JSON there"]) from error
+    config._folder = path.parent  # noqa: SLF001 - told by whoever read the file
+    return config

@@ -22,9 +22,10 @@ from capture.publish.settings import PublisherSettings
 
 def main() -> int:
     """Run a publisher until its feed ends; 0 done, 1 failed."""
-    # The daemon decides when to stop, by closing the feed; a Ctrl-C that reaches the whole process
-    # group must not cut off what the daemon still hands over.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # The daemon decides when to stop, by closing the feed. A Ctrl-C or a service manager's TERM that
+    # reaches the whole process group must not cut off what the daemon still hands over.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
     first = json.loads(_first_line())
     configure_logs(first["log"]["level"], first["log"]["form"])
     settings = PublisherSettings.model_validate(first["settings"])
