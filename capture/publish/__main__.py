@@ -22,8 +22,8 @@ from capture.publish.settings import PublisherSettings
 
 def main() -> int:
     """Run a publisher until its feed ends; 0 done, 1 failed."""
-    # The daemon decides when to stop, by closing the feed. A Ctrl-C or a service manager's TERM that
-    # reaches the whole process group must not cut off what the daemon still hands over.
+    # The daemon decides when to stop, by closing the feed. A Ctrl-C or a service manager's TERM
+    # that reaches the whole process group must not cut off what is still handed over.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
     first = json.loads(_first_line())
