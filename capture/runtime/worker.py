@@ -27,6 +27,7 @@ from capture.driver import (
     Malformed,
     NoAnswer,
     PowerCycled,
+    Profile,
 )
 from capture.errors import CaptureError, DriverError, JournalError, LinkError, PolicyError
 from capture.links import Link
@@ -112,7 +113,7 @@ class Instrument:
     bench: str
     driver_id: str
     driver_version: str
-    profile: str | None
+    profile: Profile | None
     make_driver: Callable[[], Driver]
     make_link: Callable[[], Link]
     policy: MessagePolicy
@@ -205,6 +206,7 @@ class Worker:
             self._change(State.RUNNING, "", link=link.description)
             while not self._stop.is_set():
                 self._keep(drafter, session.step())
+            session.close()
         finally:
             link.close()
 

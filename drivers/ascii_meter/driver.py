@@ -46,7 +46,8 @@ from capture.driver import (
     unit_of,
 )
 
-_PACKAGE = "drivers.ascii_meter"
+PACKAGE = "drivers.ascii_meter"
+ID = "ascii-meter"
 
 # A port that stayed quiet this long after opening was not opened in the middle of a line: at 300
 # baud, the slowest rate met on such meters, a character takes 33 ms.
@@ -69,7 +70,7 @@ class AsciiMeterOptions:
 
 @lru_cache(maxsize=64)
 def _profile(name: str) -> Profile:
-    return load_profile(name, _PACKAGE)
+    return load_profile(name, PACKAGE, ID)
 
 
 def messages(options: AsciiMeterOptions) -> Sequence[bytes]:
@@ -78,9 +79,9 @@ def messages(options: AsciiMeterOptions) -> Sequence[bytes]:
     return [] if poll is None else [poll.message.encode("latin-1", "replace")]
 
 
-def profile_name(options: AsciiMeterOptions) -> str:
-    """Name the profile, for provenance."""
-    return _profile(options.profile).name
+def profile_of(options: AsciiMeterOptions) -> Profile:
+    """Give the profile that the options name."""
+    return _profile(options.profile)
 
 
 @dataclass(frozen=True, slots=True)
