@@ -94,6 +94,9 @@ def test_vanish_takes_the_port_away(simulate, some, tmp_path):
         simulator.hand("start")
         assert len(some(line, 10_000)) <= 500
         assert gone(line)
+    assert simulator.hand("plug").startswith("ok: plugged in at ")
+    with terminal(link) as line:
+        assert some(line, 100).count(b"mOhm") > 5
 
 
 def test_tcp_serves_one_client_and_refuses_the_next(simulate):
