@@ -135,3 +135,22 @@ def test_a_link_taken_over_by_another_is_left_alone(tmp_path):
     assert str(link.readlink()) == second.place()["port"]
     second.close()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_next_client_does_not_suffer_for_one_that_has_just_gone():
+    place = TcpServer()
+    host, _, port = place.place()["tcp"].rpartition(":")
+    first = socket.create_connection((host, int(port)))
+    assert place.admit() is False
+    first.sendall(b"*CLS\n")
+    first.close()
+    with socket.create_connection((host, int(port)), timeout=WAIT) as second:
+        # All in the same turn of the loop: the bytes, the end, and the next client.
+        assert place.read() == (b"*CLS\n", False)
+        assert place.admit() is True
+        place.send(b"hello")
+        assert second.recv(100) == b"hello"
+        with socket.create_connection((host, int(port)), timeout=WAIT) as third:
+            assert place.admit() is False
+            assert third.recv(100) == b""
+    place.close()
