@@ -1,0 +1,160 @@
+"""Comparison of the pulse times of the three pairs, and of the two directions of each."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean, stdev
+from typing import Literal, get_args
+
+from .balance import Definition, unbalance
+from .checks import positive
+from .errors import UnknownChoiceError
+from .measured import Measured
+from .result import Result
+from .signature import PAIRS, require_pairs
+
+Law = Literal["period", "time-constant", "rise", "unknown"]
+LAWS: tuple[Law, ...] = get_args(Law)
+
+ASYMMETRY_CAUSES = (
+    "a bad contact in one of the two touches",
+    "the leads were not swapped, or not fully",
+    "capacitance or leakage to earth at one end",
+    "remanence, or a magnet rotor",
+)
+_SIGNIFICANT = 3.0  # standard deviations of the difference of two means
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PulseReadings:
+    """The times of one pair in seconds: leads one way, and, where taken, leads swapped."""
+
+    forward: Sequence[float]
+    reverse: Sequence[float] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asymmetry:
+    """How far the two directions of one pair differ, and whether that exceeds repeatability."""
+
+    per_cent: float
+    repeatability_per_cent: float | None
+    significant: bool | None
+    causes: tuple[str, ...]
+    statement: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PulseComparison:
+    """The deviation between pairs, the terminal it points to, and the directions apart from it."""
+
+    deviation: Result
+    means: dict[str, float]
+    law: Law
+    terminal: str | None
+    statement: str
+    asymmetry: dict[str, Asymmetry]
+
+    @property
+    def value(self) -> float:
+        """The deviation in per cent."""
+        return self.deviation.value
+
+
+def pulse_comparison(
+    times: Mapping[str, float | Measured | PulseReadings], law: Law, definition: Definition
+) -> PulseComparison:
+    """Compare the pulse times of U-V, V-W and W-U by the definition that the site chose.
+
+    The deviation is the unbalance of the pair means, in per cent. Directions are compared apart
+    from it, and first with the scatter of repeated readings: a linear winding that floats is
+    reciprocal, so a difference between directions is never a sign of a turn fault.
+
+    `law` is what the instrument's number follows: a period ∝ √L, a time constant ∝ L/R, a rise
+    time ∝ L, or nobody knows. Raises MissingReadingError for a missing pair, UnknownChoiceError,
+    NotPositiveError.
+    """
+    if law not in LAWS:
+        raise UnknownChoiceError("law", law, LAWS)
+    require_pairs(times)
+    numbers: dict[str, float | Measured] = {}
+    asymmetry = {}
+    for pair in PAIRS:
+        entry = times[pair]
+        if isinstance(entry, PulseReadings):
+            numbers[pair] = _mean(pair, entry)
+            if entry.reverse:
+                asymmetry[pair] = _asymmetry(pair, entry)
+        else:
+            numbers[pair] = entry
+    deviation = unbalance(numbers, definition)
+    means = {pair: float(number) for pair, number in numbers.items()}
+    terminal, statement = _terminal(means, deviation)
+    return PulseComparison(
+        deviation=replace(
+            deviation, formula=f"pulse-deviation-{definition}", constants={"pairs": 3.0}
+        ),
+        means=means,
+        law=law,
+        terminal=terminal,
+        statement=statement,
+        asymmetry=asymmetry,
+    )
+
+
+def _mean(pair: str, entry: PulseReadings) -> float | Measured:
+    directions = [entry.forward, entry.reverse] if entry.reverse else [entry.forward]
+    if not entry.forward:
+        require_pairs({pair: None})
+    means, variances = [], []
+    for name, readings in zip(("forward", "reverse"), directions, strict=False):
+        checked = [positive(f"{pair} {name} {i}", time) for i, time in enumerate(readings, 1)]
+        means.append(fmean(checked))
+        if len(checked) > 1:
+            variances.append(stdev(checked) ** 2 / len(checked))
+    value = fmean(means)
+    if len(variances) < len(means):
+        return value
+    return Measured(value=value, random=sum(variances) ** 0.5 / len(means))
+
+
+def _asymmetry(pair: str, entry: PulseReadings) -> Asymmetry:
+    forward, reverse = fmean(entry.forward), fmean(entry.reverse)
+    middle = (forward + reverse) / 2
+    difference = 100 * (forward - reverse) / middle
+    if len(entry.forward) < 2 or len(entry.reverse) < 2:  # noqa: PLR2004 - no scatter from one
+        return Asymmetry(
+            per_cent=difference,
+            repeatability_per_cent=None,
+            significant=None,
+            causes=(),
+            statement=f"{pair} differs by {difference:+.2f} % between directions; repeat each"
+            " direction to see whether that is more than scatter",
+        )
+    scatter = (
+        stdev(entry.forward) ** 2 / len(entry.forward)
+        + stdev(entry.reverse) ** 2 / len(entry.reverse)
+    ) ** 0.5
+    significant = abs(forward - reverse) > _SIGNIFICANT * scatter
+    return Asymmetry(
+        per_cent=difference,
+        repeatability_per_cent=100 * scatter / middle,
+        significant=significant,
+        causes=ASYMMETRY_CAUSES if significant else (),
+        statement=f"{pair} differs by {difference:+.2f} % between directions, "
+        + ("more than" if significant else "within")
+        + f" the scatter of {100 * scatter / middle:.2f} %",
+    )
+
+
+def _terminal(means: Mapping[str, float], deviation: Result) -> tuple[str | None, str]:
+    """Name the terminal that two like pairs share, when the third stands apart from both."""
+    floor = deviation.coverage.floor if deviation.coverage else 0.0
+    if deviation.value <= floor:
+        return None, "no difference beyond the scatter of the readings"
+    low, middle, high = sorted(means, key=lambda pair: means[pair])
+    below, above = means[middle] - means[low], means[high] - means[middle]
+    if max(below, above) < 2 * min(below, above):
+        return None, "the three pairs differ in steps: they point to no single terminal"
+    two, word = ((low, middle), "low") if above > below else ((middle, high), "high")
+    common = next(iter(set(two[0].split("-")) & set(two[1].split("-"))))
+    return common, f"the two {word} pairs, {two[0]} and {two[1]}, share {common}"

@@ -1,0 +1,118 @@
+"""Pulse comparison between pairs, and between the directions of one pair."""
+
+import pytest
+
+from capture.winding import (
+    Measured,
+    MissingReadingError,
+    NotPositiveError,
+    PulseReadings,
+    UnknownChoiceError,
+    Verdict,
+    judge,
+    load_limits,
+    pulse_comparison,
+)
+
+SET = {"U-V": 109e-6, "V-W": 109e-6, "W-U": 93.9e-6}
+
+
+def test_trade_example():
+    """109 µs against 93.9 µs are a deviation of 13.8 % (common practice, no source)."""
+    found = pulse_comparison(SET, "unknown", "span-max")
+    assert found.value == pytest.approx(13.8, abs=0.1)
+    assert found.deviation.formula == "pulse-deviation-span-max"
+
+
+def test_ten_per_cent_is_a_default_of_low_confidence():
+    """Above 10 % is taken as a sign of a fault (common practice, no source)."""
+    limit = load_limits()["pulse-deviation"]
+    assert (limit.value, limit.confidence) == (10, "memory, low")
+    deviation = pulse_comparison(SET, "period", "span-max").deviation
+    assert judge(deviation, limit).verdict is Verdict.INFORMATION_ONLY
+    site = load_limits(site={"pulse-deviation": {"adopted": True}})["pulse-deviation"]
+    assert judge(deviation, site).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("times", "terminal", "word"),
+    [
+        ({"U-V": 90.0, "V-W": 100.0, "W-U": 91.0}, "U", "low"),
+        ({"U-V": 90.0, "V-W": 91.0, "W-U": 100.0}, "V", "low"),
+        ({"U-V": 100.0, "V-W": 90.0, "W-U": 90.5}, "W", "low"),
+        ({"U-V": 100.0, "V-W": 90.0, "W-U": 100.5}, "U", "high"),
+    ],
+)
+def test_two_like_pairs_name_the_terminal_they_share(times, terminal, word):
+    found = pulse_comparison(times, "unknown", "mean")
+    assert found.terminal == terminal
+    assert f"two {word} pairs" in found.statement
+    assert f"share {terminal}" in found.statement
+
+
+def test_steps_point_nowhere():
+    found = pulse_comparison({"U-V": 90.0, "V-W": 100.0, "W-U": 95.0}, "unknown", "mean")
+    assert found.terminal is None
+
+
+def test_scatter_points_nowhere():
+    times = {
+        name: Measured(value=value, random=0.2)
+        for name, value in {"U-V": 100.0, "V-W": 100.1, "W-U": 100.0}.items()
+    }
+    found = pulse_comparison(times, "unknown", "mean")
+    assert found.terminal is None
+    assert "scatter" in found.statement
+
+
+def both(forward, reverse):
+    return PulseReadings(forward=forward, reverse=reverse)
+
+
+def test_both_directions_of_a_healthy_pair_agree():
+    """Common practice, no source; a linear winding that floats is reciprocal."""
+    readings = both([100.0, 100.2, 99.8], [100.1, 99.9, 100.0])
+    found = pulse_comparison(dict.fromkeys(SET, readings), "period", "mean")
+    assert [a.significant for a in found.asymmetry.values()] == [False] * 3
+    assert found.value == pytest.approx(0, abs=1e-9)
+    assert found.means["U-V"] == pytest.approx(100.0)
+
+
+def test_asymmetry_is_kept_apart_and_never_called_a_turn_fault():
+    odd = both([100.0, 100.1, 99.9], [104.0, 104.1, 103.9])
+    even = both([102.0, 102.1, 101.9], [102.0, 102.1, 101.9])
+    found = pulse_comparison({"U-V": odd, "V-W": even, "W-U": even}, "period", "mean")
+    assert found.value == pytest.approx(0, abs=0.02)
+    asymmetry = found.asymmetry["U-V"]
+    assert asymmetry.significant
+    assert asymmetry.per_cent == pytest.approx(-100 * 4 / 102)
+    assert len(asymmetry.causes) == 4
+    assert "turn" not in " ".join([asymmetry.statement, *asymmetry.causes])
+    assert not found.asymmetry["V-W"].significant
+
+
+def test_single_readings_ask_to_be_repeated():
+    found = pulse_comparison(dict.fromkeys(SET, both([100.0], [104.0])), "period", "mean")
+    asymmetry = found.asymmetry["W-U"]
+    assert asymmetry.significant is None
+    assert "repeat" in asymmetry.statement
+
+
+def test_repeats_give_the_deviation_an_uncertainty():
+    readings = PulseReadings(forward=[100.0, 101.0, 99.0])
+    found = pulse_comparison(dict.fromkeys(SET, readings), "rise", "mean")
+    assert found.deviation.coverage.floor > 0
+    assert found.asymmetry == {}
+
+
+def test_pulse_input_is_checked():
+    with pytest.raises(MissingReadingError, match="V-W"):
+        pulse_comparison({"U-V": 1.0, "W-U": 1.0}, "period", "mean")
+    with pytest.raises(MissingReadingError, match="U-V"):
+        pulse_comparison(dict.fromkeys(SET, PulseReadings(forward=[])), "period", "mean")
+    with pytest.raises(UnknownChoiceError, match="period, time-constant, rise, unknown"):
+        pulse_comparison(SET, "frequency", "mean")
+    with pytest.raises(NotPositiveError, match="W-U"):
+        pulse_comparison(SET | {"W-U": -1.0}, "period", "mean")
+    with pytest.raises(NotPositiveError, match="V-W reverse 1"):
+        pulse_comparison(SET | {"V-W": both([1.0], [0.0])}, "period", "mean")
