@@ -57,11 +57,9 @@ class _Holding(_Stage):
         self._size = 0
 
     def hold(self, due: float, data: bytes) -> None:
-        """Keep data until due, but never overtake what was held before; drop past the limit."""
+        """Keep data until due, and behind what was held before; drop it past the limit."""
         if not data or self._size + len(data) > _HELD_LIMIT:
             return
-        if self._held:
-            due = max(due, self._held[-1][0])
         self._held.append((due, data))
         self._size += len(data)
 
