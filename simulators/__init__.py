@@ -2,6 +2,7 @@
 
     instrument   what every instrument offers: bytes and times in, bytes out, no I/O of its own
     specimen     what instruments measure; leads: where two test leads sit on it
+    physical     the winding of `winding.py` as such a specimen, with its faults
     scpi*        SCPI device, meter, resistance meter and LCR bridge
     talk_only, counter, insulation_tester, pulse_tester, stored_results, packed_stream
                  instruments that are not asked, or answer in their own way
