@@ -28,7 +28,7 @@ class Child:
         self._patience = patience
         self._lock = threading.Lock()
         self._typed = bytearray()
-        self.process = subprocess.Popen(  # noqa: S603 - our own module, arguments as a list
+        self.process = subprocess.Popen(
             [sys.executable, "-P", "-m", "simulators", *arguments, "--stop-at-eof"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

@@ -159,7 +159,8 @@ class Session:
             while (event := self._driver.next_event()) is not None:
                 if isinstance(event, Indication):
                     group = None if event.group is None else self._group(event.group)
-                    captured.append(Captured(event, now, self._query, group))
+                    query = event.query or self._query
+                    captured.append(Captured(event, now, query, group))
                 else:
                     self._on_event(event)
         except Exception as error:

@@ -21,7 +21,7 @@ def plan_of(profile: Profile, manners: Manners, conditions: Mapping[str, str]) -
     return Plan(
         query=scpi.query,
         manners=manners,
-        form=_form(scpi.values, scpi.status) if scpi.values else None,
+        form=_form(scpi.values, scpi.status, scpi.query) if scpi.values else None,
         freshness=Freshness(
             every=not scpi.query.upper().startswith((":FETC", "FETC")),
             measures_every_s=scpi.measures_every_s,
@@ -31,15 +31,15 @@ def plan_of(profile: Profile, manners: Manners, conditions: Mapping[str, str]) -
         settings=tuple(settings),
         function_setting=_FUNCTION if scpi.function is not None else "",
         functions={
-            name: Function(_form(each.values, scpi.status), each.conditions)
+            name: Function(_form(each.values, scpi.status, scpi.query), each.conditions)
             for name, each in scpi.functions.items()
         },
         conditions={**profile.conditions, **conditions},
     )
 
 
-def _form(fields: tuple[ValueField, ...], status: Mapping[str, object]) -> AnswerForm:
+def _form(fields: tuple[ValueField, ...], status: Mapping[str, object], query: str) -> AnswerForm:
     made = tuple(
         Field(each.quantity or "", each.unit, is_status=each.role == "status") for each in fields
     )
-    return AnswerForm(made, status=dict(status))  # type: ignore[arg-type] # checked by the profile
+    return AnswerForm(made, query=query, status=dict(status))  # type: ignore[arg-type] # checked by the profile

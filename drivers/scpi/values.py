@@ -38,11 +38,13 @@ class AnswerForm:
     Attributes:
         fields: in order.
         several: the answer may hold the one field many times over.
+        query: what asks for the answer.
         status: status text → status.
     """
 
     fields: tuple[Field, ...]
     several: bool = False
+    query: str = ""
     status: Mapping[str, Status] | None = None
 
     def read_text(
@@ -111,6 +113,7 @@ class AnswerForm:
                 status=status,
                 conditions=conditions,
                 group=group,
+                query=self.query or None,
             )
             for field, value in shown
         ]

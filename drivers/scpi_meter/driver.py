@@ -125,7 +125,11 @@ def _plan(options: ScpiMeterOptions) -> Plan:
     return Plan(
         query=options.query,
         manners=manners,
-        form=AnswerForm((Field(options.quantity, options.unit),), several=options.several),
+        form=AnswerForm(
+            (Field(options.quantity, options.unit),),
+            several=options.several,
+            query=options.query,
+        ),
         freshness=Freshness(
             every=not options.query.upper().startswith((":FETC", "FETC")),
             measures_every_s=options.measures_every_s,
