@@ -13,6 +13,7 @@ from capture.cli import (
     demo,
     drivers,
     follow,
+    judge,
     key,
     ports,
     readings,
@@ -32,7 +33,20 @@ app = typer.Typer(
     help="Bench-meter readings: captured, tied to a machine, stored, judged, delivered over MQTT.",
 )
 
-for module in (run, check, ports, drivers, readings, follow, key, tag, simulate, schema, demo):
+for module in (
+    run,
+    check,
+    ports,
+    drivers,
+    readings,
+    follow,
+    key,
+    tag,
+    judge,
+    simulate,
+    schema,
+    demo,
+):
     module.register(app)
 
 
