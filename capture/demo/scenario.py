@@ -34,6 +34,7 @@ path = "sawmill.journal"
 [broker]
 host = "127.0.0.1"
 port = {broker_port}
+version = "{broker_version}"
 
 # A resistance meter that speaks SCPI. It is asked FETCh? only: that starts nothing.
 [instruments.ohm-meter]
@@ -128,7 +129,7 @@ class Demo:
         insulation.hand("hold")
         broker: Broker = start_broker(self._folder)
         self._closing.append(broker.stop)
-        config = self._write_config(ohm, insulation, broker.port)
+        config = self._write_config(ohm, insulation, broker)
         self._console.print(table(("part", "where"), self._parts(ohm, insulation, broker)))
         self._say((f"{config}:",))
         self._console.print(config.read_text("utf-8"), style="dim")
@@ -277,14 +278,15 @@ class Demo:
         return instrument
 
     def _write_config(
-        self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, port: int
+        self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, broker: Broker
     ) -> Path:
         self._config = self._folder / "benchtally.toml"
         self._config.write_text(
             _CONFIG.format(
                 site=SITE,
                 bench=BENCH,
-                broker_port=port,
+                broker_port=broker.port,
+                broker_version=broker.version,
                 ohm_port=ohm.port,
                 insulation_port=insulation.port,
             ),
