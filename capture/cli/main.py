@@ -2,9 +2,8 @@
 
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
-import click
 import typer
 
 from capture import __version__
@@ -23,6 +22,11 @@ from capture.cli import (
 )
 from capture.cli.output import FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
+
+# What typer raises on wrong usage. Newer ones carry a click of their own, whose classes are not
+# those of an installed click; the public BadParameter is of the right family in either case.
+_UsageError: Any = typer.BadParameter.__mro__[1]
+_ClickException: Any = typer.BadParameter.__mro__[2]
 
 app = typer.Typer(
     name="benchtally",
@@ -54,15 +58,15 @@ def main() -> None:
 def _run() -> int:
     try:
         result = app(standalone_mode=False)
-    except click.exceptions.Exit as end:
+    except typer.Exit as end:
         return end.exit_code
-    except click.exceptions.Abort:
+    except typer.Abort:
         return FAILED
-    except click.UsageError as error:
+    except _UsageError as error:
         command = error.ctx.command_path if error.ctx else "benchtally"
         complain(f"{error.format_message()} (see `{command} --help`)")
         return WRONG_USAGE
-    except click.ClickException as error:
+    except _ClickException as error:
         complain(error.format_message())
         return WRONG_USAGE
     except ConfigError as error:
