@@ -54,6 +54,11 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
 _LONGEST_ANSWER = 1024
 
+# A meter that talks nonsense without end is not resynchronised without end: the first cure comes at
+# once, each further one without a good value between comes later, up to the longest wait.
+_FIRST_CURE_WAIT = 0.1
+_LONGEST_CURE_WAIT = 2.0
+
 
 @dataclass(frozen=True)
 class ScpiMeterOptions:
@@ -127,6 +132,8 @@ class ScpiMeter(Driver):
         self._todo: deque[tuple[_Ask, str]] = deque()
         self._pending: _Pending | None = None
         self._resync: str | None = None
+        self._cure_wait = 0.0
+        self._cure_at = float("-inf")
         self._identity: bytes | None = None
         self._errors_read = 0
         self._error_queue = options.error_queue
@@ -149,9 +156,13 @@ class ScpiMeter(Driver):
         if pending is not None and now >= pending.deadline:
             self._give_up(pending, now)
         if self._resync is not None:
-            reason, self._resync = self._resync, None
             self._pending = None
             self._framer.reset()
+            if now < self._cure_at:
+                return []
+            reason, self._resync = self._resync, None
+            self._cure_wait = min(max(2 * self._cure_wait, _FIRST_CURE_WAIT), _LONGEST_CURE_WAIT)
+            self._cure_at = now + self._cure_wait
             self._prepare(first=False)
             if not self._options.identify:
                 self._quiet_until = now + self._options.timeout_s
@@ -168,7 +179,7 @@ class ScpiMeter(Driver):
     def wake_at(self) -> float | None:
         """Tell when there is something to send or to give up on."""
         if self._resync is not None:
-            return float("-inf")
+            return self._cure_at
         if self._pending is not None:
             return self._pending.deadline
         return max(self._quiet_until, float("-inf") if self._todo else self._next_value)
@@ -206,7 +217,9 @@ class ScpiMeter(Driver):
 
     def _take(self, frame: Frame) -> None:
         pending = self._pending
-        if frame.damage is not None:
+        if self._resync is not None:
+            self._events.append(Malformed(frame.raw, "came before answers were in step again"))
+        elif frame.damage is not None:
             self._bad(frame, "longer than any answer")
         elif pending is None:
             self._bad(frame, "came unasked")
@@ -271,6 +284,7 @@ class ScpiMeter(Driver):
         except InputError as error:
             self._bad(frame, str(error))
             return
+        self._cure_wait, self._cure_at = 0.0, float("-inf")
         options = self._options
         unit = parse_unit(self._unit).unit
         self._events.append(
