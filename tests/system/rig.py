@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import subprocess
 
 import harness
@@ -94,16 +95,19 @@ class Rig:
         assert done.returncode == code, (arguments, done.returncode, done.stdout, done.stderr)
         return done.stdout if code == 0 else done.stderr
 
-    def run(self, *arguments, given="", wrap=(), environment=None):
-        config = [] if "demo" in arguments else ["--config", self.config]
+    def run(self, *arguments, **more):
+        return self.bare(*arguments, "--config", self.config, **more)
+
+    def bare(self, *arguments, given="", wrap=(), environment=None):
+        """Run `benchtally` without a configuration of ours."""
         done = subprocess.run(
-            [*wrap, *harness.PYTHON, "-m", "capture.cli", *map(str, [*arguments, *config])],
+            [*wrap, *harness.PYTHON, "-m", "capture.cli", *map(str, arguments)],
             input=given,
             capture_output=True,
             text=True,
             check=False,
             timeout=60,
-            env=environment and {**harness.os.environ, **environment},
+            env=environment and {**os.environ, **environment},
         )
         self._output("command").write_text(done.stdout + done.stderr, "utf-8")
         return done

@@ -25,6 +25,12 @@ def rises_by_one(numbers):
     return all(two == one + 1 for one, two in itertools.pairwise(numbers))
 
 
+def hold(rig, counter):
+    """Stop a counter, and wait until the last line it sent is in the journal."""
+    last = int(counter.hand("stop").rpartition(" ")[2])
+    harness.wait_until(lambda: values(rig.entries()[-5:])[-1:] == [last], f"{last} in the journal")
+
+
 def test_daemon_killed(rig, broker, subscriber):
     """kill -9 of the daemon under 1,000 readings/s, and a second start: all committed arrive."""
     counter, lines = rig.counter("line", 1000)
@@ -36,7 +42,7 @@ def test_daemon_killed(rig, broker, subscriber):
     before = rig.length()
     second = rig.daemon()
     rig.wait_for_length(before + 1500)
-    counter.hand("stop")
+    hold(rig, counter)
     assert second.stop() == 0, second.said()
     rig.check_delivery(subscriber)
     entries = rig.entries()
@@ -63,7 +69,7 @@ def test_publisher_killed(rig, broker, subscriber):
         daemon.wait_for("publisher.started", turn + 1)
         subscriber.wait_for(harness.is_state("state", "online"), "a new publisher", since=since)
     rig.wait_for_length(rig.length() + 500)
-    counter.hand("stop")
+    hold(rig, counter)
     assert daemon.stop() == 0, daemon.said()
     rig.check_delivery(subscriber)
     assert rises_by_one(values(rig.entries()))
@@ -82,7 +88,7 @@ def test_everything_killed_at_once(rig, broker, subscriber):
     second = rig.daemon()
     subscriber.wait_for(harness.is_state("state", "online"), "a second start", since=since)
     rig.wait_for_length(rig.length() + 500)
-    counter.hand("stop")
+    hold(rig, counter)
     assert second.stop() == 0, second.said()
     rig.check_delivery(subscriber)
 
@@ -100,7 +106,7 @@ def test_broker_away(rig, broker, subscriber, seconds):
     assert daemon.wait_for("broker.away")["reason"].startswith("broker 127.0.0.1:")
     arrived = len(subscriber.entries())
     broker.start()
-    counter.hand("stop")
+    hold(rig, counter)
     daemon.wait_for("broker.connected", 2, seconds=40)
     rig.check_delivery(subscriber, seconds=seconds * 2 + 20)
     assert len(subscriber.entries()) >= arrived + seconds * 900
@@ -116,7 +122,7 @@ def test_stopped_while_the_broker_is_away(rig, broker, subscriber):
     rig.wait_for_length(200)
     broker.stop()
     rig.wait_for_length(rig.length() + 300)
-    counter.hand("stop")
+    hold(rig, counter)
     assert first.stop() == 0, first.said()
     kept = [each.id for each in rig.entries()]
     broker.start()
@@ -174,7 +180,7 @@ def test_publisher_that_hangs_holds_nobody_up(rig, broker, subscriber):
     arrived = len(subscriber.entries())
     assert arrived < began + 500
     os.kill(daemon.publisher(), signal.SIGCONT)
-    counter.hand("stop")
+    hold(rig, counter)
     rig.check_delivery(subscriber)
     assert daemon.stop() == 0, daemon.said()
     assert rises_by_one(values(rig.entries()))
@@ -202,7 +208,7 @@ def test_disk_full(rig, broker, subscriber):
     stalled = rig.length()
     resource.prlimit(daemon.pid, resource.RLIMIT_FSIZE, (hard, hard))
     rig.wait_for_length(stalled + 500)
-    counter.hand("stop")
+    hold(rig, counter)
     assert daemon.stop() == 0, daemon.said()
     rig.check_delivery(subscriber)
     entries = rig.entries()
