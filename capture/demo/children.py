@@ -1,5 +1,6 @@
 """Child processes of the demonstration: simulated instruments and the daemon."""
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -44,12 +45,19 @@ class SimulatedInstrument:
             DemoError: the simulator did not do it.
         """
         assert self._process.stdin is not None
-        self._process.stdin.write(command + "\n")
-        self._process.stdin.flush()
-        answer = self._line()
+        try:
+            self._process.stdin.write(command + "\n")
+            self._process.stdin.flush()
+            answer = self._line()
+        except OSError as error:
+            raise DemoError(f"{command!r} was not done") from error
         if not answer.startswith("ok"):
             raise DemoError(f"the simulated {self.kind} answered {answer!r} to {command!r}")
         return answer
+
+    def ended(self) -> int | None:
+        """Its exit code, if it has ended."""
+        return self._process.poll()
 
     def stop(self) -> None:
         """End it."""
@@ -110,7 +118,8 @@ def command(arguments: list[str], *, given: str = "") -> str:
 def end(process: subprocess.Popen[Any]) -> int:
     """End a child: ask, wait, then insist."""
     if process.stdin is not None:
-        process.stdin.close()
+        with contextlib.suppress(OSError):  # it died before it read the last command
+            process.stdin.close()
     if process.poll() is None:
         process.terminate()
     try:

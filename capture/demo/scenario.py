@@ -96,6 +96,7 @@ class Demo:
         self._console: Console = make_console(_WIDTH)
         self._closing: list[Any] = []
         self._daemon: DaemonProcess | None = None
+        self._instruments: list[SimulatedInstrument] = []
 
     def run(self, *, once: bool) -> None:
         """Run every stage; then end, or stay until Ctrl-C.
@@ -258,7 +259,10 @@ class Demo:
     # ── helpers ──────────────────────────────────────────────────────────────────────────────
 
     def _explained(self, error: DemoError) -> DemoError:
-        """Say what the daemon last said, where it was the daemon that ended."""
+        """Name the part that ended on the way, if one did, and what the daemon last said."""
+        for instrument in self._instruments:
+            if instrument.ended() is not None:
+                return DemoError(f"the simulated {instrument.kind} went away: {error}")
         if self._daemon is None or self._daemon.ended() is None:
             return error
         log = (self._folder / "daemon.log").read_text("utf-8", "replace").strip().splitlines()
@@ -275,6 +279,7 @@ class Demo:
     def _simulate(self, kind: str, link: str, *options: str) -> SimulatedInstrument:
         instrument = SimulatedInstrument(kind, self._folder / link, *options)
         self._closing.append(instrument.stop)
+        self._instruments.append(instrument)
         return instrument
 
     def _write_config(
