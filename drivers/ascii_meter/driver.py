@@ -53,6 +53,8 @@ ID = "ascii-meter"
 # baud, the slowest rate met on such meters, a character takes 33 ms.
 _QUIET_START = 0.25
 
+_NO_END = "no end of line within the profile's length"
+
 
 @dataclass(frozen=True)
 class AsciiMeterOptions:
@@ -132,6 +134,7 @@ class AsciiMeter(Driver):
         self._events: deque[Event] = deque()
         self._started = False
         self._joining = profile.poll is None
+        self._skipped = 0
         self._quiet_since: float | None = None
         self._asked: float | None = None
         self._next_poll = float("-inf")
@@ -192,13 +195,22 @@ class AsciiMeter(Driver):
         self._quiet_since = None
         ends = [end for byte in self._line_ends if (end := data.find(byte)) >= 0]
         if not ends:
+            self._count_skipped(data)
             return b""
         self._joining = False
         return data[min(ends) + 1 :]
 
+    def _count_skipped(self, data: bytes) -> None:
+        """Say it, once a line's length, where no line ends: noise of a wrong speed has no ends."""
+        longest = self._profile.framing.longest
+        self._skipped += len(data)
+        if self._skipped > longest:
+            self._skipped = 0
+            self._events.append(Malformed(data[:longest], _NO_END))
+
     def _take(self, frame: Frame) -> None:
         if frame.damage is not None:
-            self._events.append(Malformed(frame.raw, "no end of line within the profile's length"))
+            self._events.append(Malformed(frame.raw, _NO_END))
             return
         if self._profile.poll is not None and self._asked is None:
             self._events.append(Malformed(frame.raw, "came unasked"))
