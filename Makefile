@@ -42,12 +42,14 @@ brokers:
 
 # The wheel is what gets tested, so a change to any source installs it again.
 .venv-demo/.installed: $(SOURCES)
+	@echo 'making .venv-demo (about a quarter of a minute the first time)'
 	@test -d .venv-demo || $(PYTHON) -m venv .venv-demo
 	@.venv-demo/bin/python $(PIP) '.[demo]'
 	@.venv-demo/bin/python $(PIP) --force-reinstall --no-deps .
 	@touch $@
 
 .venv-test/.installed: $(SOURCES)
+	@echo 'making .venv-test'
 	@test -d .venv-test || $(PYTHON) -m venv .venv-test
 	@.venv-test/bin/python $(PIP) '.[test,check]'
 	@.venv-test/bin/python $(PIP) --force-reinstall --no-deps .

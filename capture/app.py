@@ -14,9 +14,12 @@ from types import FrameType
 from typing import Any
 
 import structlog
+from pydantic import ValidationError
 
 from capture.clock import Clock, SystemClock
-from capture.config import Config, InstrumentConfig
+from capture.config import Config, InstrumentConfig, LinkSettings
+from capture.driver.faults import fault_lines
+from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalError, PluginError
 from capture.filelock import FileLock
 from capture.journal import Writer
@@ -61,23 +64,45 @@ def _build_instrument(
     held_back = not_allowed(spec.messages(options), settings.allow)
     if held_back:
         listed = ", ".join(repr(message) for message in held_back)
-        raise ConfigError(
-            [
-                f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
-                f"starts no test, voltage or current, add to {where}: allow = {held_back!r}"
-            ]
+        fault = (
+            f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
+            f"starts no test, voltage or current, add to {where}: allow = {held_back!r}"
         )
+        raise ConfigError([fault])
+    profile = spec.profile(options)
+    try:
+        link = with_defaults(settings.link, profile.link if profile is not None else None)
+    except ValidationError as error:
+        raise ConfigError(fault_lines(error, prefix=f"{where}.link (profile)")) from error
     return Instrument(
         id=name,
         site=config.site,
         bench=config.bench,
         driver_id=spec.id,
         driver_version=loaded.version,
-        profile=spec.profile_name(options) or None,
+        profile=profile,
         make_driver=partial(spec.create, options),
-        make_link=partial(make_link, settings.link),
+        make_link=partial(make_link, link),
         policy=MessagePolicy(settings.allow),
     )
+
+
+def with_defaults(link: LinkSettings, defaults: LinkDefaults | None) -> LinkSettings:
+    """Fill in what a configuration leaves out of a link from the profile's own settings.
+
+    Raises:
+        ValidationError: the profile has a value that this kind of link cannot take.
+    """
+    if defaults is None:
+        return link
+    given = link.model_dump(exclude_unset=True)
+    fields = type(link).model_fields
+    missing = {
+        name: value
+        for name, value in defaults.model_dump(exclude_none=True).items()
+        if name in fields and name not in given
+    }
+    return type(link).model_validate({**given, "kind": link.kind, **missing})
 
 
 class Daemon:

@@ -10,7 +10,14 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationError,
+    field_validator,
+)
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -47,7 +54,7 @@ class SerialSettings(_Section):
     dtr: bool | None = None
     """Level to set on opening; opto-isolated cables draw their supply from DTR and RTS."""
     rts: bool | None = None
-    settle_s: float = Field(0.0, ge=0, le=5)
+    settle_s: float = Field(0.0, ge=0, le=2)
     """Seconds to wait after setting the lines before a byte is believed."""
     quiet_s: float = Field(0.1, ge=0.01, le=0.25)
     """Silence after which a drained port counts as quiet."""
@@ -150,8 +157,8 @@ class Config(BaseSettings):
     log: LogConfig = LogConfig()
     instruments: dict[Slug, InstrumentConfig] = {}
 
-    folder: Path = Field(Path(), exclude=True)
-    """Folder of the file; relative paths in it start there."""
+    # Folder of the file; relative paths in it start there.
+    _folder: Path = PrivateAttr(default_factory=Path)
 
     @classmethod
     def settings_customise_sources(
@@ -167,6 +174,11 @@ class Config(BaseSettings):
         return env_settings, init_settings
 
     @property
+    def folder(self) -> Path:
+        """Folder of the configuration file, where its relative paths start."""
+        return self._folder
+
+    @property
     def journal_path(self) -> Path:
         """The journal's file, absolute."""
         return (self.folder / self.journal.path).absolute()
@@ -177,7 +189,7 @@ class Config(BaseSettings):
         return self.broker.client_id or f"benchtally-{self.site}-{self.bench}"
 
     def password(self) -> str:
-        """The broker password, from the file named for it if there is one.
+        """Give the broker password, from the file named for it if there is one.
 
         Raises:
             ConfigError: the file cannot be read.
@@ -204,12 +216,11 @@ def find_config(given: Path | None) -> Path:
     for path in candidates:
         if path.is_file():
             return path
-    raise ConfigError(
-        [
-            f"no configuration: neither {candidates[0]} nor {candidates[1]} is there; give one with "
-            "--config FILE, or run `benchtally demo` to have one written as an example"
-        ]
+    fault = (
+        f"no configuration: neither {candidates[0]} nor {candidates[1]} is there; "
+        "give one with --config FILE, or run `benchtally demo` to have one written"
     )
+    raise ConfigError([fault])
 
 
 def load_config(given: Path | None = None) -> Config:
@@ -227,14 +238,11 @@ def load_config(given: Path | None = None) -> Config:
         raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{path}: not TOML: {error}"]) from error
-    if "folder" in content:
-        raise ConfigError([f"{path}: folder: there is no such key"])
     try:
-        # Set afterwards, so that no variable of that name moves the files.
-        return Config(**content).model_copy(update={"folder": path.parent})
-    except SettingsError as error:
-        raise ConfigError(
-            [f"{path}: in the environment: {error}; set one key, as in BENCHTALLY_LOG__LEVEL"]
-        ) from error
+        config = Config(**content)
     except ValidationError as error:
         raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error
+    except SettingsError as error:
+        raise ConfigError([f"environment: {error}; a section is given as JSON there"]) from error
+    config._folder = path.parent  # noqa: SLF001 - told by whoever read the file
+    return config

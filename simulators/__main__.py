@@ -10,8 +10,9 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from simulators import catalogue, faults
+from simulators import catalogue, faults, physical
 from simulators.faults import Damaged
+from simulators.physical import PhysicalSpecimen
 from simulators.ports import Port, PseudoTerminal, TcpServer
 from simulators.serve import Station, serve_forever
 from simulators.settings import SettingsError, pairs
@@ -62,6 +63,20 @@ def _parser() -> argparse.ArgumentParser:
         "--option", "-o", action="append", default=[], metavar="KEY=VALUE", help="see --list"
     )
     parser.add_argument(
+        "--winding",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="measure a physical winding: ohms, henries, connection, turns, rotor.cage ...",
+    )
+    parser.add_argument(
+        "--winding-fault",
+        action="append",
+        default=[],
+        metavar="NAME[:KEY=VALUE,...]",
+        help=f"fault of that winding: {', '.join(physical.FAULTS)}",
+    )
+    parser.add_argument(
         "--fault",
         action="append",
         default=[],
@@ -88,7 +103,11 @@ def _station(arguments: argparse.Namespace) -> Station:
     options.setdefault("seed", str(arguments.seed))
     if arguments.rate is not None:
         options["rate"] = arguments.rate
-    instrument = catalogue.make(arguments.kind, options)
+    specimen = None
+    if arguments.winding or arguments.winding_fault:
+        winding = physical.read_winding(pairs(arguments.winding), arguments.winding_fault)
+        specimen = PhysicalSpecimen(winding)
+    instrument = catalogue.make(arguments.kind, options, specimen)
     damaged = Damaged(instrument, arguments.fault, arguments.seed)
     port: Port
     if arguments.tcp is not None:
@@ -96,7 +115,7 @@ def _station(arguments: argparse.Namespace) -> Station:
     else:
         link = Path(arguments.pty) if arguments.pty else None
         port = PseudoTerminal(link, arguments.buffer, arguments.baud or 9600)
-    return Station(
+    station = Station(
         arguments.kind,
         damaged,
         port,
@@ -104,6 +123,9 @@ def _station(arguments: argparse.Namespace) -> Station:
         baud=arguments.baud,
         seed=arguments.seed,
     )
+    if specimen is not None:
+        specimen.attach(station.hand)
+    return station
 
 
 def _complain(text: str, code: int) -> int:

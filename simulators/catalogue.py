@@ -32,7 +32,13 @@ class Kind:
 
 def _alone(make: Callable[[Any], Instrument]) -> Make:
     """Wrap the maker of an instrument that measures no specimen."""
-    return lambda given, _specimen: make(given)
+
+    def made(given: Any, specimen: Specimen | None) -> Instrument:
+        if specimen is not None:
+            raise ValueError("it measures no winding")
+        return make(given)
+
+    return made
 
 
 KINDS: dict[str, Kind] = {

@@ -393,7 +393,11 @@ class ScpiDevice:
         self._event_enable = self._request_enable = 0
         self._preset()
         self._event_status = POWER_ON
+        self.powered_on(now)
         return "switched off and on again"
+
+    def powered_on(self, now: float) -> None:
+        """Take on what the instrument does by itself after switching on, beyond *RST."""
 
 
 def _register(parameters: Parameters, most: int) -> int:

@@ -93,6 +93,12 @@ class ScpiMeter(ScpiDevice):
         self._continuous = False
         self.restart(now)
 
+    def powered_on(self, now: float) -> None:
+        """Run freely, as on the bench."""
+        super().powered_on(now)
+        self._continuous = True
+        self.restart(now)
+
     def clear_bus(self) -> None:
         """Forget input and output; the free run goes on."""
         super().clear_bus()

@@ -4,7 +4,8 @@ from typing import Any
 
 import typer
 
-from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, console, print_json, table
+from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, print_json
+from capture.display import console, table
 
 
 def register(app: typer.Typer) -> None:

@@ -5,7 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from capture.cli.output import DONE, JsonOption, complain, console, print_json, table
+from capture.cli.output import DONE, JsonOption, complain, print_json
+from capture.display import console, table
 
 
 def register(app: typer.Typer) -> None:

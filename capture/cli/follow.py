@@ -7,8 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from capture.cli.output import DONE, ConfigOption, JsonOption, clean
-from capture.cli.readings import point_of, row_of
+from capture.cli.output import DONE, ConfigOption, JsonOption
+from capture.display import clean, point_of, row_of
 
 _WIDTHS = (23, 16, 6, 22, 16, 12, 16, 8, 16)
 
@@ -91,9 +91,8 @@ def line_of(topic: str, payload: Any) -> str:
             return " ".join(clean(cell).ljust(width) for cell, width in pairs).rstrip()
         if kind == "tag":
             point = point_of(payload.get("test_point"))
-            return clean(
-                f"tag: reading {payload['reading']} is of machine {payload['machine']} {point}".rstrip()
-            )
+            of = f"{payload['machine']} {point}".rstrip()
+            return clean(f"tag: reading {payload['reading']} is of machine {of}")
         if kind == "state":
             reason = f" ({payload['reason']})" if payload.get("reason") else ""
             who = payload.get("instrument", "the bench")

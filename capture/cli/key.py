@@ -8,7 +8,8 @@ from typing import Annotated, Any
 import typer
 
 from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
-from capture.cli.output import DONE, ConfigOption, JsonOption, console, print_json, say, table
+from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
+from capture.display import console, table
 from capture.errors import InputError
 
 _LAWS = ("period", "time-constant", "rise", "unknown")
@@ -17,7 +18,8 @@ _LAWS = ("period", "time-constant", "rise", "unknown")
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    # A value may begin with a dash: `---`, `-1.2 °C`.
+    @app.command(context_settings={"ignore_unknown_options": True})
     def key(
         operator: OperatorOption,
         quantity: Annotated[str, typer.Argument(help="What it is of: resistance, pulse_time …")],
@@ -154,13 +156,13 @@ def _say_back(drafts: Sequence[Any], stored: Sequence[Any], *, as_json: bool) ->
             for draft, place in zip(drafts, stored, strict=True)
         )
         return
-    from capture.cli.readings import point_of
+    from capture.display import point_of
 
     rows = []
     for draft, place in zip(drafts, stored, strict=True):
         tag = None if draft.tag is None else draft.tag.model_dump()
         point = "" if tag is None else point_of(tag.get("test_point"))
-        direction = (tag and tag.get("test_point") or {}).get("direction") or ""
+        direction = ((tag and tag.get("test_point")) or {}).get("direction") or ""
         rows.append(
             (
                 point,

@@ -4,8 +4,8 @@ import os
 import sys
 from typing import Annotated
 
-import click
 import typer
+from typer.exceptions import TyperException
 
 from capture import __version__
 from capture.cli import (
@@ -13,6 +13,7 @@ from capture.cli import (
     demo,
     drivers,
     follow,
+    judge,
     key,
     ports,
     readings,
@@ -21,29 +22,44 @@ from capture.cli import (
     simulate,
     tag,
 )
-from capture.cli.output import FAILED, WRONG_USAGE, complain, say
+from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
 
 app = typer.Typer(
     name="benchtally",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Bench-meter readings: captured, tied to a machine, stored, judged, delivered over MQTT.",
 )
 
-for module in (run, check, ports, drivers, readings, follow, key, tag, simulate, schema, demo):
+for module in (
+    run,
+    check,
+    ports,
+    drivers,
+    readings,
+    follow,
+    key,
+    tag,
+    judge,
+    simulate,
+    schema,
+    demo,
+):
     module.register(app)
 
 
 @app.callback(invoke_without_command=True)
 def _main(
+    context: typer.Context,
     version: Annotated[bool, typer.Option("--version", help="Say the version and end.")] = False,
 ) -> None:
     if version:
         say(f"benchtally {__version__}")
         raise typer.Exit
+    if context.invoked_subcommand is None:
+        say(context.get_help())
 
 
 def main() -> None:
@@ -54,34 +70,20 @@ def main() -> None:
 def _run() -> int:
     try:
         result = app(standalone_mode=False)
-    except click.exceptions.Exit as end:
+    except typer.Exit as end:
         return end.exit_code
-    except click.exceptions.Abort:
-        return FAILED
-    except click.UsageError as error:
-        command = error.ctx.command_path if error.ctx else "benchtally"
-        complain(f"{error.format_message()} (see `{command} --help`)")
-        return WRONG_USAGE
-    except click.ClickException as error:
-        complain(error.format_message())
-        return WRONG_USAGE
-    except ConfigError as error:
-        for fault in error.faults:
-            complain(fault)
-        return WRONG_USAGE
-    except (InputError, PluginError) as error:
-        complain(str(error))
-        return WRONG_USAGE
-    except CaptureError as error:
-        complain(str(error))
+    except (typer.Abort, KeyboardInterrupt):
         return FAILED
     except BrokenPipeError:
         # The reader of our output has gone: nothing is wrong, and nobody is left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return FAILED
-    except KeyboardInterrupt:
-        return FAILED
-    except Exception as error:  # noqa: BLE001 - no traceback reaches a person
+    except (TyperException, CaptureError) as error:
+        for line in _lines(error):
+            complain(line)
+        wrong = isinstance(error, TyperException | ConfigError | InputError | PluginError)
+        return WRONG_USAGE if wrong else FAILED
+    except Exception as error:
         if os.environ.get("BENCHTALLY_TRACEBACK"):
             raise
         complain(
@@ -89,4 +91,14 @@ def _run() -> int:
             "set BENCHTALLY_TRACEBACK=1 and report what it prints"
         )
         return FAILED
-    return result if isinstance(result, int) else 0
+    return result if isinstance(result, int) else DONE
+
+
+def _lines(error: TyperException | CaptureError) -> list[str]:
+    if isinstance(error, ConfigError):
+        return error.faults
+    if isinstance(error, TyperException):
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context else "benchtally"
+        return [f"{error.format_message().rstrip('.')} (see `{command} --help`)"]
+    return [str(error)]

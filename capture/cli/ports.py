@@ -2,7 +2,8 @@
 
 import typer
 
-from capture.cli.output import DONE, JsonOption, console, print_json, say, table
+from capture.cli.output import DONE, JsonOption, print_json, say
+from capture.display import console, table
 
 
 def register(app: typer.Typer) -> None:
@@ -22,9 +23,7 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(asdict(port) for port in found)
         elif not found:
-            say(
-                "no serial ports; plug in an adapter, or give the path of a port in the configuration"
-            )
+            say("no serial ports; plug in an adapter, or write a port's path in the configuration")
         else:
             rows = [
                 (

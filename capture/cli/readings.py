@@ -2,11 +2,12 @@
 
 import itertools
 from functools import partial
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from capture.cli.output import DONE, ConfigOption, JsonOption, console, print_json, say, table
+from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
+from capture.display import HEADINGS, console, row_of, table
 
 
 def register(app: typer.Typer) -> None:
@@ -47,58 +48,3 @@ def register(app: typer.Typer) -> None:
         else:
             console().print(table(HEADINGS, [row_of(reading) for reading in found]))
         return DONE
-
-
-#: Columns of a listing of readings.
-HEADINGS = (
-    "time (UTC)",
-    "instrument",
-    "no.",
-    "quantity",
-    "shown",
-    "status",
-    "machine",
-    "point",
-    "by",
-)
-
-
-def row_of(reading: dict[str, Any]) -> tuple[str, ...]:
-    """Give a reading's cells."""
-    tag = reading.get("tag") or {}
-    return (
-        str(reading["time"])[:23].replace("T", " "),
-        reading["instrument"],
-        str(reading["sequence"]),
-        reading["quantity"],
-        shown(reading),
-        reading["status"],
-        tag.get("machine", ""),
-        point_of(tag.get("test_point")),
-        origin(reading["source"]),
-    )
-
-
-def shown(reading: dict[str, Any]) -> str:
-    """Write a value as it was shown."""
-    bound = reading.get("bound") or {}
-    mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
-    return f"{mark}{reading['digits']} {reading['shown_unit'] or reading['unit']}"
-
-
-def point_of(point: dict[str, Any] | None) -> str:
-    """Write a test point."""
-    if not point:
-        return ""
-    text = f"{'+'.join(point['first'])}-{'+'.join(point['second'])}"
-    for place in ("guard", "earth"):
-        if point.get(place):
-            text += f" {place} {'+'.join(point[place])}"
-    return text
-
-
-def origin(source: dict[str, Any]) -> str:
-    """Say where a number came from, in a word or two."""
-    if source["kind"] in ("keyed", "photo", "imported"):
-        return f"{source['kind']} by {source['operator']}"
-    return str(source["kind"])

@@ -5,7 +5,8 @@ from typing import Annotated
 import typer
 
 from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
-from capture.cli.output import DONE, ConfigOption, JsonOption, clean, print_json, say
+from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
+from capture.display import clean
 
 
 def register(app: typer.Typer) -> None:

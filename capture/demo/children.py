@@ -1,12 +1,12 @@
 """Child processes of the demonstration: simulated instruments and the daemon."""
 
-import json
 import subprocess
 import sys
 from pathlib import Path
 from typing import IO, Any
 
 from capture.errors import CaptureError
+from simulators.child import Child, SimulatorError
 
 
 class DemoError(CaptureError):
@@ -14,7 +14,7 @@ class DemoError(CaptureError):
 
 
 class SimulatedInstrument:
-    """A simulator as a child process, with the hand at the bench on its standard input."""
+    """A simulator as a child process, and the hand at the bench."""
 
     def __init__(self, kind: str, port: Path, *options: str) -> None:
         """Start it on a pseudo-terminal behind the link ``port``.
@@ -24,40 +24,33 @@ class SimulatedInstrument:
         """
         self.kind = kind
         self.port = port
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "simulators", kind, "--pty", str(port), "--stop-at-eof"]
-            + [part for option in options for part in ("-o", option)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        ready = self._line()
+        given = [part for option in options for part in ("-o", option)]
         try:
-            self.ready: dict[str, Any] = json.loads(ready)
-        except ValueError as error:
-            raise DemoError(f"the simulated {kind} did not start: {ready!r}") from error
+            self._child = Child(kind, "--pty", str(port), *given)
+        except SimulatorError as error:
+            raise DemoError(f"the simulated {kind} did not start: {error}") from error
 
     def hand(self, command: str) -> str:
-        """Do something at the bench: ``pair U-V``, ``lift``, ``press`` …
+        """Do something at the bench, such as ``pair U-V``, ``lift`` or ``press``.
 
         Raises:
             DemoError: the simulator did not do it.
         """
-        assert self._process.stdin is not None
-        self._process.stdin.write(command + "\n")
-        self._process.stdin.flush()
-        answer = self._line()
+        try:
+            answer = self._child.hand(command)
+        except SimulatorError as error:
+            raise DemoError(f"the simulated {self.kind}: {error}") from error
         if not answer.startswith("ok"):
             raise DemoError(f"the simulated {self.kind} answered {answer!r} to {command!r}")
         return answer
 
+    def ended(self) -> int | None:
+        """Give its exit code, if it has ended."""
+        return self._child.process.poll()
+
     def stop(self) -> None:
         """End it."""
-        end(self._process)
-
-    def _line(self) -> str:
-        assert self._process.stdout is not None
-        return self._process.stdout.readline().strip()
+        self._child.stop()
 
 
 class DaemonProcess:
@@ -78,7 +71,7 @@ class DaemonProcess:
         return self._process.pid
 
     def ended(self) -> int | None:
-        """Its exit code, if it has ended."""
+        """Give its exit code, if it has ended."""
         return self._process.poll()
 
     def stop(self) -> int:
@@ -88,14 +81,14 @@ class DaemonProcess:
         return code
 
 
-def command(arguments: list[str], *, given: str = "") -> str:
-    """Run ``benchtally`` with these arguments; give what it printed.
+def command(words: str, config: Path, *, given: str = "") -> str:
+    """Run ``benchtally`` with these words and this configuration; give what it printed.
 
     Raises:
         DemoError: it failed; says what it said.
     """
     done = subprocess.run(
-        [sys.executable, "-P", "-m", "capture.cli", *arguments],
+        [sys.executable, "-P", "-m", "capture.cli", *words.split(), "--config", str(config)],
         input=given,
         capture_output=True,
         text=True,
@@ -103,14 +96,12 @@ def command(arguments: list[str], *, given: str = "") -> str:
         timeout=30,
     )
     if done.returncode != 0:
-        raise DemoError(f"benchtally {arguments[0]} failed: {done.stderr.strip()}")
+        raise DemoError(f"benchtally {words.split(maxsplit=1)[0]} failed: {done.stderr.strip()}")
     return done.stdout
 
 
 def end(process: subprocess.Popen[Any]) -> int:
     """End a child: ask, wait, then insist."""
-    if process.stdin is not None:
-        process.stdin.close()
     if process.poll() is None:
         process.terminate()
     try:
@@ -118,6 +109,4 @@ def end(process: subprocess.Popen[Any]) -> int:
     except subprocess.TimeoutExpired:
         process.kill()
         code = process.wait()
-    if process.stdout is not None:
-        process.stdout.close()
     return code

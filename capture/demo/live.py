@@ -7,9 +7,8 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from capture.cli.output import cell
-from capture.cli.readings import row_of
 from capture.demo.children import DemoError
+from capture.display import cell, row_of
 from capture.errors import PublishError
 from capture.publish.subscriber import Subscriber
 

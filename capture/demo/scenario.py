@@ -4,18 +4,18 @@ Everything is real but the instruments: ports, daemon, journal, broker, commands
 that it happened, and the first that did not ends the demonstration with its reason.
 """
 
+import sys
 import threading
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
 from rich.rule import Rule
 
-from capture.cli.output import console as make_console
-from capture.cli.output import table
 from capture.demo.broker import Broker, start_broker
 from capture.demo.children import DaemonProcess, DemoError, SimulatedInstrument, command
 from capture.demo.live import LiveTable
+from capture.display import console as make_console
+from capture.display import table
 from capture.journal import JournalReader
 from capture.publish import Topics
 
@@ -34,6 +34,7 @@ path = "sawmill.journal"
 [broker]
 host = "127.0.0.1"
 port = {broker_port}
+version = "{broker_version}"
 
 # A resistance meter that speaks SCPI. It is asked FETCh? only: that starts nothing.
 [instruments.ohm-meter]
@@ -92,9 +93,10 @@ class Demo:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder.absolute()
-        self._console: Console = make_console(_WIDTH)
+        self._console = make_console(_WIDTH)
         self._closing: list[Any] = []
         self._daemon: DaemonProcess | None = None
+        self._instruments: list[SimulatedInstrument] = []
 
     def run(self, *, once: bool) -> None:
         """Run every stage; then end, or stay until Ctrl-C.
@@ -128,9 +130,9 @@ class Demo:
         insulation.hand("hold")
         broker: Broker = start_broker(self._folder)
         self._closing.append(broker.stop)
-        config = self._write_config(ohm, insulation, broker.port)
+        config = self._write_config(ohm, insulation, broker)
         self._console.print(table(("part", "where"), self._parts(ohm, insulation, broker)))
-        self._say((f"{config}:",))
+        self._say((f"{_near(config)}:",))
         self._console.print(config.read_text("utf-8"), style="dim")
         topics = Topics(SITE, BENCH)
         live = LiveTable(broker.port, f"{topics.root}/reading/#", self._console)
@@ -149,8 +151,8 @@ class Demo:
             ohm.hand(f"pair {pair}")
             reading = self._settled(live, before, f"a settled resistance of {pair}")
             command(
-                ["tag", reading["id"], "--machine", MACHINE, "--point", pair]
-                + ["--operator", "technician", "--config", str(self._config)]
+                f"tag {reading['id']} --machine {MACHINE} --point {pair} --operator technician",
+                self._config,
             )
             self._say((f"  reading {reading['id']} is tagged {MACHINE} {pair}; leads off",))
             before = live.count()
@@ -175,9 +177,9 @@ class Demo:
         self._say(_BEFORE_PULSE)
         self._say(("$ benchtally key pulse_time --block --law period < six-lines:",))
         printed = command(
-            ["key", "pulse_time", "--block", "--law", "period", "--machine", MACHINE]
-            + ["--operator", "technician", "--instrument", "pulse-tester"]
-            + ["--config", str(self._config)],
+            f"key pulse_time --block --law period --machine {MACHINE} --operator technician "
+            "--instrument pulse-tester",
+            self._config,
             given=_PULSE_BLOCK,
         )
         self._console.print(printed.rstrip(), markup=False)
@@ -232,14 +234,14 @@ class Demo:
 
     def _say_where(self) -> None:
         self._stage("Look further")
-        config = self._config
+        command_, config = _near(Path(sys.argv[0])), _near(self._config)
         self._say(
             (
-                f"journal   {self._folder / 'sawmill.journal'}",
-                f"list it   benchtally readings --config {config}",
-                f"as JSON   benchtally readings --json --config {config}",
-                f"traffic   benchtally follow --config {config}",
-                f"log       {self._folder / 'daemon.log'}",
+                f"journal   {_near(self._folder / 'sawmill.journal')}",
+                f"list it   {command_} readings --config {config}",
+                f"as JSON   {command_} readings --json --config {config}",
+                f"traffic   {command_} follow --config {config}",
+                f"log       {_near(self._folder / 'daemon.log')}",
             )
         )
 
@@ -257,7 +259,10 @@ class Demo:
     # ── helpers ──────────────────────────────────────────────────────────────────────────────
 
     def _explained(self, error: DemoError) -> DemoError:
-        """Say what the daemon last said, where it was the daemon that ended."""
+        """Name the part that ended on the way, if one did, and what the daemon last said."""
+        for instrument in self._instruments:
+            if instrument.ended() is not None:
+                return DemoError(f"the simulated {instrument.kind} went away: {error}")
         if self._daemon is None or self._daemon.ended() is None:
             return error
         log = (self._folder / "daemon.log").read_text("utf-8", "replace").strip().splitlines()
@@ -274,17 +279,19 @@ class Demo:
     def _simulate(self, kind: str, link: str, *options: str) -> SimulatedInstrument:
         instrument = SimulatedInstrument(kind, self._folder / link, *options)
         self._closing.append(instrument.stop)
+        self._instruments.append(instrument)
         return instrument
 
     def _write_config(
-        self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, port: int
+        self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, broker: Broker
     ) -> Path:
         self._config = self._folder / "benchtally.toml"
         self._config.write_text(
             _CONFIG.format(
                 site=SITE,
                 bench=BENCH,
-                broker_port=port,
+                broker_port=broker.port,
+                broker_version=broker.version,
                 ohm_port=ohm.port,
                 insulation_port=insulation.port,
             ),
@@ -302,10 +309,10 @@ class Demo:
         self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, broker: Broker
     ) -> list[tuple[str, str]]:
         return [
-            ("resistance meter (SCPI)", str(ohm.port)),
-            ("insulation tester (talk-only)", str(insulation.port)),
+            ("resistance meter (SCPI)", _near(ohm.port)),
+            ("insulation tester (talk-only)", _near(insulation.port)),
             (f"broker ({broker.name})", f"127.0.0.1:{broker.port}"),
-            ("configuration", str(self._config)),
+            ("configuration", _near(self._config)),
         ]
 
     def _settled(self, live: LiveTable, before: int, what: str) -> dict[str, Any]:
@@ -324,6 +331,13 @@ class Demo:
             return bool(abs(two - one) <= 1e-3 * abs(one))
 
         return live.wait_for(what, fits, 8)
+
+
+def _near(path: Path) -> str:
+    """Write a path as it is typed from here."""
+    here = Path.cwd()
+    whole = path.absolute()
+    return str(whole.relative_to(here)) if whole.is_relative_to(here) else str(whole)
 
 
 def _is_insulation(status: str) -> Any:

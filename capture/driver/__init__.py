@@ -16,9 +16,10 @@ from capture.driver.events import (
     Resync,
     Send,
 )
-from capture.driver.framers import Damage, Frame, LineFramer
+from capture.driver.framers import Damage, Frame, LineFramer, ScpiFramer
 from capture.driver.hookspecs import ENTRY_POINT_GROUP, PROJECT, hookimpl
 from capture.driver.profile import Profile, built_in_profiles, load_profile, parse_profile
+from capture.driver.profile.parts import ValueField
 from capture.errors import ConfigError, InputError
 from capture.model import (
     Condition,
@@ -59,11 +60,13 @@ __all__ = [
     "Quantity",
     "Reply",
     "Resync",
+    "ScpiFramer",
     "Send",
     "Shown",
     "ShownBound",
     "Side",
     "Status",
+    "ValueField",
     "built_in_profiles",
     "hookimpl",
     "load_profile",

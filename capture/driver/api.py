@@ -1,4 +1,4 @@
-"""What a driver is: a sans-I/O translator between bytes and indications, and how it is announced.
+r"""What a driver is: a sans-I/O translator between bytes and indications, and how it is announced.
 
 A driver reads no clock and owns no port, file or thread. It is given bytes and the time, and it is
 asked what it wants to send. That makes it testable byte by byte, and the same driver serves
@@ -6,9 +6,9 @@ serial, TCP and USB.
 
     session                         driver
     ───────                         ──────
-    outgoing(now)          ──▶      Send(b"FETC?\\n", LINE, 2.0)
+    outgoing(now)          ──▶      Send(b"FETC?\n", LINE, 2.0)
     receive(b"+8.4", …)    ──▶      (keeps the part of a line)
-    receive(b"21E-01\\n")  ──▶
+    receive(b"21E-01\n")  ──▶
     next_event()           ──▶      Indication(resistance, 0.8421 Ohm)
     next_event()           ──▶      None: no more for now
     wake_at()              ──▶      when outgoing() should be asked again
@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from capture.driver.events import Action, Event
+from capture.driver.profile import Profile
 
 #: Version of this interface. A driver made for another major version is refused by name.
 API_VERSION = 1
@@ -52,6 +53,10 @@ class Driver(ABC):
         the driver then gives a `NoAnswer` event and asks for `Resync` before it sends again.
         """
 
+    def closing(self, now: float) -> Iterable[Action]:  # noqa: ARG002 - for those who override it
+        """Give what is to be sent before the link is closed in good order; no answer is awaited."""
+        return ()
+
     @abstractmethod
     def wake_at(self) -> float | None:
         """Tell when `outgoing` must be asked again at the latest; None for "only after bytes"."""
@@ -68,7 +73,8 @@ class DriverSpec:
             used. A field's ``metadata={"help": ...}`` is shown to people.
         create: makes a driver for one session from its options.
         messages: every message that a driver with these options may send, without terminators.
-        profile_name: the profile in use, for provenance; empty where there is none.
+        profile: the profile that these options name; None where there is none.
+        profiles: package whose folder ``profiles`` holds the built-in profiles; empty for none.
         api_version: `API_VERSION` at the time the driver was written.
         version: the driver's own version; the distribution's where empty.
     """
@@ -78,6 +84,7 @@ class DriverSpec:
     options: type[Any]
     create: Callable[[Any], Driver]
     messages: Callable[[Any], Sequence[bytes]]
-    profile_name: Callable[[Any], str] = lambda _options: ""
+    profile: Callable[[Any], Profile | None] = lambda _options: None
+    profiles: str = ""
     api_version: int = API_VERSION
     version: str = ""

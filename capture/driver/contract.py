@@ -1,11 +1,11 @@
-"""The contract that every driver must keep, as tests to inherit.
+r"""The contract that every driver must keep, as tests to inherit.
 
 A plug-in author writes::
 
     from capture.driver.contract import DriverContract, Expected
 
     class TestMyMeter(DriverContract):
-        frames = ((b"R 842.1 mOhm\\r\\n", (Expected("resistance", "0.8421", "Ohm"),)), ...)
+        frames = ((b"R 842.1 mOhm\r\n", (Expected("resistance", "0.8421", "Ohm"),)), ...)
 
         def make_driver(self):
             return MyMeter(MyOptions())
@@ -24,6 +24,7 @@ from capture.driver.api import Driver
 from capture.driver.events import Event, Malformed, NoAnswer, Reply, Resync, Send
 from capture.model import Indication, Status
 
+_STREAM = False  # a stream link never marks the end of a message
 _START = 5000.0
 _QUIET = 5.0  # seconds of silence after opening: no line is under way
 _MOST_EXCHANGES = 400
@@ -57,6 +58,7 @@ class Exchange:
         self.driver = driver
         self.now = _START
         self.sent: list[Send | Resync] = []
+        self.asked: Send | None = None
         list(driver.outgoing(self.now))
         self.now += quiet
 
@@ -64,7 +66,7 @@ class Exchange:
         """Feed ``data`` cut at the given places; give the events that came of it."""
         events: list[Event] = []
         for start, end in zip((0, *cuts), (*cuts, len(data)), strict=True):
-            self.driver.receive(data[start:end], False, self.now)
+            self.driver.receive(data[start:end], _STREAM, self.now)
             events += self.events()
         return events
 
@@ -105,6 +107,9 @@ class DriverContract:
     #: What asks for a value, terminator included; None for an instrument that talks by itself.
     value_query: bytes | None = None
 
+    #: Whether a value counts only after further questions were answered (settings, say).
+    confirmed: bool = False
+
     #: Bytes that end whatever frame is under way.
     frame_end: bytes = b"\n"
 
@@ -124,6 +129,9 @@ class DriverContract:
 
     def ask(self, exchange: Exchange) -> Send:
         """Answer everything until the value query is out; for a driver that asks."""
+        asked, exchange.asked = exchange.asked, None
+        if asked is not None:
+            return asked
         for _ in range(_MOST_EXCHANGES):
             action = exchange.next_action()
             if isinstance(action, Resync):
@@ -138,7 +146,21 @@ class DriverContract:
         """Let the instrument send one frame, asked for where it must be."""
         if self.value_query is not None:
             self.ask(exchange)
-        return exchange.receive(frame, cuts)
+        return self.take(exchange, frame, cuts)
+
+    def take(self, exchange: Exchange, frame: bytes, cuts: Sequence[int] = ()) -> list[Event]:
+        """Let a frame arrive; where values are confirmed, answer on until the next value query."""
+        events = exchange.receive(frame, cuts)
+        while self.confirmed and exchange.asked is None:
+            action = exchange.next_action()
+            events += exchange.events()
+            if isinstance(action, Resync):
+                break
+            if action.data == self.value_query:
+                exchange.asked = action
+            elif action.reply is not Reply.NONE:
+                events += exchange.receive(self.answer(action.data))
+        return events
 
     def _all_frames(self, random_: random.Random | None) -> list[Event]:
         exchange = self.exchange()
@@ -216,7 +238,7 @@ class DriverContract:
         tracemalloc.start()
         try:
             for _ in range(512):
-                exchange.driver.receive(block, False, exchange.now)
+                exchange.driver.receive(block, _STREAM, exchange.now)
                 exchange.events()
             held, _ = tracemalloc.get_traced_memory()
         finally:
@@ -251,7 +273,7 @@ class DriverContract:
             else:
                 self.ask(exchange)
             wanted = self.frames[0][1]
-            fresh = [e for e in exchange.receive(frame) if isinstance(e, Indication)]
+            fresh = [e for e in self.take(exchange, frame) if isinstance(e, Indication)]
             assert len(fresh) == len(wanted), "no reading after a time-out"
 
     def test_time_may_stand_still(self) -> None:

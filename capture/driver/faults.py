@@ -55,7 +55,7 @@ def _line(fault: Any, prefix: str) -> str:
 
 
 def _as_in_the_file(fault: Any) -> list[object]:
-    """Give the path as it stands in the file, where pydantic puts in union members and key marks."""
+    """Give the path as it stands in the file, without what pydantic puts into it."""
     path = [part for part in fault["loc"] if part not in _UNION_MEMBERS and part != "[key]"]
     if fault["type"] in ("union_tag_not_found", "union_tag_invalid"):
         path.append("kind")

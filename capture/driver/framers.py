@@ -82,6 +82,11 @@ class LineFramer:
         """Bytes kept of a frame whose end has not come."""
         return len(self._buffer)
 
+    @property
+    def skipping(self) -> bool:
+        """Whether the rest of a frame that was too long is being passed over."""
+        return self._skipping
+
     def _find_end(self, start: int) -> tuple[int, int]:
         buffer, terminator = self._buffer, self._terminator
         if terminator is not None:
@@ -104,10 +109,89 @@ class LineFramer:
         buffer = self._buffer
         # A terminator may be cut in two by the end of what has arrived.
         keep = len(self._terminator) - 1 if self._terminator else 0
-        if len(buffer) <= self._limit + keep:
+        if len(buffer) <= self._limit + keep and not self._skipping:
             return
         if not self._skipping:
             first = bytes(buffer[: self._limit])
             frames.append(Frame(first, first, Damage.TOO_LONG))
             self._skipping = True
-        del buffer[: len(buffer) - keep]
+        del buffer[: max(0, len(buffer) - keep)]
+
+
+class ScpiFramer:
+    """Frames of a SCPI answer: a line, or a definite-length block that may hold line ends.
+
+    A block is ``#``, one digit d from 1 to 9, d digits of length, then so many bytes (IEEE 488.2
+    §8.7.9); its frame's data begins with the ``#``. ``#0`` (indefinite) and ``#H``, ``#Q``, ``#B``
+    (numbers) are taken as lines.
+    """
+
+    def __init__(self, *, line_limit: int = 4096, block_limit: int = 131072) -> None:
+        self._lines = LineFramer(limit=line_limit)
+        self._block_limit = block_limit
+        self._block = bytearray()
+
+    def feed(self, data: bytes, *, end_of_message: bool = False) -> list[Frame]:
+        """Take bytes; give the frames that they complete."""
+        frames: list[Frame] = []
+        while data:
+            if self._block or (not self._lines.pending and not self._lines.skipping):
+                data = self._feed_start(data, frames)
+            else:
+                data = self._feed_line(data, frames)
+        if end_of_message:
+            self._end_block_as_line(frames)
+            frames += self._lines.feed(b"", end_of_message=True)
+        return frames
+
+    def reset(self) -> bytes:
+        """Forget an unfinished frame and give back its bytes."""
+        left = bytes(self._block) + self._lines.reset()
+        self._block.clear()
+        return left
+
+    def _feed_start(self, data: bytes, frames: list[Frame]) -> bytes:
+        """Take bytes at the start of a frame or inside a block; give what is left."""
+        if not self._block:
+            data = data.lstrip(b"\r\n")
+            if data[:1] != b"#":
+                return self._feed_line(data, frames)
+        wanted = self._wanted(self._block + data[: 11 - min(len(self._block), 11)])
+        if wanted is None:
+            self._end_block_as_line(frames)
+            return self._feed_line(data, frames)
+        missing = wanted - len(self._block)
+        self._block += data[:missing]
+        if len(self._block) == wanted and self._wanted(self._block) == wanted:
+            block = bytes(self._block)
+            self._block.clear()
+            frames.append(Frame(block, block))
+        return data[missing:]
+
+    def _wanted(self, start: bytes | bytearray) -> int | None:
+        """Tell how many bytes of a block are needed by what is known; None where it is none."""
+        if len(start) == 1:
+            return 2
+        digits = start[1] - ord("0")
+        if not 1 <= digits <= 9:  # noqa: PLR2004 - one decimal digit, not zero
+            return None
+        length = bytes(start[2 : 2 + digits])
+        if length and not length.isdigit():
+            return None
+        if len(length) < digits:
+            return 2 + digits
+        total = 2 + digits + int(length)
+        return total if total <= self._block_limit else None
+
+    def _feed_line(self, data: bytes, frames: list[Frame]) -> bytes:
+        """Take bytes up to and including the next line end; give what is left."""
+        ends = [end for byte in (b"\r", b"\n") if (end := data.find(byte)) >= 0]
+        cut = min(ends) + 1 if ends else len(data)
+        frames += self._lines.feed(data[:cut])
+        return data[cut:]
+
+    def _end_block_as_line(self, frames: list[Frame]) -> None:
+        """Take what looked like the beginning of a block for text."""
+        start = bytes(self._block)
+        self._block.clear()
+        frames += self._lines.feed(start)

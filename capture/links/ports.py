@@ -35,18 +35,16 @@ class PortInfo:
 
 def serial_ports() -> list[PortInfo]:
     """List the serial ports of this host, sorted by path."""
-    found = []
-    for port in sorted(list_ports.comports(), key=lambda each: each.device):
-        found.append(
-            PortInfo(
-                path=port.device,
-                identity=_identity(port.vid, port.pid, port.serial_number) or port.device,
-                description=port.description or "",
-                usable=os.access(port.device, os.R_OK | os.W_OK),
-                holder=holder_of(port.device),
-            )
+    return [
+        PortInfo(
+            path=port.device,
+            identity=_identity(port.vid, port.pid, port.serial_number) or port.device,
+            description=port.description or "",
+            usable=os.access(port.device, os.R_OK | os.W_OK),
+            holder=holder_of(port.device),
         )
-    return found
+        for port in sorted(list_ports.comports(), key=lambda each: each.device)
+    ]
 
 
 def resolve(port: str) -> str:
@@ -125,7 +123,7 @@ def holder_of(path: str) -> str | None:
             continue  # somebody else's process: not ours to see
         for handle in handles:
             try:
-                if os.readlink(handle) == real:
+                if str(handle.readlink()) == real:
                     name = (entry / "comm").read_text().strip()
                     return f"{name} (process {entry.name})"
             except OSError:
@@ -142,9 +140,7 @@ def _identity(vid: int | None, pid: int | None, serial_number: str | None) -> st
 
 def _permission_hint(path: str) -> str:
     try:
-        import grp
-
-        group = grp.getgrgid(Path(path).stat().st_gid).gr_name
-    except (ImportError, OSError, KeyError):
+        group = Path(path).group()
+    except (NotImplementedError, OSError, KeyError):
         return "run as a user who may use it"
     return f"add this user to group {group} (sudo usermod -aG {group} USER), then log in again"

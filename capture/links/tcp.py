@@ -32,7 +32,7 @@ class TcpLink:
             )
         except OSError as error:
             raise LinkOpenError(f"{self.description}: {_explain(error)}") from error
-        connection.setblocking(False)
+        connection.settimeout(0)
         with contextlib.suppress(OSError):
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         _keep_alive(connection, settings.keepalive_s)
@@ -51,9 +51,7 @@ class TcpLink:
         except (OSError, ValueError) as error:
             raise LinkLost(f"{self.description}: connection lost ({error})") from error
         if not data:
-            raise LinkLost(
-                f"{self.description}: the instrument closed the connection; many allow one client only"
-            )
+            raise LinkLost(f"{self.description}: the instrument hung up; many take one client only")
         return data, False
 
     def write(self, data: bytes) -> None:

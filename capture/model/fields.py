@@ -62,7 +62,7 @@ def is_empty(value: Any) -> bool:
 
 
 class Model(BaseModel):
-    """Base of everything stored or published: frozen; members that a reader does not know are passed over."""
+    """Base of all that is stored or published: frozen; unknown members are passed over."""
 
     model_config = ConfigDict(
         frozen=True,

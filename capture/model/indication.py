@@ -26,6 +26,7 @@ class Indication:
         shown_unit: the unit exactly as shown; empty where the instrument leaves it out.
         status: how far the value can be believed.
         raw: the frame that it came in, terminator included.
+        query: the query that it answers, where others were sent after that.
         bound: what an out-of-range display still tells.
         conditions: settings under which it was shown (function, frequency, range, law …).
         group: equal for values that stood in one frame; counts up within a session.
@@ -48,6 +49,7 @@ class Indication:
     elapsed: Decimal | None = None
     record: str | None = None
     instrument_time: str | None = None
+    query: str | None = None
 
     @classmethod
     def of(
@@ -60,6 +62,7 @@ class Indication:
         status: Status = Status.OK,
         conditions: Mapping[str, Condition] = _NO_CONDITIONS,
         group: int | None = None,
+        query: str | None = None,
     ) -> "Indication":
         """Make an indication of ``quantity`` from a value as shown.
 
@@ -76,4 +79,5 @@ class Indication:
             bound=shown.bound,
             conditions=conditions,
             group=group,
+            query=query,
         )

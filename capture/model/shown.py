@@ -32,7 +32,7 @@ _OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[ .]?[O0o]\.?[Ll]\.?")
 _GROUP = 3  # digits between two thousands separators
 
 # SCPI-99 volume 1 §7.2.1: infinity, negative infinity and not-a-number travel as these numbers,
-# with as many digits as the instrument likes. 9.90 and 9.91 differ by 1e-3, so 1e-6 tells them apart.
+# with as many digits as the instrument likes. They differ by 1e-3, so 1e-6 tells them apart.
 _INFINITY = Decimal("9.9E37")
 _NOT_A_NUMBER = Decimal("9.91E37")
 _SENTINEL_TOLERANCE = Decimal("1E-6")
@@ -93,7 +93,7 @@ def parse_shown(text: str, *, mark: DecimalMark = "auto", default_unit: str = ""
 
 
 def scale_number(digits: str, shown_unit: str, *, mark: DecimalMark = "point") -> Shown:
-    """Bring a number in a shown unit to the base unit, exactly; SCPI's special numbers become statuses.
+    """Bring a number in a shown unit to the base unit, exactly; special numbers become statuses.
 
     Raises:
         InputError: as for `parse_shown`.
@@ -115,7 +115,7 @@ def scale_number(digits: str, shown_unit: str, *, mark: DecimalMark = "point") -
 
 
 def special_status(number: Decimal) -> Status | None:
-    """Tell the status that one of SCPI's special numbers stands for; None for an ordinary number."""
+    """Tell the status that a special number of SCPI stands for; None for an ordinary number."""
     if abs(number) < _SENTINELS_START:
         return None
     for sentinel, status in (

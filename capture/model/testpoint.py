@@ -1,4 +1,4 @@
-"""Where the leads sit: a test point, its terminals, and the pair and direction that follow from them.
+"""Where the leads sit: a test point, its terminals, and the pair and direction that follow.
 
 Terminal marks are those of IEC 60034-8 (U1 V1 W1 / U2 V2 W2, K L M for a wound rotor); the marks
 T1…T12 of North American machines are taken as aliases and stored as the IEC mark.

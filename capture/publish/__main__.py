@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from dataclasses import asdict
+from pathlib import Path
 
 import structlog
 
@@ -21,9 +22,10 @@ from capture.publish.settings import PublisherSettings
 
 def main() -> int:
     """Run a publisher until its feed ends; 0 done, 1 failed."""
-    # The daemon decides when to stop, by closing the feed; a Ctrl-C that reaches the whole process
-    # group must not cut off what the daemon still hands over.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # The daemon decides when to stop, by closing the feed. A Ctrl-C or a service manager's TERM
+    # that reaches the whole process group must not cut off what is still handed over.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
     first = json.loads(_first_line())
     configure_logs(first["log"]["level"], first["log"]["form"])
     settings = PublisherSettings.model_validate(first["settings"])
@@ -49,7 +51,7 @@ def _tell(report: Report) -> None:
         sys.stdout.flush()
     except OSError:
         # The daemon is gone. What is left is delivered all the same; the feed ends by itself.
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - for the rest of the run
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - to the end
 
 
 if __name__ == "__main__":

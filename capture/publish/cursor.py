@@ -16,7 +16,7 @@ class Cursor:
     """How far delivery has come, held by one publisher at a time."""
 
     def __init__(self, path: Path, journal_id: str) -> None:
-        """Read the cursor at ``path`` for the journal with this id; start at 0 where there is none."""
+        """Read the cursor of the journal with this id; 0 where there is none."""
         self._path = path
         self._journal_id = journal_id
         self._saved = ""

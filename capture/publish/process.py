@@ -224,7 +224,7 @@ class ThreadPublisher(_Feeding):
     def _run(self, run: Callable[[], None]) -> None:
         try:
             run()
-        except Exception:
+        except Exception:  # noqa: BLE001 - whatever it was, it must not pass in silence
             self._log.exception("publisher.failed")
         finally:
             os.close(self._read_end)

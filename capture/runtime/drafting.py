@@ -7,8 +7,9 @@ from uuid import UUID
 
 from pydantic import ValidationError
 
-from capture.driver import Indication
+from capture.driver import Indication, Profile
 from capture.driver.faults import fault_lines
+from capture.driver.profile import standard_uncertainty
 from capture.errors import DriverError
 from capture.model import (
     Bound,
@@ -18,6 +19,7 @@ from capture.model import (
     ReadingDraft,
     Series,
     Streamed,
+    Uncertainty,
     new_id,
 )
 from capture.runtime.session import Captured
@@ -34,7 +36,7 @@ class Provenance:
     instrument: str
     driver: str
     driver_version: str
-    profile: str | None
+    profile: Profile | None
     link: str
     session: UUID
 
@@ -47,7 +49,7 @@ class Drafter:
         origin = {
             "driver": provenance.driver,
             "driver_version": provenance.driver_version,
-            "profile": provenance.profile,
+            "profile": None if provenance.profile is None else provenance.profile.name,
             "link": provenance.link,
         }
         self._streamed = Streamed(**origin)
@@ -78,6 +80,7 @@ class Drafter:
                 shown_unit=indication.shown_unit,
                 status=indication.status,
                 bound=_bound(indication),
+                uncertainty=self._uncertainty(indication),
                 source=self._streamed if captured.query is None else self._polled(captured.query),
                 conditions={
                     name: Quantified(value=float(state[0]), unit=state[1])
@@ -97,8 +100,18 @@ class Drafter:
                 "this is a bug in the driver, report it to its author"
             ) from error
 
+    def _uncertainty(self, indication: Indication) -> Uncertainty | None:
+        """Give the uncertainty by the profile's accuracy, where it says one."""
+        profile = self._is.profile
+        if profile is None or not profile.accuracy:
+            return None
+        found = standard_uncertainty(indication, profile.accuracy)
+        if found is None:
+            return None
+        return Uncertainty(standard=found.standard, shared=found.shared, basis=found.basis)
+
     def _place_in_series(self, indication: Indication) -> Series | None:
-        """Number timed series: one begins where the instrument's own count starts again."""
+        """Give the place in a timed series; one begins where the count starts again."""
         if indication.elapsed is None:
             return None
         elapsed = float(indication.elapsed)

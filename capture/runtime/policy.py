@@ -27,6 +27,25 @@ HARMLESS: tuple[str, ...] = (
     "SYSTem:ERRor:NEXT?",
     "SYSTem:ERRor:COUNt?",
     "SYSTem:VERSion?",
+    # How data are sent, which registers are set, what the settings are: the query forms only.
+    "FORMat?",
+    "FORMat:DATA?",
+    "FORMat:BORDer?",
+    "STATus:OPERation?",
+    "STATus:OPERation:EVENt?",
+    "STATus:OPERation:CONDition?",
+    "STATus:QUEStionable?",
+    "STATus:QUEStionable:EVENt?",
+    "STATus:QUEStionable:CONDition?",
+    "FUNCtion?",
+    "FUNCtion:IMPedance?",
+    "FUNCtion:IMPedance:TYPE?",
+    "FREQuency?",
+    "FREQuency:CW?",
+    "VOLTage?",
+    "VOLTage:LEVel?",
+    "CURRent?",
+    "CURRent:LEVel?",
 )
 
 _LONGEST = 1024

@@ -99,6 +99,19 @@ class Session:
             return self._drain_events()
         return []
 
+    def close(self) -> None:
+        """Send what the driver wants to say before the link is closed in good order.
+
+        Raises:
+            LinkError, PolicyError, DriverError: as for `step`.
+        """
+        try:
+            actions = list(self._driver.closing(self._clock.monotonic()))
+        except Exception as error:
+            raise self._driver_error("closing", error) from error
+        for action in actions[:_MOST_ACTIONS]:
+            self._perform(action)
+
     def _act(self) -> None:
         for _ in range(_MOST_ACTIONS):
             try:
@@ -147,7 +160,8 @@ class Session:
             while (event := self._driver.next_event()) is not None:
                 if isinstance(event, Indication):
                     group = None if event.group is None else self._group(event.group)
-                    captured.append(Captured(event, now, self._query, group))
+                    query = event.query or self._query
+                    captured.append(Captured(event, now, query, group))
                 else:
                     self._on_event(event)
         except Exception as error:

@@ -3,7 +3,14 @@
 from collections.abc import Sequence
 
 from capture.driver import DriverSpec, hookimpl
-from drivers.ascii_meter.driver import AsciiMeter, AsciiMeterOptions, messages, profile_name
+from drivers.ascii_meter.driver import (
+    ID,
+    PACKAGE,
+    AsciiMeter,
+    AsciiMeterOptions,
+    messages,
+    profile_of,
+)
 
 
 @hookimpl
@@ -11,11 +18,12 @@ def benchtally_drivers() -> Sequence[DriverSpec]:
     """Announce ``ascii-meter``."""
     return [
         DriverSpec(
-            id="ascii-meter",
+            id=ID,
             summary="Meter that sends lines of text, described by a profile in TOML",
             options=AsciiMeterOptions,
             create=AsciiMeter,
             messages=messages,
-            profile_name=profile_name,
+            profile=profile_of,
+            profiles=PACKAGE,
         )
     ]

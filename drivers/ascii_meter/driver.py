@@ -46,11 +46,14 @@ from capture.driver import (
     unit_of,
 )
 
-_PACKAGE = "drivers.ascii_meter"
+PACKAGE = "drivers.ascii_meter"
+ID = "ascii-meter"
 
 # A port that stayed quiet this long after opening was not opened in the middle of a line: at 300
 # baud, the slowest rate met on such meters, a character takes 33 ms.
 _QUIET_START = 0.25
+
+_NO_END = "no end of line within the profile's length"
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,7 @@ class AsciiMeterOptions:
 
 @lru_cache(maxsize=64)
 def _profile(name: str) -> Profile:
-    return load_profile(name, _PACKAGE)
+    return load_profile(name, PACKAGE, ID)
 
 
 def messages(options: AsciiMeterOptions) -> Sequence[bytes]:
@@ -78,9 +81,9 @@ def messages(options: AsciiMeterOptions) -> Sequence[bytes]:
     return [] if poll is None else [poll.message.encode("latin-1", "replace")]
 
 
-def profile_name(options: AsciiMeterOptions) -> str:
-    """Name the profile, for provenance."""
-    return _profile(options.profile).name
+def profile_of(options: AsciiMeterOptions) -> Profile:
+    """Give the profile that the options name."""
+    return _profile(options.profile)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,7 @@ class AsciiMeter(Driver):
         self._events: deque[Event] = deque()
         self._started = False
         self._joining = profile.poll is None
+        self._skipped = 0
         self._drop_first = False
         self._quiet_since: float | None = None
         self._asked: float | None = None
@@ -198,13 +202,22 @@ class AsciiMeter(Driver):
             return data
         ends = [end for byte in (b"\r", b"\n") if (end := data.find(byte)) >= 0]
         if not ends:
+            self._count_skipped(data)
             return b""
         self._joining = False
         return data[min(ends) + 1 :]
 
+    def _count_skipped(self, data: bytes) -> None:
+        """Say it, once a line's length, where no line ends: noise of a wrong speed has no ends."""
+        longest = self._profile.framing.longest
+        self._skipped += len(data)
+        if self._skipped > longest:
+            self._skipped = 0
+            self._events.append(Malformed(data[:longest], _NO_END))
+
     def _take(self, frame: Frame) -> None:
         if frame.damage is not None:
-            self._events.append(Malformed(frame.raw, "no end of line within the profile's length"))
+            self._events.append(Malformed(frame.raw, _NO_END))
             return
         if self._profile.poll is not None and self._asked is None:
             self._events.append(Malformed(frame.raw, "came unasked"))

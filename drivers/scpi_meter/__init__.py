@@ -1,12 +1,9 @@
-"""SCPI meters that are asked for one value: micro-ohm meters, multimeters, insulation meters.
-
-``capture.driver.DriverSpec`` below is all that Benchtally sees of this package.
-"""
+"""SCPI meters: micro-ohm meters, multimeters, insulation meters."""
 
 from collections.abc import Sequence
 
 from capture.driver import DriverSpec, hookimpl
-from drivers.scpi_meter.driver import ScpiMeter, ScpiMeterOptions, messages
+from drivers.scpi_meter.driver import ID, PACKAGE, ScpiMeterOptions, make, messages, profile_of
 
 
 @hookimpl
@@ -14,10 +11,12 @@ def benchtally_drivers() -> Sequence[DriverSpec]:
     """Announce ``scpi-meter``."""
     return [
         DriverSpec(
-            id="scpi-meter",
-            summary="SCPI meter that answers FETCh? with one value",
+            id=ID,
+            summary="SCPI meter: asks FETCh? for its latest values",
             options=ScpiMeterOptions,
-            create=ScpiMeter,
+            create=make,
             messages=messages,
+            profile=profile_of,
+            profiles=PACKAGE,
         )
     ]

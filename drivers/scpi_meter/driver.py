@@ -1,78 +1,52 @@
-r"""SCPI meter: asks for the latest value at an interval and reads one number.
+r"""SCPI meter: asks for the latest value at an interval.
 
-Frames::
-
-    ▶ FETC?\n                     ◀ +8.42130000E-01\n         NR1, NR2 or NR3
-    ▶ *IDN?\n                     ◀ maker,model,serial,firmware\n
-    ▶ SYST:ERR?\n                 ◀ -113,"Undefined header"\n  until 0,"No error"
-
-Assumptions: one answer for one query, in order; nothing is sent unasked.
-
-Known damage and what is done about it:
-
-* An answer that does not come in time may still come. The link is resynchronised, and then
-  ``*IDN?`` is asked: whatever arrives before the known identity is an old answer and is dropped.
-  Without that, every later value would be the answer to the query before it.
-* Something unasked, or an answer that is no number, shows that answers and queries are out of
-  step: the same cure.
-* ``9.9E37``, ``-9.9E37`` and ``9.91E37`` are statuses, never numbers.
+The conversation and its known damage stand in `drivers.scpi.conversation`.
 
 FETCh? starts nothing: it hands over what the meter measured last. READ?, INITiate and CONFigure
 may route a test current; a person has to enable them for the instrument.
 """
 
-import re
-from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from enum import Enum, auto
+from functools import lru_cache
 
-from capture.driver import (
-    Action,
-    Driver,
-    Event,
-    Frame,
-    Identified,
-    Indication,
-    InputError,
-    InstrumentFault,
-    LineFramer,
-    Malformed,
-    NoAnswer,
-    Reply,
-    Resync,
-    Send,
-    parse_unit,
-    scale_number,
-    unit_of,
-)
+from capture.driver import Driver, InputError, Profile, load_profile, parse_unit, unit_of
+from drivers.scpi.freshness import Freshness
+from drivers.scpi.meter import Plan, ScpiMeter
+from drivers.scpi.options import MannersOptions
+from drivers.scpi.profiled import plan_of
+from drivers.scpi.values import AnswerForm, Field
 
-_IDENTITY_QUERY = "*IDN?"
-_ERROR_QUERY = "SYST:ERR?"
-_ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', re.DOTALL)
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?\Z")
-_MOST_STRANGE = 2  # answers of another form; the first may have been one out of step
-_MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
-_LONGEST_ANSWER = 1024
+PACKAGE = "drivers.scpi_meter"
+ID = "scpi-meter"
 
 
-@dataclass(frozen=True)
-class ScpiMeterOptions:
+@dataclass(frozen=True, kw_only=True)
+class ScpiMeterOptions(MannersOptions):
     """What can be configured for one SCPI meter."""
 
-    quantity: str = field(default="resistance", metadata={"help": "what FETCh? gives"})
+    profile: str = field(
+        default="", metadata={"help": "profile by name or .toml file; empty for none", "path": True}
+    )
+    quantity: str = field(default="resistance", metadata={"help": "what the answer holds"})
     unit: str = field(default="", metadata={"help": "unit of the number; the base unit if empty"})
+    several: bool = field(
+        default=False, metadata={"help": "an answer may hold several values of the quantity"}
+    )
     query: str = field(default="FETC?", metadata={"help": "what asks for the value"})
     interval_s: float = field(default=1.0, metadata={"help": "seconds from query to query"})
     timeout_s: float = field(default=2.0, metadata={"help": "seconds an answer may take"})
-    identify: bool = field(default=True, metadata={"help": "ask *IDN? first and after a time-out"})
-    error_queue: bool = field(default=True, metadata={"help": "read SYSTem:ERRor? when in doubt"})
-    setup: tuple[str, ...] = field(
-        default=(), metadata={"help": "messages sent once after opening; each must be allowed"}
+    measures_every_s: float = field(
+        default=0.0,
+        metadata={
+            "help": "how long the meter takes for one measurement: after that an equal answer is "
+            "a new reading; 0: only another answer is"
+        },
     )
-    conditions: dict[str, str] = field(
-        default_factory=dict, metadata={"help": "settings to store with every value"}
+    event_query: str = field(
+        default="", metadata={"help": "register that tells a new measurement, as STAT:OPER?"}
     )
+    event_bit: int = field(default=0, metadata={"help": "bit of that register"})
 
     def __post_init__(self) -> None:
         """Refuse what cannot work, by option name."""
@@ -82,203 +56,61 @@ class ScpiMeterOptions:
             raise InputError(f"unit: {self.quantity} needs one")
         if base not in (None, shown):
             raise InputError(f"unit: {self.quantity} is in {base}, not in {self.unit}")
-        if not 0 <= self.interval_s <= 3600:  # noqa: PLR2004 - an hour
-            raise InputError(f"interval_s: {self.interval_s} is not between 0 and 3600")
-        if not 0.01 <= self.timeout_s <= 600:  # noqa: PLR2004 - ten minutes
-            raise InputError(f"timeout_s: {self.timeout_s} is not between 0.01 and 600")
+        for name, least, most in (
+            ("interval_s", 0, 3600),
+            ("timeout_s", 0.01, 600),
+            ("measures_every_s", 0, 3600),
+            ("watch_s", 0, 3600),
+            ("event_bit", 0, 15),
+        ):
+            self.check_span(name, least, most)
         if not self.query.endswith("?"):
             raise InputError(f"query: {self.query!r} is no query; it must end in a question mark")
+        if self.profile:
+            _profile(self.profile)
+
+
+@lru_cache(maxsize=64)
+def _profile(name: str) -> Profile:
+    return load_profile(name, PACKAGE, ID)
+
+
+def profile_of(options: ScpiMeterOptions) -> Profile | None:
+    """Give the profile that the options name."""
+    return _profile(options.profile) if options.profile else None
+
+
+def make(options: ScpiMeterOptions) -> Driver:
+    """Make a driver for one session."""
+    return ScpiMeter(_plan(options))
 
 
 def messages(options: ScpiMeterOptions) -> Sequence[bytes]:
     """List every message that a meter with these options may be sent."""
-    every = [options.query, *options.setup]
-    if options.identify:
-        every.append(_IDENTITY_QUERY)
-    if options.error_queue:
-        every.append(_ERROR_QUERY)
-    return [text.encode("ascii", "replace") for text in every]
+    return _plan(options).messages()
 
 
-class _Ask(Enum):
-    """What a pending query was for."""
-
-    IDENTITY = auto()
-    ERROR = auto()
-    VALUE = auto()
-    SETUP = auto()
-
-
-@dataclass(slots=True)
-class _Pending:
-    ask: _Ask
-    message: bytes
-    sent: float
-    deadline: float
-
-
-class ScpiMeter(Driver):
-    """Asks one SCPI meter for its value at an interval."""
-
-    def __init__(self, options: ScpiMeterOptions) -> None:
-        self._options = options
-        self._unit = options.unit or (unit_of(options.quantity) or "")
-        self._framer = LineFramer(limit=_LONGEST_ANSWER)
-        self._events: deque[Event] = deque()
-        self._todo: deque[tuple[_Ask, str]] = deque()
-        self._pending: _Pending | None = None
-        self._resync: str | None = None
-        self._identity: bytes | None = None
-        self._errors_read = 0
-        self._strange_errors = 0
-        self._error_queue = options.error_queue
-        self._next_value = float("-inf")
-        self._quiet_until = float("-inf")
-        self._prepare(first=True)
-
-    def receive(self, data: bytes, end_of_message: bool, now: float) -> None:  # noqa: FBT001 - the driver interface
-        """Take bytes from the link."""
-        for frame in self._framer.feed(data, end_of_message=end_of_message):
-            self._take(frame)
-
-    def next_event(self) -> Event | None:
-        """Give the oldest event that was not given yet."""
-        return self._events.popleft() if self._events else None
-
-    def outgoing(self, now: float) -> Iterable[Action]:
-        """Give what is to be sent by now."""
-        pending = self._pending
-        if pending is not None and now >= pending.deadline:
-            self._give_up(pending, now)
-        if self._resync is not None:
-            reason, self._resync = self._resync, None
-            self._pending = None
-            self._framer.reset()
-            self._prepare(first=False)
-            if not self._options.identify:
-                self._quiet_until = now + self._options.timeout_s
-            return [Resync(reason)]
-        if self._pending is not None or now < self._quiet_until:
-            return []
-        if not self._todo:
-            if now < self._next_value:
-                return []
-            self._next_value = now + self._options.interval_s
-            self._todo.append((_Ask.VALUE, self._options.query))
-        return [self._send(now)]
-
-    def wake_at(self) -> float | None:
-        """Tell when there is something to send or to give up on."""
-        if self._resync is not None:
-            return float("-inf")
-        if self._pending is not None:
-            return self._pending.deadline
-        return max(self._quiet_until, float("-inf") if self._todo else self._next_value)
-
-    # ── sending ──────────────────────────────────────────────────────────────────────────────
-
-    def _prepare(self, *, first: bool) -> None:
-        """Line up what must be asked before the next value can be believed."""
-        self._todo.clear()
-        if self._options.identify:
-            self._todo.append((_Ask.IDENTITY, _IDENTITY_QUERY))
-        if self._error_queue:
-            self._errors_read = 0
-            self._todo.append((_Ask.ERROR, _ERROR_QUERY))
-        if first:
-            self._todo.extend((_Ask.SETUP, text) for text in self._options.setup)
-
-    def _send(self, now: float) -> Send:
-        ask, text = self._todo.popleft()
-        data = text.encode("ascii", "replace") + b"\n"
-        if ask is _Ask.SETUP and not text.endswith("?"):
-            return Send(data)
-        timeout = self._options.timeout_s
-        self._pending = _Pending(ask, data.rstrip(), now, now + timeout)
-        return Send(data, Reply.LINE, timeout)
-
-    def _give_up(self, pending: _Pending, now: float) -> None:
-        self._pending = None
-        self._events.append(NoAnswer(pending.message, now - pending.sent))
-        self._resync = f"no answer to {pending.message.decode('ascii', 'replace')}"
-        if pending.ask is _Ask.ERROR:
-            self._error_queue = False  # this instrument has none; asking again would stall it
-
-    # ── receiving ────────────────────────────────────────────────────────────────────────────
-
-    def _take(self, frame: Frame) -> None:
-        pending = self._pending
-        if frame.damage is not None:
-            self._bad(frame, "longer than any answer")
-        elif pending is None:
-            self._bad(frame, "came unasked")
-        else:
-            try:
-                text = frame.data.decode("ascii").strip()
-            except UnicodeDecodeError:
-                self._bad(frame, "not ASCII")
-                return
-            match pending.ask:
-                case _Ask.IDENTITY:
-                    self._take_identity(frame, text)
-                case _Ask.ERROR:
-                    self._take_error(frame, text)
-                case _Ask.VALUE:
-                    self._pending = None
-                    self._take_value(frame, text)
-                case _Ask.SETUP:
-                    self._pending = None
-
-    def _bad(self, frame: Frame, reason: str) -> None:
-        """Report a frame that does not fit; unless an identity is awaited, answers are out of step."""
-        self._events.append(Malformed(frame.raw, reason))
-        if self._pending is None or self._pending.ask is not _Ask.IDENTITY:
-            self._resync = self._resync or f"an answer {reason}"
-
-    def _take_identity(self, frame: Frame, text: str) -> None:
-        known = self._identity
-        if known is not None and frame.data.strip() != known:
-            self._bad(frame, "an old answer, not the identity")
-            return
-        if known is None and all(_NUMBER.match(part.strip()) for part in text.split(",")):
-            self._bad(frame, "an old answer, not an identity")
-            return
-        self._pending = None
-        if known is None:
-            self._identity = frame.data.strip()
-            parts = [part.strip() for part in text.split(",", 3)]
-            maker, model, serial, firmware = (*parts, "", "", "")[:4]
-            self._events.append(Identified(maker, model, serial, firmware, frame.raw))
-
-    def _take_error(self, frame: Frame, text: str) -> None:
-        self._pending = None
-        match = _ERROR_ANSWER.match(text)
-        if match is None:
-            self._strange_errors += 1
-            if self._strange_errors >= _MOST_STRANGE:
-                self._error_queue = False  # it answers in a form of its own; values come first
-            self._bad(frame, "no entry of an error queue")
-            return
-        self._strange_errors = 0
-        code = int(match["code"])
-        if code == 0:
-            return
-        self._events.append(InstrumentFault(code, match["text"].replace('""', '"')))
-        self._errors_read += 1
-        if self._errors_read < _MOST_ERRORS:
-            self._todo.appendleft((_Ask.ERROR, _ERROR_QUERY))
-
-    def _take_value(self, frame: Frame, text: str) -> None:
-        if not _NUMBER.match(text):
-            self._bad(frame, "not one number (NR1, NR2 or NR3)")
-            return
-        try:
-            shown = scale_number(text, self._unit)
-        except InputError as error:
-            self._bad(frame, str(error))
-            return
-        options = self._options
-        unit = parse_unit(self._unit).unit
-        self._events.append(
-            Indication.of(options.quantity, unit, shown, frame.raw, conditions=options.conditions)
-        )
+def _plan(options: ScpiMeterOptions) -> Plan:
+    profile = profile_of(options)
+    interval, timeout = options.interval_s, options.timeout_s
+    if profile is not None and profile.scpi is not None:
+        interval, timeout = profile.scpi.interval_s, profile.scpi.timeout_s
+    manners = options.manners(interval, timeout)
+    if profile is not None:
+        return plan_of(profile, manners, options.conditions)
+    return Plan(
+        query=options.query,
+        manners=manners,
+        form=AnswerForm(
+            (Field(options.quantity, options.unit),),
+            several=options.several,
+            query=options.query,
+        ),
+        freshness=Freshness(
+            every=not options.query.upper().startswith((":FETC", "FETC")),
+            measures_every_s=options.measures_every_s,
+            event_query=options.event_query,
+            event_bit=options.event_bit,
+        ),
+        conditions=options.conditions,
+    )

@@ -1,9 +1,12 @@
 """The built-in drivers keep the contract that every driver must keep."""
 
+import tempfile
+from pathlib import Path
+
 from capture.driver import Driver, Status
 from capture.driver.contract import DriverContract, Expected
 from drivers.ascii_meter.driver import AsciiMeter, AsciiMeterOptions
-from drivers.scpi_meter.driver import ScpiMeter, ScpiMeterOptions
+from drivers.scpi_meter.driver import ScpiMeterOptions, make
 
 
 class TestScpiMeter(DriverContract):
@@ -18,22 +21,26 @@ class TestScpiMeter(DriverContract):
     )
 
     def make_driver(self) -> Driver:
-        return ScpiMeter(ScpiMeterOptions())
+        return make(ScpiMeterOptions())
 
     def answer(self, message: bytes) -> bytes:
-        return {b"*IDN?\n": b"A MAKER,A METER,0,1.0\n", b"SYST:ERR?\n": b'0,"No error"\n'}[message]
+        return {
+            b"*IDN?\n": b"A MAKER,A METER,0,1.0\n",
+            b"*ESR?\n": b"128\n",
+            b"SYST:ERR?\n": b'0,"No error"\n',
+        }[message]
 
 
 class TestScpiMeterInMilliohm(TestScpiMeter):
     frames = ((b"842.1\n", (Expected("resistance", "0.8421", "Ohm"),)),)
 
     def make_driver(self) -> Driver:
-        return ScpiMeter(ScpiMeterOptions(unit="mOhm"))
+        return make(ScpiMeterOptions(unit="mOhm"))
 
 
 class TestScpiMeterWithoutIdentity(TestScpiMeter):
     def make_driver(self) -> Driver:
-        return ScpiMeter(ScpiMeterOptions(identify=False, error_queue=False))
+        return make(ScpiMeterOptions(identify=False, error_queue=False, watch_s=0))
 
 
 class TestInsulationLines(DriverContract):
@@ -60,6 +67,7 @@ POLLED = """
 schema_version = 1
 name = "polled"
 summary = "A polled meter with a decimal comma"
+driver = "ascii-meter"
 [framing]
 terminator = "\\r"
 decimal = "comma"
@@ -86,9 +94,6 @@ class TestPolledAsciiMeter(DriverContract):
     )
 
     def make_driver(self) -> Driver:
-        import tempfile
-        from pathlib import Path
-
         path = Path(tempfile.mkdtemp()) / "polled.toml"
         path.write_text(POLLED)
         return AsciiMeter(AsciiMeterOptions(profile=str(path)))

@@ -41,7 +41,7 @@ def values_of(driver, *pieces, quiet=0.0, gap=0.01):
     list(driver.outgoing(100.0))
     now, found = 100.0 + quiet, []
     for piece in pieces:
-        driver.receive(piece, False, now)  # noqa: FBT003 - the driver interface
+        driver.receive(piece, False, now)
         now += gap
         found += events_of(driver)
     return [str(event.value) for event in found if isinstance(event, Indication)]
@@ -103,7 +103,7 @@ def test_only_the_whole_terminator_ends_the_line_that_was_under_way(meter):
 def test_a_line_that_is_none_is_reported_with_the_reason(meter, line, reason):
     driver = meter(PLAIN)
     list(driver.outgoing(100.0))
-    driver.receive(line, False, 105.0)  # noqa: FBT003 - the driver interface
+    driver.receive(line, False, 105.0)
     (event,) = events_of(driver)
     assert isinstance(event, Malformed)
     assert reason in event.reason
@@ -115,7 +115,7 @@ def test_a_line_that_fits_two_forms_is_not_guessed(meter):
     )
     driver = meter(text)
     list(driver.outgoing(100.0))
-    driver.receive(b"842.1 mOhm\n", False, 105.0)  # noqa: FBT003 - the driver interface
+    driver.receive(b"842.1 mOhm\n", False, 105.0)
     (event,) = events_of(driver)
     assert isinstance(event, Malformed)
     assert "two lines" in event.reason
@@ -161,7 +161,7 @@ LIVE = "live-voltage"
 def test_functions_units_and_flags_mean_what_the_profile_says(meter, line, quantity, value, status):
     driver = meter(FULL, "full")
     list(driver.outgoing(100.0))
-    driver.receive(line.encode("cp437") + b"\r\n", False, 105.0)  # noqa: FBT003 - the driver interface
+    driver.receive(line.encode("cp437") + b"\r\n", False, 105.0)
     (event,) = events_of(driver)
     assert isinstance(event, Indication), event
     assert (event.quantity, event.status) == (quantity, status)
@@ -173,7 +173,7 @@ def test_the_unit_is_kept_as_the_instrument_showed_it(meter):
     """The profile says what ``MH`` means; what was shown stays what was shown."""
     driver = meter(FULL, "full")
     list(driver.outgoing(100.0))
-    driver.receive(b"IND 12,43 MH\r\n", False, 105.0)  # noqa: FBT003 - the driver interface
+    driver.receive(b"IND 12,43 MH\r\n", False, 105.0)
     (event,) = events_of(driver)
     assert (event.shown_unit, event.value) == ("MH", Decimal("0.01243"))
 
@@ -189,7 +189,7 @@ def test_the_unit_is_kept_as_the_instrument_showed_it(meter):
 def test_what_the_profile_does_not_list_is_reported(meter, line, reason):
     driver = meter(FULL, "full")
     list(driver.outgoing(100.0))
-    driver.receive(line + b"\r\n", False, 105.0)  # noqa: FBT003 - the driver interface
+    driver.receive(line + b"\r\n", False, 105.0)
     (event,) = events_of(driver)
     assert isinstance(event, Malformed)
     assert reason in event.reason
@@ -198,7 +198,7 @@ def test_what_the_profile_does_not_list_is_reported(meter, line, reason):
 def test_lines_to_be_ignored_and_empty_ones_are_passed_over(meter):
     driver = meter(FULL, "full")
     list(driver.outgoing(100.0))
-    driver.receive(b"READY 1.0\r\n\r\n   \r\n\0\0\r\n", False, 105.0)  # noqa: FBT003 - the driver interface
+    driver.receive(b"READY 1.0\r\n\r\n   \r\n\0\0\r\n", False, 105.0)
     assert events_of(driver) == []
 
 
@@ -211,7 +211,7 @@ def test_a_polled_meter_is_asked_and_an_answer_taken(meter):
     assert isinstance(send, Send)
     assert send.data == b"D\r"
     assert list(driver.outgoing(101.9)) == []
-    driver.receive(b"842.1 mOhm\r\n", False, 101.9)  # noqa: FBT003 - the driver interface
+    driver.receive(b"842.1 mOhm\r\n", False, 101.9)
     assert [type(event) for event in events_of(driver)] == [Indication]
     assert [type(action) for action in driver.outgoing(101.9)] == [Send]
 
@@ -222,7 +222,7 @@ def test_a_polled_meter_that_is_late_is_not_believed_before_the_next_poll(meter)
     (action,) = driver.outgoing(102.0)
     assert isinstance(action, Resync)
     assert events_of(driver) == [NoAnswer(b"D\r", 2.0)]
-    driver.receive(b"842.1 mOhm\r\n", False, 102.5)  # noqa: FBT003 - the driver interface
+    driver.receive(b"842.1 mOhm\r\n", False, 102.5)
     assert [type(event) for event in events_of(driver)] == [Malformed]
     assert [type(action) for action in driver.outgoing(102.6)] == [Resync]
     assert list(driver.outgoing(104.5)) == []

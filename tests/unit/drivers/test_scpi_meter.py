@@ -337,6 +337,6 @@ def test_a_number_in_the_configured_unit_is_brought_to_the_base_unit():
 
 def test_the_end_of_a_message_ends_an_answer_that_has_no_line_end():
     bench = Bench().ready()
-    bench.driver.receive(b"842.1", True, bench.now)  # noqa: FBT003 - the driver interface
+    bench.driver.receive(b"842.1", True, bench.now)
     (event,) = bench.events()
     assert event.value == Decimal("842.1")

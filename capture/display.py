@@ -1,0 +1,95 @@
+"""How readings look in a terminal.
+
+Whatever comes from outside is hostile text: it is stripped of control characters and never read as
+markup.
+"""
+
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from rich.box import SIMPLE
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+
+def console(without_terminal: int = 160) -> Console:
+    """Give a console on standard output; so many columns wide where that is no terminal."""
+    width = None if sys.stdout.isatty() else without_terminal
+    return Console(width=width, highlight=False, soft_wrap=False, emoji=False, markup=False)
+
+
+def clean(text: object) -> str:
+    """Make outside text printable: control characters and escapes become visible marks."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(text))
+
+
+def cell(text: object, style: str = "") -> Text:
+    """Make a table cell that is never read as markup."""
+    return Text(clean(text), style=style)
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[object]], *, title: str = "") -> Table:
+    """Make a table of plain cells."""
+    made = Table(box=SIMPLE, title=title or None, title_justify="left", pad_edge=False)
+    for heading in headings:
+        made.add_column(heading, overflow="fold")
+    for row in rows:
+        made.add_row(*(each if isinstance(each, Text) else cell(each) for each in row))
+    return made
+
+
+#: Columns of a listing of readings.
+HEADINGS = (
+    "time (UTC)",
+    "instrument",
+    "no.",
+    "quantity",
+    "shown",
+    "status",
+    "machine",
+    "point",
+    "by",
+)
+
+
+def row_of(reading: dict[str, Any]) -> tuple[str, ...]:
+    """Give a reading's cells."""
+    tag = reading.get("tag") or {}
+    return (
+        str(reading["time"])[:23].replace("T", " "),
+        reading["instrument"],
+        str(reading["sequence"]),
+        reading["quantity"],
+        shown(reading),
+        reading["status"],
+        tag.get("machine", ""),
+        point_of(tag.get("test_point")),
+        origin(reading["source"]),
+    )
+
+
+def shown(reading: dict[str, Any]) -> str:
+    """Write a value as it was shown."""
+    bound = reading.get("bound") or {}
+    mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
+    return f"{mark}{reading['digits']} {reading['shown_unit'] or reading['unit']}"
+
+
+def point_of(point: dict[str, Any] | None) -> str:
+    """Write a test point."""
+    if not point:
+        return ""
+    text = f"{'+'.join(point['first'])}-{'+'.join(point['second'])}"
+    for place in ("guard", "earth"):
+        if point.get(place):
+            text += f" {place} {'+'.join(point[place])}"
+    return text
+
+
+def origin(source: dict[str, Any]) -> str:
+    """Say where a number came from, in a word or two."""
+    if source["kind"] in ("keyed", "photo", "imported"):
+        return f"{source['kind']} by {source['operator']}"
+    return str(source["kind"])

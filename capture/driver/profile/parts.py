@@ -1,0 +1,261 @@
+"""The parts that profiles are made of."""
+
+import re
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from capture.errors import InputError
+from capture.model import Status, parse_unit, unit_of
+from capture.model.fields import Line as Text
+from capture.model.fields import QuantityName
+
+GROUPS = frozenset({"value", "unit", "function", "flags"})
+
+
+class Part(BaseModel):
+    """Base of every part: frozen, and keys that do not exist are faults."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class Identity(Part):
+    """How an instrument of this family answers ``*IDN?``; used to propose the profile."""
+
+    maker: str = ""
+    """Regular expression for the whole first field."""
+    model: str = ""
+    """Regular expression for the whole second field."""
+
+    @field_validator("maker", "model")
+    @classmethod
+    def _compiles(cls, pattern: str) -> str:
+        return compiling(pattern)
+
+    def fits(self, maker: str, model: str) -> bool:
+        """Tell whether these fields are those of this family."""
+        if not self.maker and not self.model:
+            return False
+        return (not self.maker or re.fullmatch(self.maker, maker) is not None) and (
+            not self.model or re.fullmatch(self.model, model) is not None
+        )
+
+
+class LinkDefaults(Part):
+    """Link settings of this family; what a configuration says goes before them."""
+
+    baud: int | None = None
+    data_bits: Literal[5, 6, 7, 8] | None = None
+    parity: Literal["none", "even", "odd", "mark", "space"] | None = None
+    stop_bits: float | None = None
+    flow: Literal["none", "xon-xoff", "rts-cts", "dsr-dtr"] | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
+    settle_s: float | None = None
+    quiet_s: float | None = None
+
+
+class Framing(Part):
+    """How lines are cut from the stream."""
+
+    terminator: Annotated[str, Field(min_length=1, max_length=8)] | None = None
+    """What ends a line; any of CR and LF where it is not given."""
+    encoding: Literal["ascii", "latin-1", "utf-8", "cp437"] = "ascii"
+    decimal: Literal["point", "comma"] = "point"
+    """The mark that the meter puts before its decimals."""
+    longest: int = Field(120, ge=4, le=1000)
+    """More bytes than this without a terminator are no line."""
+
+
+class Function(Part):
+    """What a function text stands for."""
+
+    quantity: QuantityName
+    unit: str = ""
+    """Unit as shown that applies where the line has none."""
+
+    @model_validator(mode="after")
+    def _unit_fits(self) -> Self:
+        check_unit(self.unit, self.quantity)
+        return self
+
+
+class LineForm(Part):
+    """One form of line, and what it means."""
+
+    pattern: str = Field(max_length=500)
+    """Regular expression for the whole line."""
+    quantity: QuantityName | None = None
+    """Where the line has no function text that tells it."""
+    unit: str = ""
+    """Unit as shown that applies where the line has none."""
+    functions: dict[str, Function] = {}
+    """Function text → quantity; a text that is not listed makes the line Malformed."""
+    units: dict[str, str] = {}
+    """Unit text of this family → unit as understood, for texts that are ambiguous by themselves."""
+    flags: dict[str, Status] = {}
+    """Flag text → status; a text that is not listed makes the line Malformed."""
+
+    @field_validator("pattern")
+    @classmethod
+    def _pattern_is_usable(cls, pattern: str) -> str:
+        groups = set(re.compile(compiling(pattern)).groupindex)
+        if "value" not in groups:
+            raise ValueError("the pattern needs a group (?P<value>…)")
+        if not groups <= GROUPS:
+            unknown = ", ".join(sorted(groups - GROUPS))
+            raise ValueError(f"unknown group {unknown}; known are {', '.join(sorted(GROUPS))}")
+        return pattern
+
+    @model_validator(mode="after")
+    def _says_what_it_is_of(self) -> Self:
+        groups = set(re.compile(self.pattern).groupindex)
+        if self.quantity is None and "function" not in groups:
+            raise ValueError("give a quantity, or a group (?P<function>…) with functions")
+        if "function" in groups and not self.functions:
+            raise ValueError("the pattern has a group function, but no functions are listed")
+        if "flags" in groups and not self.flags:
+            raise ValueError("the pattern has a group flags, but no flags are listed")
+        check_unit(self.unit, self.quantity)
+        for text in self.units.values():
+            check_unit(text, None)
+        return self
+
+
+class Poll(Part):
+    """A meter that answers when asked. The message still has to be enabled for each instrument."""
+
+    message: str = Field(min_length=1, max_length=64)
+    """What asks for a result, with its terminator."""
+    interval_s: float = Field(1.0, gt=0, le=3600)
+    timeout_s: float = Field(2.0, gt=0, le=60)
+
+
+class ValueField(Part):
+    """One value of a SCPI answer, in its place."""
+
+    quantity: QuantityName | None = None
+    """What it is of; None where ``role`` says what else it is."""
+    unit: str = ""
+    """Unit of the number; the quantity's base unit where it is not given."""
+    role: Literal["value", "status", "ignore"] = "value"
+    """``status`` is looked up in the status map; ``ignore`` is passed over (a bin, say)."""
+
+    @model_validator(mode="after")
+    def _is_whole(self) -> Self:
+        if (self.role == "value") == (self.quantity is None):
+            raise ValueError("a value needs a quantity, and nothing else has one")
+        check_unit(self.unit, self.quantity)
+        return self
+
+
+class SettingQuery(Part):
+    """A setting that a person can change at the front panel, re-read with every value."""
+
+    query: str = Field(min_length=2, max_length=64, pattern=r"\?$")
+    unit: str = ""
+    """Unit of the number; empty for words."""
+
+    @model_validator(mode="after")
+    def _unit_fits(self) -> Self:
+        check_unit(self.unit, None)
+        return self
+
+
+class MeasuringFunction(Part):
+    """What a SCPI answer holds while the instrument measures in one of its functions."""
+
+    values: Annotated[tuple[ValueField, ...], Field(min_length=1, max_length=16)]
+    conditions: dict[str, str] = {}
+    """Such as ``model = "series"``."""
+
+
+class Scpi(Part):
+    """A SCPI instrument whose answers hold several fields."""
+
+    query: str = Field("FETC?", max_length=64, pattern=r"\?$")
+    interval_s: float = Field(1.0, ge=0, le=3600)
+    timeout_s: float = Field(2.0, gt=0, le=600)
+    values: Annotated[tuple[ValueField, ...], Field(max_length=16)] = ()
+    """Fields of an answer, where they do not depend on a function."""
+    function: SettingQuery | None = None
+    """Query for the measuring function; its answer picks one of ``functions``."""
+    functions: dict[str, MeasuringFunction] = {}
+    settings: dict[str, SettingQuery] = {}
+    """Condition name → query, such as frequency and level."""
+    status: dict[str, Status] = {}
+    """Status text → status; a text that is not listed makes the answer Malformed."""
+    event_query: str = Field("", max_length=64)
+    """Register that tells a new measurement; reading it clears it."""
+    event_bit: int = Field(0, ge=0, le=15)
+    measures_every_s: float = Field(0.0, ge=0, le=3600)
+    """How long one measurement takes; after that an equal answer is a new one."""
+
+    @model_validator(mode="after")
+    def _answers_are_known(self) -> Self:
+        if bool(self.values) == bool(self.functions):
+            raise ValueError("give either values, or functions with their query")
+        if bool(self.functions) != (self.function is not None):
+            raise ValueError("functions need the query `function`, and the other way round")
+        fields = [field for each in self.functions.values() for field in each.values]
+        has_status = any(field.role == "status" for field in (*self.values, *fields))
+        if has_status and not self.status:
+            raise ValueError("a field is a status, but no status texts are listed")
+        return self
+
+
+class Accuracy(Part):
+    """Limits of error as a data sheet gives them, for one quantity up to one value.
+
+    ±(``reading_percent`` of the reading + ``counts`` of the last digit shown), or
+    ±(``reading_percent`` of the reading + ``range_percent`` of ``range``).
+    """
+
+    quantity: QuantityName
+    up_to: float | None = Field(None, gt=0)
+    """Largest absolute value, in the base unit, that this line holds for; None for any."""
+    reading_percent: float = Field(0.0, ge=0, le=100)
+    counts: float = Field(0.0, ge=0)
+    range_percent: float = Field(0.0, ge=0, le=100)
+    range: float | None = Field(None, gt=0)
+    """Full range in the base unit; ``up_to`` where it is not given."""
+    source: Text = "profile"
+    """Where the figures come from."""
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if not (self.reading_percent or self.counts or self.range_percent):
+            raise ValueError("give reading_percent, counts or range_percent")
+        if self.range_percent and self.range is None and self.up_to is None:
+            raise ValueError("range_percent needs range, or up_to as the range")
+        return self
+
+
+def compiling(pattern: str) -> str:
+    """Let a regular expression pass that compiles.
+
+    Raises:
+        ValueError: it does not; says why.
+    """
+    try:
+        re.compile(pattern)
+    except re.error as error:
+        raise ValueError(f"{pattern!r} is not a regular expression: {error}") from error
+    return pattern
+
+
+def check_unit(text: str, quantity: str | None) -> None:
+    """Let a unit pass that is known and fits the quantity; an empty one always does.
+
+    Raises:
+        ValueError: unknown, ambiguous, or of another quantity.
+    """
+    if not text:
+        return
+    try:
+        unit = parse_unit(text).unit
+        base = None if quantity is None else unit_of(quantity)
+    except InputError as error:
+        raise ValueError(str(error)) from error
+    if base not in (None, unit):
+        raise ValueError(f"{quantity} is in {base}, not in {text}")
