@@ -1,5 +1,6 @@
 """The command ``benchtally``. One module a command; each imports what it needs when it runs."""
 
+import io
 import os
 import sys
 from typing import Annotated
@@ -64,6 +65,10 @@ def _main(
 
 def main() -> None:
     """Run the command line; errors are one line a fault, never a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that has no Ω gets a poorer text, not a failure after the work was done.
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(_run())
 
 
