@@ -8,7 +8,7 @@ import pytest
 from capture.driver import Driver, Status
 from capture.driver.contract import DriverContract, Expected
 from drivers.ascii_meter.driver import AsciiMeter, AsciiMeterOptions
-from drivers.scpi_meter.driver import ScpiMeter, ScpiMeterOptions
+from drivers.scpi_meter.driver import ScpiMeterOptions, make
 
 
 class FromText(DriverContract):
@@ -38,6 +38,7 @@ class TestCommaAndSpecialEnd(FromText):
 schema_version = 1
 name = "comma"
 summary = "Old tester"
+driver = "ascii-meter"
 [framing]
 terminator = "\\u0003\\r"
 encoding = "cp437"
@@ -70,6 +71,7 @@ class TestFlagsInUtf8(FromText):
 schema_version = 1
 name = "flags"
 summary = "Pulse tester"
+driver = "ascii-meter"
 [framing]
 encoding = "utf-8"
 [conditions]
@@ -107,6 +109,7 @@ class TestPolledByOneCharacter(FromText):
 schema_version = 1
 name = "enquiry"
 summary = "Asked by ENQ"
+driver = "ascii-meter"
 [poll]
 message = "\\u0005"
 interval_s = 0.5
@@ -135,21 +138,25 @@ class TestScpiInsulation(DriverContract):
     )
 
     def make_driver(self) -> Driver:
-        return ScpiMeter(
+        return make(
             ScpiMeterOptions(
                 quantity="insulation_resistance", query="FETC:RES?", timeout_s=4.0, interval_s=0.0
             )
         )
 
     def answer(self, message: bytes) -> bytes:
-        return {b"*IDN?\n": b"A MAKER,TESTER,,\n", b"SYST:ERR?\n": b'+0,"No error"\n'}[message]
+        return {
+            b"*IDN?\n": b"A MAKER,TESTER,,\n",
+            b"SYST:ERR?\n": b'+0,"No error"\n',
+            b"*ESR?\n": b"0\n",
+        }[message]
 
 
 class TestScpiWithSetup(TestScpiInsulation):
     """Messages that are sent first, and an error queue that is not read."""
 
     def make_driver(self) -> Driver:
-        return ScpiMeter(
+        return make(
             ScpiMeterOptions(
                 quantity="insulation_resistance",
                 query="FETC:RES?",

@@ -89,7 +89,7 @@ def test_a_good_file_is_read_with_its_defaults(write, tmp_path):
             "[instruments.a]\ndriver='scpi-meter'\nlink={kind='tcp',host='x'}\nallow=['']",
             "instruments.a.allow: an empty message cannot be allowed",
         ),
-        ("folder = '/'", "folder: there is no such key"),
+        ("folder = '/'", "folder: found '/', but there is no such key"),
     ],
 )
 def test_a_fault_is_one_line_with_key_path_found_and_expected(write, line, fault):
@@ -163,8 +163,11 @@ def test_the_environment_wins_over_the_file(write, monkeypatch):
 )
 def test_a_fault_in_the_environment_is_one_line_too(write, monkeypatch, name, value, key):
     monkeypatch.setenv(name, value)
-    (fault,) = faults_of(write(GOOD))
+    with pytest.raises(ConfigError) as caught:
+        load_config(write(GOOD))
+    (fault,) = caught.value.faults
     assert key in fault
+    assert fault.isprintable()
 
 
 def test_variables_of_other_purposes_are_no_settings(write, monkeypatch, tmp_path):
@@ -221,7 +224,7 @@ allow = ["READ?"]
     faults = caught.value.faults
     assert len(faults) == 4, faults
     assert faults[0].startswith("instruments.a.driver: driver 'scpy-meter' is not known (did you")
-    assert "known are ascii-meter, scpi-meter" in faults[0]
+    assert "known are ascii-meter, " in faults[0]
     assert "instruments.b.options: profile 'no-such' is not known; built in are" in faults[1]
     assert faults[2].startswith("instruments.c.options.intervall_s: there is no such option")
     assert "would send 'READ?', which nobody has allowed" in faults[3]

@@ -11,6 +11,7 @@ PLAIN = """
 schema_version = 1
 name = "plain"
 summary = "Plain lines"
+driver = "ascii-meter"
 [[lines]]
 pattern = '(?P<value>[0-9.]+) (?P<unit>[A-Za-z]+)'
 quantity = "resistance"
@@ -125,6 +126,7 @@ FULL = """
 schema_version = 1
 name = "full"
 summary = "Everything"
+driver = "ascii-meter"
 ignore = ['READY.*']
 [framing]
 encoding = "cp437"

@@ -16,18 +16,19 @@ from capture.driver import (
     Send,
     Status,
 )
-from drivers.scpi_meter.driver import ScpiMeter, ScpiMeterOptions, messages
+from drivers.scpi_meter.driver import ScpiMeterOptions, make, messages
 
-IDN = Send(b"*IDN?\n", Reply.LINE, 2.0)
-ERR = Send(b"SYST:ERR?\n", Reply.LINE, 2.0)
-FETCH = Send(b"FETC?\n", Reply.LINE, 2.0)
+IDN = Send(b"*IDN?\n", Reply.MESSAGE, 2.0)
+ERR = Send(b"SYST:ERR?\n", Reply.MESSAGE, 2.0)
+FETCH = Send(b"FETC?\n", Reply.MESSAGE, 2.0)
 
 
 class Bench:
     """A driver, a clock, and an instrument that answers as the test says."""
 
     def __init__(self, **options):
-        self.driver = ScpiMeter(ScpiMeterOptions(**options))
+        # The watch for a power cycle has tests of its own.
+        self.driver = make(ScpiMeterOptions(**{"watch_s": 0} | options))
         self.now = 100.0
 
     def wants(self):
@@ -293,7 +294,7 @@ def test_set_up_messages_are_sent_once_in_order_and_not_after_a_time_out():
     assert bench.wants() == IDN
     bench.says(b"M,X,1,1\n")
     assert bench.wants() == Send(b"FUNC RES\n")
-    assert bench.wants() == Send(b"FUNC?\n", Reply.LINE, 2.0)
+    assert bench.wants() == Send(b"FUNC?\n", Reply.MESSAGE, 2.0)
     assert bench.says(b'"RES"\n') == []
     assert bench.wants() == FETCH
     bench.now += 2.0
@@ -304,10 +305,12 @@ def test_set_up_messages_are_sent_once_in_order_and_not_after_a_time_out():
 
 
 def test_everything_it_may_send_is_announced():
-    options = ScpiMeterOptions(query="FETC:RES?", setup=("FUNC RES",))
-    assert set(messages(options)) == {b"FETC:RES?", b"FUNC RES", b"*IDN?", b"SYST:ERR?"}
-    options = ScpiMeterOptions(identify=False, error_queue=False)
-    assert list(messages(options)) == [b"FETC?"]
+    options = ScpiMeterOptions(query="FETC:RES?", setup=("FUNC RES",), closing=("ABOR",))
+    formats = {b"FORM?", b"FORM:BORD?"}  # asked where an answer is a block
+    wanted = {b"FETC:RES?", b"FUNC RES", b"ABOR", b"*IDN?", b"SYST:ERR?", b"*ESR?"}
+    assert set(messages(options)) == wanted | formats
+    options = ScpiMeterOptions(identify=False, error_queue=False, watch_s=0)
+    assert set(messages(options)) == {b"FETC?"} | formats
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from capture.runtime import MessagePolicy
 from capture.runtime.drafting import Drafter, Provenance, raw_frame
 from capture.runtime.session import Session
 from drivers.ascii_meter.driver import AsciiMeter, AsciiMeterOptions
-from drivers.scpi_meter.driver import ScpiMeter, ScpiMeterOptions
+from drivers.scpi_meter.driver import ScpiMeterOptions, make
 
 
 def shown(number="1.5", **members):
@@ -329,15 +329,15 @@ def test_no_noise_on_the_cable_fails_a_session(kind, seed):
         return pieces
 
     driver = (
-        ScpiMeter(ScpiMeterOptions(interval_s=0.0, timeout_s=0.1))
+        make(ScpiMeterOptions(interval_s=0.0, timeout_s=0.1))
         if kind == "scpi"
         else AsciiMeter(
             AsciiMeterOptions("resistance-lines" if kind == "lines" else "insulation-lines")
         )
     )
     setup = Setup(driver, damage=damage)
-    make = drafter()
-    answers = {b"*IDN?\n": b"M,X,1,1\n", b"SYST:ERR?\n": b'0,"No error"\n'}
+    drafts = drafter()
+    answers = {b"*IDN?\n": b"M,X,1,1\n", b"SYST:ERR?\n": b'0,"No error"\n', b"*ESR?\n": b"0\n"}
     for number in range(300):
         if kind == "scpi":
             while setup.wire._to_device:
@@ -345,5 +345,5 @@ def test_no_noise_on_the_cable_fails_a_session(kind, seed):
         else:
             setup.wire.say(b"R 842.1 mOhm\r\n" if number % 2 else b">5.50 GOhm\r\n")
         for each in setup.session.step():
-            make.draft(each)
+            drafts.draft(each)
         setup.clock.advance(0.05)
