@@ -7,7 +7,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))  # harness and rig are shared by these tests
 
-from rig import Rig  # noqa: E402 - after the path to it
+from rig import Rig
 
 
 @pytest.fixture

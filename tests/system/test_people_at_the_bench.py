@@ -1,5 +1,6 @@
 """What a person does and sees: keying, tagging, following, starting and stopping."""
 
+import itertools
 import json
 import os
 import signal
@@ -46,7 +47,8 @@ def test_keyed_without_a_daemon(rig, broker, subscriber):
         (each.json()["tag"]["test_point"]["pair"], each.json()["tag"]["test_point"]["direction"])
         for each in subscriber.entries()[1:7]
     ]
-    assert points == [(pair, way) for pair in ("U-V", "V-W", "W-U") for way in ("forward", "reverse")]
+    pairs, ways = ("U-V", "V-W", "W-U"), ("forward", "reverse")
+    assert points == list(itertools.product(pairs, ways))
 
 
 def test_keyed_and_tagged_beside_a_running_daemon(rig, broker, subscriber):

@@ -143,9 +143,7 @@ def test_a_line_meter_fed_by_programs_that_are_not_ours(rig, broker, subscriber,
     readings = check_readings(subscriber.messages, schemas, "line")
     assert [each["digits"] for each in readings[:-1]] == [f"{n}.5" for n in range(1, 201)]
     # 1 mΩ is 10⁻³ Ω (SI prefix): the nearest double of each exact decimal.
-    assert [each["value"] for each in readings[:-1]] == [
-        float(f"{n}.5e-3") for n in range(1, 201)
-    ]
+    assert [each["value"] for each in readings[:-1]] == [float(f"{n}.5e-3") for n in range(1, 201)]
     assert len(readings) == 201
 
 
