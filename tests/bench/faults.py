@@ -4,8 +4,10 @@
 
 Each row is a run of its own: the counter simulator sends 1,000 lines a second over a pseudo-
 terminal (without loss of its own), a subscriber with a session that mosquitto keeps records
-everything, and the journal is read with plain sqlite3. Gaps are breaks in the sequence numbers of what was
-committed; recovery is the time from the end of the fault to the next reading at the subscriber.
+everything, and the journal is read with plain sqlite3. Gaps are breaks in the sequence numbers of
+what was committed. Recovery is the longest time from the end of a fault (the new start, the kill
+where the daemon itself starts anew, the broker's start, the plug) until a reading made after it is
+at the subscriber, so a backlog that is delivered first counts in.
 """
 
 import argparse
