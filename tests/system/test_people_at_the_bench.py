@@ -156,6 +156,29 @@ def test_follow_shows_the_traffic(rig, broker, subscriber):
     assert daemon.stop() == 0
 
 
+def test_follow_ends_by_ctrl_c(rig, broker, subscriber):
+    """Ctrl-C is how a person ends it: exit code 0 and nothing but messages printed."""
+    rig.configure(broker.port)
+    daemon = rig.daemon()
+    subscriber.wait_for(harness.is_state("state", "online"), "the bench")
+    follow = rig.child(
+        *harness.PYTHON, "-m", "capture.cli", "follow", "--json", "--config", rig.config
+    )
+    harness.wait_until(lambda: "online" in follow.said(), "the retained state")
+    follow.signal_all(signal.SIGINT)
+    assert follow.wait() == 0, follow.said()
+    assert [json.loads(line)["topic"] for line in follow.said().splitlines()]
+    assert daemon.stop() == 0
+
+
+@pytest.mark.parametrize("command", [("readings",), ("tag", "line:1", *WHO)])
+def test_no_journal_yet(rig, command):
+    """Asking for what was never stored says that there is no journal yet, and makes none."""
+    rig.configure(1883)
+    assert "no journal yet" in rig.command(*command, code=1)
+    assert not rig.journal.exists()
+
+
 def test_follow_without_a_broker(rig):
     """No broker is one line that says where and what to do."""
     port = harness.free_port()
