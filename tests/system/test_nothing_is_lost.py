@@ -60,6 +60,7 @@ def test_publisher_killed(rig, broker, subscriber):
     rig.configure(broker.port, lines)
     daemon = rig.daemon()
     rig.wait_for_length(1000)
+    subscriber.wait_for(harness.is_state("state", "online"), "the publisher")
     for turn in (1, 2):
         victim = daemon.publisher()
         since = subscriber.count()
@@ -81,6 +82,7 @@ def test_everything_killed_at_once(rig, broker, subscriber):
     rig.configure(broker.port, lines)
     first = rig.daemon()
     rig.wait_for_length(1000)
+    subscriber.wait_for(harness.is_state("state", "online"), "the publisher")
     since = subscriber.count()
     first.signal_all(signal.SIGKILL)
     first.wait()
@@ -100,6 +102,7 @@ def test_broker_away(rig, broker, subscriber, seconds):
     rig.configure(broker.port, lines)
     daemon = rig.daemon()
     rig.wait_for_length(1000)
+    subscriber.wait_for(harness.is_state("state", "online"), "the publisher")
     broker.stop()
     away = rig.length()
     rig.wait_for_length(away + seconds * 900, seconds=3 * seconds)
@@ -174,6 +177,7 @@ def test_publisher_that_hangs_holds_nobody_up(rig, broker, subscriber):
     rig.configure(broker.port, lines)
     daemon = rig.daemon()
     rig.wait_for_length(500)
+    subscriber.wait_for(harness.is_state("state", "online"), "the publisher")
     os.kill(daemon.publisher(), signal.SIGSTOP)
     began = rig.length()
     rig.wait_for_length(
