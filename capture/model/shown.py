@@ -20,7 +20,6 @@ FORMS = "842.1 mΩ, 0,842 Ω, 87.42 µs, >5.5 GΩ, <0.1 Ω, OL, ---"
 
 _LONGEST = 64
 _LARGEST_EXPONENT = 40
-_SMALLEST_EXPONENT = -330  # what binary formats give for next to nothing
 # Nothing on a bench reaches this; what claims to is a sentinel that we do not know.
 _LARGEST = Decimal("1E30")
 
@@ -168,7 +167,7 @@ def parse_number(digits: str, *, mark: DecimalMark = "point") -> Decimal:
             "write a decimal point, or say which mark the instrument uses"
         )
     exponent = int(match["exponent"] or 0)
-    if not _SMALLEST_EXPONENT <= exponent <= _LARGEST_EXPONENT:
+    if abs(exponent) > _LARGEST_EXPONENT:
         raise InputError(f"{digits!r} is beyond anything that a bench meter shows")
     sign = "-" if match["sign"] in ("-", "\u2212") else ""
     return Decimal(

@@ -333,7 +333,7 @@ def test_a_journal_in_a_folder_that_is_not_there_is_refused(tmp_path):
 
 
 def test_reading_a_journal_that_is_not_there_makes_none(path):
-    with pytest.raises(JournalError, match="cannot be opened"):
+    with pytest.raises(JournalError, match="no journal yet"):
         JournalReader(path)
     assert not path.exists()
 
