@@ -184,6 +184,7 @@ def test_a_hostile_identity(rig, broker, subscriber):
     name = b"\x1b]0;owned\x07EVIL,\x1b[2J[red]ohm[/red],<b>1</b>,1\n"
     server = rig.own(socket.create_server(("127.0.0.1", 0)), "close")
     stop = threading.Event()
+    values = itertools.cycle(range(1000))
 
     def answer():
         connection, _ = server.accept()
@@ -197,8 +198,10 @@ def test_a_hostile_identity(rig, broker, subscriber):
                         connection.sendall(name)
                     elif query == b"SYST:ERR?":
                         connection.sendall(b'0,"No error"\n')
+                    elif query == b"*ESR?":
+                        connection.sendall(b"0\n")
                     else:
-                        connection.sendall(b"+8.421E-01\n")
+                        connection.sendall(b"+8.%03dE-01\n" % next(values))
 
     thread = threading.Thread(target=answer)
     thread.start()
