@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .evidence import DEFAULT_NOISE, QUANTITIES, Contrasts, Evidence, Quantity
-from .hypotheses import BAD_READING, BALANCED, FEWER_TURNS, ROTOR
+from .hypotheses import BAD_READING, BALANCED, FEWER_TURNS
 from .likelihood import Fit, Setting, setting_of, table_of
 from .suspicion import Candidate
 
@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 _FITS = 11.8  # χ² of two contrasts that a true hypothesis exceeds three times in a thousand
 _BRIDGE = "read inductance and series resistance of the pairs with a bridge, rotor out"
 _AGAIN = "read the pairs again with the leads put on anew"
+_ROTOR = "turn the shaft over a pole pitch and read the inductances, or take the rotor out"
 _HOW: dict[Quantity, str] = {
     "resistance": "read the three pair resistances four-wire, on one fixed range",
     "inductance": _BRIDGE,
@@ -92,7 +93,12 @@ def pass_words(evidence: Evidence, fits: Mapping[str, Fit], threshold: float) ->
 
 
 def next_measurement(
-    evidence: Evidence, known: Contrasts, statement: str, ranked: list[Candidate]
+    evidence: Evidence,
+    known: Contrasts,
+    statement: str,
+    ranked: list[Candidate],
+    *,
+    rotor_or_turns: bool,
 ) -> str:
     """Name the measurement that would best tell the leading hypotheses apart.
 
@@ -110,12 +116,12 @@ def next_measurement(
         case "named":
             return f"confirm it: {_AGAIN}"
         case _:
+            if rotor_or_turns:
+                return _ROTOR
             return _to_tell_apart(evidence, known, leaders)
 
 
 def _to_tell_apart(evidence: Evidence, known: Contrasts, leaders: list[str]) -> str:
-    if ROTOR in leaders and evidence.rotor != "out":
-        return "turn the shaft over a pole pitch and read the inductances, or take the rotor out"
     if BAD_READING in leaders[:2] and not evidence.repeated:
         return _AGAIN
     missing = [quantity for quantity in QUANTITIES if quantity not in known.quantities]
