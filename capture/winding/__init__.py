@@ -78,6 +78,10 @@ from .limits import (
 from .measured import (
     Measured,
 )
+from .overall import (
+    Overall,
+    overall,
+)
 from .pulse import (
     Asymmetry,
     PulseComparison,
@@ -166,6 +170,7 @@ __all__ = [
     "OpenPath",
     "OpenPhase",
     "OutsideRangeError",
+    "Overall",
     "PairCurve",
     "PhaseResistances",
     "PulseComparison",
@@ -207,6 +212,7 @@ __all__ = [
     "minimum_insulation",
     "open_parallel_path",
     "open_phase",
+    "overall",
     "phase_resistances",
     "polarization_index",
     "polarization_index_applies",
