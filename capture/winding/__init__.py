@@ -61,6 +61,8 @@ from .impedance import (
     impedance,
     impedance_from_readings,
     inductance_balance,
+    ohms_from_quality,
+    series_from_magnitude,
     series_parallel,
 )
 from .insulation import (
@@ -210,6 +212,7 @@ __all__ = [
     "judged",
     "load_limits",
     "minimum_insulation",
+    "ohms_from_quality",
     "open_parallel_path",
     "open_phase",
     "overall",
@@ -226,6 +229,7 @@ __all__ = [
     "reversed_current_resistance",
     "ring",
     "rotor_influence",
+    "series_from_magnitude",
     "series_parallel",
     "settling_seconds",
     "shutdown_delay",
