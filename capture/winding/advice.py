@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from .evidence import DEFAULT_NOISE, QUANTITIES, Contrasts, Evidence, Quantity
 from .hypotheses import BAD_READING, BALANCED, FEWER_TURNS
-from .likelihood import Fit, Setting, setting_of, table_of
+from .likelihood import Fit, Setting, covariance_of, setting_of, table_of
 from .suspicion import Candidate
 
 if TYPE_CHECKING:
@@ -45,11 +45,12 @@ def reasons(
     chosen = np.flatnonzero(best.table.hypothesis == _number(best, hypothesis))
     case = chosen[int(best.score[chosen].argmax())]
     off = known.vector - best.table.mean[case]
+    spread = covariance_of(best.table, np.array([case]))[0]
     speaks_for: list[str] = []
     speaks_against: list[str] = []
     for row, quantity in enumerate(known.quantities):
         part = slice(2 * row, 2 * row + 2)
-        covariance = best.table.covariance[case][part, part]
+        covariance = spread[part, part]
         misfit = float(off[part] @ np.linalg.solve(covariance, off[part]))
         logs = known.logs[row] - known.logs[row].max()
         shown = ", ".join(
@@ -170,7 +171,7 @@ def _separation(setting: Setting, known: Contrasts, names: list[str], quantity: 
     new = np.arange(2 * place, 2 * place + 2)
     old = np.setdiff1d(np.arange(2 * len(setting.quantities)), new)
     off = known.vector - table.mean[:, old]
-    part = table.covariance[:, old[:, None], old]
+    part = covariance_of(table, np.arange(len(table.mean)))[:, old[:, None], old]
     distance = np.einsum("ni,ni->n", off, np.linalg.solve(part, off[:, :, None])[:, :, 0])
     expected = []
     for name in names:

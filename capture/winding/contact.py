@@ -49,9 +49,7 @@ def contact_logs(
 class _Halves:
     """Three phases in halves, two of them joined where their halves meet."""
 
-    def __init__(
-        self, scene: Scene, index: int, depth: Array, contact: Array, main: Array
-    ) -> None:  # fmt: skip
+    def __init__(self, scene: Scene, index: int, depth: Array, contact: Array, main: Array) -> None:
         self.scene = scene
         count = len(depth)
         if scene.connection == "open":
