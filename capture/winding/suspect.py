@@ -71,8 +71,8 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
         threshold=threshold / COVERAGE_FACTOR,
         apart=apart / COVERAGE_FACTOR,
         candidates=tuple(ranked),
-        coils=coils,
-        coil_probability=coil_probability,
+        coils=coils if distance > threshold else {},
+        coil_probability=coil_probability if distance > threshold else 0.0,
         terminal=terminal,
         loss=loss,
         turns=turns,
@@ -216,7 +216,15 @@ def _words(
             if rotor_or_turns:
                 return ["rotor or turns: cannot tell; turn the shaft or take the rotor out"]
             listed = " or ".join(name for name in leaders if name != BALANCED)
-            return [f"{listed}: cannot tell (coil {_by_connection(coils)})"]
+            close = _close_to_the_first(ranked) if len(leaders) == 1 else ""
+            return [f"{listed}{close}: cannot tell (coil {_by_connection(coils)})"]
+
+
+def _close_to_the_first(ranked: list[Candidate]) -> str:
+    """Say which hypothesis fits too nearly as well as the only likely one."""
+    others = [one for one in ranked[1:] if one.hypothesis not in (BALANCED, TWO_FAULTS)]
+    second = min(others, key=lambda one: one.distance)
+    return f" is likeliest, but {second.hypothesis} fits nearly as well"
 
 
 def _by_connection(places: Mapping[str, str]) -> str:

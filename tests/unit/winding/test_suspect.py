@@ -94,6 +94,20 @@ def test_sound_winding(connection):
     assert found.inputs == ("R U-V", "R V-W", "R W-U")
 
 
+def test_a_balanced_winding_has_no_suspected_coil():
+    found = suspect(read(Winding()))
+    assert (found.coils, found.coil_probability, found.loss) == ({}, 0.0, None)
+
+
+def test_the_only_likely_hypothesis_is_not_named_while_another_fits_nearly_as_well():
+    winding = Winding(faults=(FewerTurns(phase="V", share=0.05),), turns_exponent=2.4)
+    found = suspect(read(winding))
+    assert found.statement == "cannot tell"
+    assert found.candidates[0].hypothesis == FEWER_TURNS
+    assert found.candidates[0].probability > 0.99
+    assert "likeliest, but shorted turns fits nearly as well" in found.words[0]
+
+
 def test_a_pass_says_what_it_could_have_seen():
     words = " ".join(suspect(read(Winding(), ("pulse",))).words)
     assert "no difference above" in words
