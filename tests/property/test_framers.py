@@ -1,5 +1,7 @@
 """However a stream is cut, and whatever is in it: the same frames, and bounded memory."""
 
+import itertools
+
 from hypothesis import example, given
 from hypothesis import strategies as st
 
@@ -15,7 +17,7 @@ STREAMS = st.lists(
 
 def cut(data, places):
     edges = [0, *sorted(place % (len(data) + 1) for place in places), len(data)]
-    return [data[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    return [data[a:b] for a, b in itertools.pairwise(edges)]
 
 
 def frames_of(pieces, terminator, limit):

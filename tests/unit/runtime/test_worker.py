@@ -164,7 +164,8 @@ def test_an_absent_port_is_tried_again_with_growing_pauses(setup, wait_until):
     assert 0.2 <= pauses[0] <= 0.3
     assert all(1.6 <= pause <= 2.4 for pause in pauses[5:])
     assert len({round(pause, 6) for pause in pauses}) > 10, "the pauses do not spread"
-    assert "no such port" in [s.reason for s in it.history if s.state is State.WAITING][0]
+    waiting = next(each for each in it.history if each.state is State.WAITING)
+    assert "no such port" in waiting.reason
 
 
 def test_a_journal_that_is_full_loses_nothing_and_leaves_a_gap(setup, wait_until):
@@ -209,7 +210,7 @@ def test_a_batch_held_through_a_stall_keeps_its_ids(setup, wait_until):
     wait_until(lambda: len(seen) >= 2)
     it.store.full = False
     wait_until(lambda: it.store.readings() == [7])
-    wait_until(lambda: it.store.gaps())
+    wait_until(it.store.gaps)
     tries = [ids for ids in seen if ids == seen[0]]
     assert len(tries) >= 3
 
