@@ -61,6 +61,8 @@ def register(app: typer.Typer) -> None:
                 _show(message, as_json=as_json)
                 if number == count:
                     break
+        except KeyboardInterrupt:
+            return DONE  # how a person ends it
         finally:
             subscriber.close()
             if timer is not None:

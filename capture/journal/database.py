@@ -92,6 +92,8 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     Raises:
         JournalError: cannot be opened, is no journal, or is of a newer version.
     """
+    if read_only and not path.exists():
+        raise JournalError(f"{path}: there is no journal yet; `benchtally run` and `key` make it")
     with translated(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         connection = sqlite3.connect(

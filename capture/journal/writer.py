@@ -164,7 +164,7 @@ class Writer:
     def _tell_of_commit(self) -> None:
         try:
             self._on_commit()
-        except Exception:  # noqa: BLE001 - nothing downstream may hold up the journal, its bugs included
+        except Exception:  # noqa: BLE001 - nothing downstream may hold up the journal, bugs included
             self._log.exception("journal.listener_failed")
 
     def _refuse_the_rest(self) -> None:

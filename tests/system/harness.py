@@ -296,17 +296,16 @@ class Subscriber:
 
     def wait_for(self, fits, what, *, since=0, seconds=LONG):
         """Give the first message from number `since` on that fits."""
-        found = None
-
-        def arrived():
-            nonlocal found
-            found = next((each for each in self.messages[since:] if fits(each)), None)
-            return found is not None
-
+        end = time.monotonic() + seconds
         with self._changed:
-            in_time = self._changed.wait_for(arrived, seconds)
-        assert in_time, f"not within {seconds:g} s at the subscriber: {what}"
-        return found
+            while True:
+                for message in self.messages[since:]:
+                    if fits(message):
+                        return message
+                since = max(since, len(self.messages))
+                left = end - time.monotonic()
+                assert left > 0, f"not within {seconds:g} s at the subscriber: {what}"
+                self._changed.wait(left)
 
     def wait_for_ids(self, ids, seconds=LONG):
         """Wait until a message with each of these ids has come."""

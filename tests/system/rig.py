@@ -54,12 +54,6 @@ class Rig:
     def child(self, *arguments, **more):
         return self.own(harness.Child(arguments, self._output("child"), **more))
 
-    def follow(self, *arguments):
-        """`benchtally follow` with these options, already subscribed is not waited for."""
-        return self.child(
-            *harness.PYTHON, "-m", "capture.cli", "follow", "--config", self.config, *arguments
-        )
-
     # ── configuration ────────────────────────────────────────────────────────────────────────
 
     def configure(self, port, *instruments, form="json", more=""):
@@ -116,6 +110,10 @@ class Rig:
 
     def entries(self):
         return harness.journal_entries(self.journal)
+
+    def newest(self):
+        """The last few entries."""
+        return harness.journal_entries(self.journal, after=max(0, self.length() - 5))
 
     def length(self):
         return harness.journal_length(self.journal)

@@ -1,5 +1,6 @@
 """What a person does and sees: keying, tagging, following, starting and stopping."""
 
+import itertools
 import json
 import os
 import signal
@@ -46,9 +47,8 @@ def test_keyed_without_a_daemon(rig, broker, subscriber):
         (each.json()["tag"]["test_point"]["pair"], each.json()["tag"]["test_point"]["direction"])
         for each in subscriber.entries()[1:7]
     ]
-    assert points == [
-        (pair, way) for pair in ("U-V", "V-W", "W-U") for way in ("forward", "reverse")
-    ]
+    pairs, ways = ("U-V", "V-W", "W-U"), ("forward", "reverse")
+    assert points == list(itertools.product(pairs, ways))
 
 
 def test_keyed_and_tagged_beside_a_running_daemon(rig, broker, subscriber):
@@ -154,6 +154,29 @@ def test_follow_shows_the_traffic(rig, broker, subscriber):
     assert {"state"} < {line["topic"].rpartition("/")[2] for line in printed}
     assert "line" in rig.command("follow", "--count", "4")
     assert daemon.stop() == 0
+
+
+def test_follow_ends_by_ctrl_c(rig, broker, subscriber):
+    """Ctrl-C is how a person ends it: exit code 0 and nothing but messages printed."""
+    rig.configure(broker.port)
+    daemon = rig.daemon()
+    subscriber.wait_for(harness.is_state("state", "online"), "the bench")
+    follow = rig.child(
+        *harness.PYTHON, "-m", "capture.cli", "follow", "--json", "--config", rig.config
+    )
+    harness.wait_until(lambda: "online" in follow.said(), "the retained state")
+    follow.signal_all(signal.SIGINT)
+    assert follow.wait() == 0, follow.said()
+    assert [json.loads(line)["topic"] for line in follow.said().splitlines()]
+    assert daemon.stop() == 0
+
+
+@pytest.mark.parametrize("command", [("readings",), ("tag", "line:1", *WHO)])
+def test_no_journal_yet(rig, command):
+    """Asking for what was never stored says that there is no journal yet, and makes none."""
+    rig.configure(1883)
+    assert "no journal yet" in rig.command(*command, code=1)
+    assert not rig.journal.exists()
 
 
 def test_follow_without_a_broker(rig):

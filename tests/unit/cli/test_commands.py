@@ -259,7 +259,7 @@ def test_a_journal_that_is_not_there_is_a_failure_with_one_line(run):
     code, out, err = run("readings")
     assert (code, out) == (1, "")
     assert len(err.splitlines()) == 1
-    assert "cannot be opened" in err
+    assert "no journal yet" in err
 
 
 @pytest.mark.parametrize("last", ["0", "-1", "x", "9" * 30])

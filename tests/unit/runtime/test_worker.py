@@ -164,8 +164,7 @@ def test_an_absent_port_is_tried_again_with_growing_pauses(setup, wait_until):
     assert 0.2 <= pauses[0] <= 0.3
     assert all(1.6 <= pause <= 2.4 for pause in pauses[5:])
     assert len({round(pause, 6) for pause in pauses}) > 10, "the pauses do not spread"
-    waiting = next(each for each in it.history if each.state is State.WAITING)
-    assert "no such port" in waiting.reason
+    assert "no such port" in next(s.reason for s in it.history if s.state is State.WAITING)
 
 
 def test_a_journal_that_is_full_loses_nothing_and_leaves_a_gap(setup, wait_until):

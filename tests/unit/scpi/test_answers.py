@@ -20,6 +20,11 @@ from drivers.scpi.answers import (
 from drivers.scpi.conversation import Misfit
 
 
+def is_shown(value: float) -> bool:
+    """Tell whether a bench meter shows such a number; 1E-40 is refused as nonsense."""
+    return value == 0 or abs(value) > 1e-30
+
+
 def definite_block(payload: bytes) -> bytes:
     """Write a definite-length block by IEEE 488.2 §8.7.9 (clause from memory)."""
     length = str(len(payload)).encode()
@@ -69,7 +74,11 @@ def test_a_format_that_is_not_handled_is_refused(answer):
 
 
 @given(
-    st.lists(st.floats(width=32, min_value=-(2.0**60), max_value=2.0**60), min_size=1, max_size=40)
+    st.lists(
+        st.floats(width=32, min_value=-(2.0**60), max_value=2.0**60).filter(is_shown),
+        min_size=1,
+        max_size=40,
+    )
 )
 def test_single_precision_blocks_give_the_numbers_that_went_in(numbers):
     for swapped, order in ((False, ">"), (True, "<")):
@@ -81,7 +90,7 @@ def test_single_precision_blocks_give_the_numbers_that_went_in(numbers):
 
 @given(
     st.lists(
-        st.floats(min_value=-1e20, max_value=1e20).filter(lambda x: x == 0 or abs(x) > 1e-30),
+        st.floats(min_value=-1e20, max_value=1e20).filter(is_shown),
         min_size=1,
         max_size=40,
     )
