@@ -138,7 +138,7 @@ def test_the_gain_that_readings_share_cancels_in_the_unbalance_only():
                     "model": "series",
                 },
             ),
-            "frequency",
+            "V-W was read with hertz",
         ),
         (lambda s: changed(s, "l2", conditions={}), "l2 does not say its frequency"),
         (lambda s: changed(s, "l2", group="g9"), "l2 has no loss beside it"),
