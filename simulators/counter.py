@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from simulators.hand import Hand
-from simulators.settings import option
+from simulators.settings import flag, option
 
 _FINEST = 0.002  # a wake-up each 2 ms at most, so that fast streams do not keep a processor busy
 
@@ -21,7 +21,7 @@ class CounterSettings:
     count: int = option(0, "lines in all; 0 is without end")
     burst: int = option(256, "most lines at once when catching up")
     form: str = option("R {n} mOhm", "a line; {n} is the number")
-    autostart: bool = option(True, "begin by itself; else on the hand command `start`")  # noqa: FBT003 - a default
+    autostart: bool = flag("begin by itself; else on the hand command `start`", on=True)
     seed: int = option(1, "not used; accepted like everywhere")
 
 

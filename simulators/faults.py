@@ -57,11 +57,9 @@ class _Holding(_Stage):
         self._size = 0
 
     def hold(self, due: float, data: bytes) -> None:
-        """Keep data until due, but never overtake what was held before; drop past the limit."""
+        """Keep data until due, and behind what was held before; drop it past the limit."""
         if not data or self._size + len(data) > _HELD_LIMIT:
             return
-        if self._held:
-            due = max(due, self._held[-1][0])
         self._held.append((due, data))
         self._size += len(data)
 
@@ -335,8 +333,7 @@ class Vanish(_Stage):
         """Let bytes through until it is time to go."""
         if self.gone:
             if self._back_at is not None and now >= self._back_at:
-                self.gone = False
-                self._left = self._settings.after
+                self.come_back()
             return b""  # what was said while it was away is lost
         part = data[: self._left]
         self._left -= len(part)
@@ -344,6 +341,11 @@ class Vanish(_Stage):
             self.gone = True
             self._back_at = now + self._settings.back if self._settings.back > 0 else None
         return part
+
+    def come_back(self) -> None:
+        """Be there again, until as many bytes have passed."""
+        self.gone = False
+        self._left = self._settings.after
 
     def wake_at(self) -> float | None:
         """Return when it comes back."""
@@ -402,6 +404,12 @@ class Damaged:
     def gone(self) -> bool:
         """Whether the device has vanished."""
         return any(isinstance(each, Vanish) and each.gone for each in self._faults)
+
+    def come_back(self) -> None:
+        """Be there again after it vanished."""
+        for each in self._faults:
+            if isinstance(each, Vanish):
+                each.come_back()
 
     def received(self, data: bytes, now: float) -> bytes:
         """Hand bytes to the instrument; return echo and damaged answer."""

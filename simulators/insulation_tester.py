@@ -10,7 +10,7 @@ import random
 from dataclasses import dataclass
 
 from simulators.hand import Hand, RefusedError, number
-from simulators.settings import TERMINATORS, option
+from simulators.settings import TERMINATORS, flag, option
 from simulators.specimen import Specimen, SpecimenSettings, built_in
 
 _PREFIXES = ((1e12, "TOhm"), (1e9, "GOhm"), (1e6, "MOhm"), (1e3, "kOhm"), (1.0, "Ohm"))
@@ -28,7 +28,7 @@ class InsulationTesterSettings(SpecimenSettings):
     top: float = option(200e9, "highest Ohm shown as a number")
     form: str = option("{time} {volts} {ohms}", "a line; {time}, {volts} and {ohms} are filled in")
     clock: str = option("colon", "how {time} is written", "colon", "seconds")
-    start: bool = option(False, "begin a test at once, without the key")  # noqa: FBT003 - a default
+    start: bool = flag("begin a test at once, without the key")
     terminator: str = option("crlf", "what ends a line", "lf", "crlf", "cr")
     noise: float = option(0.003, "standard deviation, as a part of the reading")
     seed: int = option(1, "seed of the noise")

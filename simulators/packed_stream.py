@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from simulators.checksums import CHECKSUMS
 from simulators.hand import Hand, RefusedError, number
-from simulators.settings import option
+from simulators.settings import flag, option
 
 UNITS = {"mOhm": 1, "Ohm": 2, "kOhm": 3, "MOhm": 4, "V": 5, "H": 6}
 ABOVE_RANGE, UNSETTLED, BATTERY_LOW = 1, 2, 128
@@ -35,7 +35,7 @@ class PackedStreamSettings:
     exponent: int = option(-3, "power of ten of one count, -9 to 9")
     order: str = option("big", "byte order of the count", "big", "little")
     checksum: str = option("xor", "what ends a frame", "none", *CHECKSUMS)
-    torn: bool = option(True, "the first frame begins in its middle")  # noqa: FBT003 - a default
+    torn: bool = flag("the first frame begins in its middle", on=True)
     noise: float = option(1e-4, "standard deviation, as a part of the value")
     seed: int = option(1, "seed of the noise")
 

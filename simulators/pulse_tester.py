@@ -85,7 +85,8 @@ class PulseTester:
             return "pulsed an open circuit"
         noise = self._settings.noise
         first, second = (time * (1 + self._random.gauss(0.0, noise)) for time in times)
-        difference = 100 * (second - first) / first
+        # Adding 0 turns a difference of -0.0 into 0.0.
+        difference = round(100 * (second - first) / first, 1) + 0.0
         self._display = f"{_seconds(first)}  {_seconds(second)}  {difference:+.1f} %"
         return "pulsed"
 

@@ -19,7 +19,7 @@ from simulators.scpi import Parameters
 from simulators.scpi_errors import ScpiError
 from simulators.scpi_meter import ScpiMeter, Values
 from simulators.scpi_syntax import INFINITY, choice, expect, nr3, numeric
-from simulators.settings import TERMINATORS, option
+from simulators.settings import TERMINATORS, flag, option
 from simulators.specimen import Specimen, SpecimenSettings, built_in
 
 NORMAL, UNBALANCED, ABOVE_RANGE, NO_CONTACT = range(4)
@@ -85,12 +85,12 @@ class ScpiLcrSettings(SpecimenSettings):
     function: str = option("LSQ", "what is measured at first", *FUNCTIONS)
     frequency: float = option(1000.0, "hertz at first, 20 to 200000")
     level: float = option(1.0, "volt at first, 0.01 to 2")
-    bins: bool = option(False, "answer a bin as fourth value")  # noqa: FBT003 - a default
+    bins: bool = flag("answer a bin as fourth value")
     nominal: float = option(0.06, "with bins: the primary value that bins are about")
     noise: float = option(5e-5, "standard deviation, as a part of the impedance")
     digits: int = option(6, "significant digits of an answer")
     terminator: str = option("lf", "what ends an answer", "lf", "crlf", "cr")
-    init_ignored: bool = option(False, "READ? in free run gives -213")  # noqa: FBT003 - a default
+    init_ignored: bool = flag("READ? in free run gives -213")
     seed: int = option(1, "seed of the noise")
 
 

@@ -15,7 +15,7 @@ from simulators.scpi import Answer, Parameters
 from simulators.scpi_errors import ScpiError
 from simulators.scpi_meter import ScpiMeter, Values
 from simulators.scpi_syntax import INFINITY, boolean, choice, expect, nr3, numeric
-from simulators.settings import TERMINATORS, option
+from simulators.settings import TERMINATORS, flag, option
 from simulators.specimen import Pair, Specimen, SpecimenSettings, ThreePhase, built_in
 
 _LOWEST_RANGE = 1e-3
@@ -38,7 +38,7 @@ class ScpiResistanceSettings(SpecimenSettings):
     offset: float = option(0.0, "thermal voltage as Ohm: added one way round, subtracted the other")
     digits: int = option(6, "significant digits of an answer")
     terminator: str = option("lf", "what ends an answer", "lf", "crlf", "cr")
-    init_ignored: bool = option(False, "READ? in free run gives -213")  # noqa: FBT003 - a default
+    init_ignored: bool = flag("READ? in free run gives -213")
     seed: int = option(1, "seed of the noise")
 
 

@@ -92,8 +92,10 @@ class Station:
             self._vanished = True
             self.port.unplug()
         elif self._vanished and not self.instrument.gone:
-            self._vanished = False
-            self.port.plug()
+            # A port that is taken meanwhile is tried again at the next turn.
+            with contextlib.suppress(OSError):
+                self.port.plug()
+                self._vanished = False
 
     def _unplug(self, _rest: str, _now: float) -> str:
         self.port.unplug()
@@ -104,6 +106,8 @@ class Station:
             self.port.plug()
         except OSError as error:
             raise RefusedError(f"cannot plug in: {error}") from None
+        self.instrument.come_back()
+        self._vanished = False
         return "plugged in at " + json.dumps(self.port.place())
 
 

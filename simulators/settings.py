@@ -27,6 +27,11 @@ def option(default: Any, explanation: str, *choices: str) -> Any:
     return field(default=default, metadata={"help": explanation, "choices": choices})
 
 
+def flag(explanation: str, *, on: bool = False) -> Any:
+    """Declare a setting that is yes or no."""
+    return option(on, explanation)
+
+
 def describe(kind: type[Any]) -> list[tuple[str, str, str]]:
     """Return (name, default as text, explanation) of each setting of a settings dataclass."""
     return [(each.name, _shown(each.default), _explanation(each)) for each in fields(kind)]

@@ -16,7 +16,13 @@ Pair = tuple[str, str]
 """Terminals where the first and the second lead sit, for instance ("U", "V")."""
 
 PulseLaw = Literal["period", "time-constant", "rise"]
-"""What a pulse tester's number is: ring period, time constant of the decay, or rise time."""
+"""What a pulse tester's number is.
+
+period: of the ring with the tester's capacitor. time-constant: L/R of the rising current. rise:
+time until the current has reached a small value, proportional to L.
+"""
+
+_RISE = 0.02  # ampere for each volt of the tester's source
 
 
 class UnknownTerminalError(ValueError):
@@ -96,7 +102,7 @@ class ThreePhase:
         return self.insulation_1min * math.pow(max(seconds, 0.1) / 60.0, self.absorption)
 
     def pulse_time(self, first: Pair, second: Pair, law: PulseLaw) -> tuple[float, float]:
-        """Return each pair's time in s, from a series RLC circuit rung by the pulse."""
+        """Return each pair's time in s, from a series circuit of R, L and, for the ring, C."""
         return self._ring(first, law), self._ring(second, law)
 
     def _ring(self, pair: Pair, law: PulseLaw) -> float:
@@ -105,13 +111,12 @@ class ThreePhase:
             return math.inf
         henries = self.pair_impedance(pair, 1000.0).imag / (2 * math.pi * 1000.0)
         if law == "time-constant":
-            return 2 * henries / ohms
+            return henries / ohms
+        if law == "rise":
+            return henries * _RISE
         squared = 1 / (henries * self.farads) - (ohms / (2 * henries)) ** 2
-        if squared <= 0:
-            return math.inf  # so damped that it does not ring
-        period = 2 * math.pi / math.sqrt(squared)
-        # The first quarter of a ring is its rise, near enough where damping is small.
-        return period if law == "period" else period / 4
+        # Damped so much that it does not ring: no period.
+        return 2 * math.pi / math.sqrt(squared) if squared > 0 else math.inf
 
     def _between(self, pair: Pair, phases: tuple[complex, ...]) -> complex:
         known = self.terminals()

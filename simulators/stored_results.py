@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from simulators.hand import Hand, RefusedError
 from simulators.leads import Leads
-from simulators.settings import TERMINATORS, option
+from simulators.settings import TERMINATORS, flag, option
 from simulators.specimen import Specimen, SpecimenSettings, built_in
 
 
@@ -21,8 +21,8 @@ class StoredResultsSettings(SpecimenSettings):
 
     clock: str = option("2026-03-14T08:00:00", "the instrument's own date and time at first")
     order: str = option("oldest", "which result comes first", "oldest", "newest", "shuffled")
-    twice: bool = option(False, "send every dump twice")  # noqa: FBT003 - a default
-    frame: bool = option(True, "a line before and one after the results")  # noqa: FBT003 - a default
+    twice: bool = flag("send every dump twice")
+    frame: bool = flag("a line before and one after the results", on=True)
     stored: int = option(0, "results already stored, one a minute before the clock's time")
     request: str = option("", "text from the host that asks for a dump; empty: only the key")
     terminator: str = option("crlf", "what ends a line", "lf", "crlf", "cr")

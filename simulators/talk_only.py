@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from simulators.checksums import CHECKSUMS
 from simulators.hand import Hand, number
-from simulators.settings import TERMINATORS, option
+from simulators.settings import TERMINATORS, flag, option
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,7 @@ class TalkOnlySettings:
     unit: str = option("MOhm", "unit text after the number")
     decimals: int = option(1, "digits after the decimal sign")
     width: int = option(6, "least width of the number, filled with blanks")
-    comma: bool = option(False, "decimal comma instead of the point")  # noqa: FBT003 - a default
+    comma: bool = flag("decimal comma instead of the point")
     terminator: str = option("crlf", "what ends a line", "crlf", "lf", "cr")
     noise: float = option(0.002, "standard deviation, as a part of the value")
     top: float = option(5500.0, "highest value shown as a number, in `unit`")

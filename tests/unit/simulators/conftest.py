@@ -1,50 +1,14 @@
 """A simulator as a child process, talked to through its standard streams."""
 
-import json
 import os
 import select
-import subprocess
-import sys
 
 import pytest
 
+from simulators.child import Child
+
 WAIT = 10.0
 """Seconds until a test gives up; nothing waits that long when it works."""
-
-
-class Simulator:
-    """A running `python -P -m simulators`; `ready` is its line of JSON."""
-
-    def __init__(self, *arguments):
-        self.process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "simulators", *arguments],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-        )
-        self._lines = bytearray()
-        self.ready = json.loads(self.line())
-
-    def line(self):
-        while b"\n" not in self._lines:
-            ready, _, _ = select.select([self.process.stdout], [], [], WAIT)
-            assert ready, "the simulator says nothing"
-            data = os.read(self.process.stdout.fileno(), 65536)
-            assert data, self.process.stderr.read().decode()
-            self._lines += data
-        line, _, rest = self._lines.partition(b"\n")
-        self._lines = rest
-        return line.decode()
-
-    def hand(self, command):
-        self.process.stdin.write(command.encode() + b"\n")
-        self.process.stdin.flush()
-        return self.line()
-
-    def end(self):
-        self.process.terminate()
-        self.process.communicate(timeout=WAIT)
-        return self.process.returncode
 
 
 @pytest.fixture
@@ -52,13 +16,13 @@ def simulate():
     running = []
 
     def start(*arguments):
-        simulator = Simulator(*arguments)
+        simulator = Child(*arguments)
         running.append(simulator)
         return simulator
 
     yield start
     for simulator in running:
-        assert simulator.process.returncode is not None or simulator.end() == 0
+        assert simulator.stop() == 0
 
 
 def read_some(descriptor, size, wait=WAIT):

@@ -10,6 +10,8 @@ import tty
 import pytest
 import serial
 
+from simulators.child import Child, SimulatorError
+
 WAIT = 10.0
 
 
@@ -49,7 +51,7 @@ def test_query_over_a_pseudo_terminal(simulate, reader, tmp_path):
     with terminal(link) as line:  # hosts come and go
         os.write(line, b"*OPC?\n")
         assert reader(line, b"\n") == b"1\n"
-    assert simulator.end() == 0
+    assert simulator.stop() == 0
     assert not os.path.lexists(link)
 
 
@@ -94,6 +96,9 @@ def test_vanish_takes_the_port_away(simulate, some, tmp_path):
         simulator.hand("start")
         assert len(some(line, 10_000)) <= 500
         assert gone(line)
+    assert simulator.hand("plug").startswith("ok: plugged in at ")
+    with terminal(link) as line:
+        assert some(line, 100).count(b"mOhm") > 5
 
 
 def test_tcp_serves_one_client_and_refuses_the_next(simulate):
@@ -197,16 +202,22 @@ def test_wrong_speed_is_noise_and_the_right_one_is_not(simulate, reader, some):
 
 
 def test_simulator_ends_with_its_starter(simulate):
-    simulator = simulate("talk-only", "--stop-at-eof")
-    simulator.process.communicate(timeout=WAIT)
-    assert simulator.process.returncode == 0
+    simulator = simulate("talk-only")
+    simulator.process.stdin.close()
+    assert simulator.process.wait(WAIT) == 0
 
 
 def test_quit_ends_it(simulate):
     simulator = simulate("talk-only")
     assert simulator.hand("quit") == "ok: stopping"
     assert simulator.process.wait(WAIT) == 0
-    simulator.process.communicate()
+    with pytest.raises(SimulatorError):
+        simulator.hand("press")
+
+
+def test_what_is_wrong_is_told():
+    with pytest.raises(SimulatorError, match="unknown kind 'dance'"):
+        Child("dance")
 
 
 def test_unknown_commands_get_one_clear_line(simulate):

@@ -98,7 +98,7 @@ def test_pulse_tester_shows_but_never_sends():
 
 @pytest.mark.parametrize(
     ("law", "shown"),
-    [("time-constant", "151.18 ms"), ("rise", "26.88 us")],  # 2 L/R; a quarter of the period
+    [("time-constant", "75.59 ms"), ("rise", "1.25 ms")],  # L/R; 0.02 A/V times L
 )
 def test_pulse_laws(law, shown):
     device = PulseTester(PulseTesterSettings(noise=0.0, law=law))
@@ -122,7 +122,7 @@ def test_ring_follows_the_textbook():
     period, _ = specimen.pulse_time(pair, pair, "period")
     assert 1 / period == pytest.approx(5022.845, rel=1e-6)
     tau, _ = specimen.pulse_time(pair, pair, "time-constant")
-    assert tau == pytest.approx(0.5e-3)
+    assert tau == pytest.approx(0.25e-3)
 
 
 def stored(**changes):
