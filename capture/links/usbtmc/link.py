@@ -8,7 +8,9 @@ then by abort with its drain read, or else many a device stays dead.
 
 A message ends with EOM. Where EOM and the line feed at the end disagree, the device may be one that
 sets EOM on every transfer or on none, so it is asked: bit 4 (MAV) of its status byte says whether
-more is waiting, and where it has no status byte, a line feed followed by silence is an end.
+more is waiting, and where it has no status byte, a line feed followed by silence is an end. What
+cannot be told: a device that always sets EOM and cuts a binary block right behind a line feed; the
+driver sees a block that is too short.
 
 What else is tolerated, as real devices do it: a header with wrong MsgID or, from a device that
 never wrote a right one, wrong bTag; a TransferSize larger than what comes; header and payload in
@@ -36,6 +38,7 @@ _POLL = 0.01
 _LINE_FEED = b"\n"
 _MAV = 0x10  # message available: bit 4 of the status byte (IEEE 488.2 §11.2.1)
 _SMALL_REQUEST = 63
+_MOST_PADDING = 3
 
 
 class UsbtmcLink:
@@ -189,8 +192,9 @@ class UsbtmcLink:
             return False
         if self._waits_for_silence():
             timeout = min(timeout, max(0.001, _GRACE - self._silence))
+        room, began = pipes.room(self._request_bytes), time.monotonic()
         try:
-            data = pipes.bulk_in(pipes.room(self._request_bytes), timeout)
+            data = pipes.bulk_in(room, timeout)
         except TimedOut:
             self._silence += timeout
             return self._after_silence()
@@ -204,7 +208,9 @@ class UsbtmcLink:
             self._forget_message()
             return False
         self._silence = 0.0
-        self._take(data)
+        # A read that ends before its time with room left ended in a short packet, if an empty one.
+        early = time.monotonic() - began < timeout
+        self._take(data, short=len(data) < room and (early or pipes.is_short(len(data))))
         return True
 
     def _ask(self, timeout: float) -> bool:
@@ -227,8 +233,7 @@ class UsbtmcLink:
         self._incoming = Incoming(tag)
         return True
 
-    def _take(self, data: bytes) -> None:
-        pipes, _ = self._opened()
+    def _take(self, data: bytes, *, short: bool) -> None:
         if self._raw:
             self._keep(data)
             self._settle_end(eom=False)
@@ -236,7 +241,7 @@ class UsbtmcLink:
         incoming = self._incoming
         assert incoming is not None
         try:
-            payload = incoming.feed(data, short=pipes.is_short(len(data)))
+            payload = incoming.feed(data, short=short)
         except ValueError:
             self._incoming = Incoming(incoming.tag)  # noise; the answer itself may still come
             return
@@ -305,7 +310,7 @@ class UsbtmcLink:
                 self._goes_on_raw = False
                 return
             self._goes_on_raw = self._raw = True
-            self._take(data)
+            self._take(data, short=False)
         else:
             self._raw = self._goes_on_raw
 
@@ -324,12 +329,20 @@ class UsbtmcLink:
             header = incoming.header
             assert header is not None
             self._incoming = None
+            self._drop_padding()
             self._ended = header.end_of_message and self._line_ended
             return self._ended
         self._give_up_request()
         self._may_have_ended = False
         self._ended = True
         return True
+
+    def _drop_padding(self) -> None:
+        """Take off the padding that a header with too large a size made part of the payload."""
+        text = self._payload.rstrip(b"\0")
+        if text.endswith(_LINE_FEED) and len(self._payload) - len(text) <= _MOST_PADDING:
+            self._payload = text
+            self._line_ended = True
 
     # ── getting back into step ───────────────────────────────────────────────────────────────
 
