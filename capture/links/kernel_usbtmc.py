@@ -174,7 +174,9 @@ class KernelUsbtmcLink:
             raise LinkOpenError(f"{path}: cannot be used: {error}") from error
 
     def _set_up(self) -> None:
-        capabilities = self._value(GET_CAPS) or 0
+        capabilities = self._value(GET_CAPS)
+        if capabilities is None:
+            raise LinkError("no usbtmc node, or one of a Linux older than 4.6; check the path")
         self._can_remote = bool(capabilities & CAPABILITY_REN)
         self._has_status = bool(capabilities & CAPABILITY_488_2) and self._stb() is not None
         # Before 4.20 the driver has no per-file settings; what it does by itself is right then.
@@ -240,6 +242,9 @@ class KernelUsbtmcLink:
                 raise self._lost(error) from error
             # Timed out or refused. Newer drivers have aborted by now; older ones must be told.
             self._try(CLEAR_IN_HALT if error.errno == errno.EPIPE else ABORT_BULK_IN)
+            return
+        if not data:
+            self._never.wait(_POLL)  # an empty answer is none, and must not be asked for in a spin
             return
         self._answered = True
         self._payload += data

@@ -123,6 +123,7 @@ class LineLink(ABC):
         A port that is never quiet is left after a second: it sends unasked.
         """
         port = self._opened()
+        self.read(4096, 0.0)  # a port that is gone says so at once, not after a time-out
         try:
             port.reset_output_buffer()
         except FOREIGN as error:

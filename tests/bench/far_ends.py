@@ -447,7 +447,7 @@ class KernelNode:
 
     def _capabilities(self, _argument):
         if not self.device.usb488:
-            raise OSError(errno.EINVAL, "Invalid argument")
+            return b"\0"
         return bytes([kernel_usbtmc.CAPABILITY_REN | kernel_usbtmc.CAPABILITY_488_2])
 
     def _set_timeout(self, argument):
