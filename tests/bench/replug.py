@@ -14,6 +14,8 @@ longest time from plugging in to the next committed reading.
 
 import argparse
 import importlib.util
+import itertools
+import random
 import sys
 import tempfile
 import threading
@@ -29,6 +31,7 @@ from capture.plugins import DriverRegistry
 from capture.runtime import Instrument, MessagePolicy, State, Worker
 
 _PATIENCE = 15.0
+_READINGS = 5  # committed in each cycle, at least
 _KINDS = ("serial", "rfc2217", "tcp", "unix", "usbtmc", "usbtmc-kernel")
 
 
@@ -90,6 +93,7 @@ def run(kind, cycles, folder):
     began = time.monotonic()
     times = []
     committed_at_pull = []
+    never, moments = threading.Event(), random.Random(kind)
     try:
         store.wait("first reading", lambda s: s.entries)
         for _ in range(cycles):
@@ -102,6 +106,9 @@ def run(kind, cycles, folder):
             end.plug()
             store.wait("coming back", lambda s, n=before: len(s.entries) > n)
             times.append(time.monotonic() - plugged)
+            store.wait("going on", lambda s, n=before: len(s.entries) >= n + _READINGS)
+            # Pulled at any moment of a query and its answer, not always right after a commit.
+            never.wait(moments.uniform(0, 0.03))
     finally:
         worker.ask_to_stop()
         ended = worker.join(_PATIENCE)
@@ -110,7 +117,7 @@ def run(kind, cycles, folder):
         raise TimeoutError(f"{kind}: the worker did not stop")
     ids = [each.id for each in store.entries]
     values = [each.value for each in store.entries]
-    in_order = sum(later <= earlier for earlier, later in zip(values, values[1:], strict=False))
+    in_order = sum(later <= earlier for earlier, later in itertools.pairwise(values))
     return Outcome(
         kind=kind,
         cycles=cycles,
@@ -157,15 +164,16 @@ def main():
             for kind, own in zip(kinds, folders, strict=True)
         ]
         outcomes = [job.result() for job in jobs]
-    print(
+    head = (
         f"{'link':14} {'cycles':>6} {'committed':>9} {'lost':>5} {'under way':>9} "
         f"{'worst s':>8} {'median s':>8} {'took s':>7}"
     )
-    for each in outcomes:
-        print(
-            f"{each.kind:14} {each.cycles:6} {each.committed:9} {each.lost:5} {each.under_way:9} "
-            f"{each.worst:8.2f} {each.middle:8.2f} {each.took:7.1f}"
-        )
+    lines = [
+        f"{each.kind:14} {each.cycles:6} {each.committed:9} {each.lost:5} {each.under_way:9} "
+        f"{each.worst:8.2f} {each.middle:8.2f} {each.took:7.1f}"
+        for each in outcomes
+    ]
+    sys.stdout.write("\n".join([head, *lines]) + "\n")
     return 0 if all(each.lost == 0 for each in outcomes) else 1
 
 

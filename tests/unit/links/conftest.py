@@ -39,6 +39,17 @@ def open_link():
 
 
 @pytest.fixture
+def repeatedly():
+    """Do something again and again: a peer that went is not noticed by the first write to it."""
+
+    def repeat(do, times=100):
+        for _ in range(times):
+            do()
+
+    return repeat
+
+
+@pytest.fixture
 def whole():
     """Read a message to its end, or a line, in as many reads as it takes."""
 

@@ -1,6 +1,7 @@
 """/dev/usbtmcN: against a node of our own making, for there is no USB bus where tests run.
 
-Numbers: include/uapi/linux/usb/tmc.h of Linux 6.1. Behaviour of the node: drivers/usb/class/usbtmc.c.
+Numbers: include/uapi/linux/usb/tmc.h of Linux 6.1. Behaviour of the node:
+drivers/usb/class/usbtmc.c.
 """
 
 import errno

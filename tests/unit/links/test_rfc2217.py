@@ -1,11 +1,12 @@
 """RFC 2217 against pyserial's own server side (serial.rfc2217.PortManager).
 
-Codes: RFC 2217 (October 1997) §3: SET-BAUDRATE 1, SET-CONTROL 5; DTR on 8, off 9; RTS on 11, off 12.
+Codes: RFC 2217 (October 1997) §3: SET-BAUDRATE 1, SET-CONTROL 5, and 100 more for the answers.
 """
 
 import socket
 import threading
 import time
+from functools import partial
 
 import pytest
 
@@ -101,25 +102,22 @@ def test_keepalive_is_set_as_configured(far_ends, open_link):
 
 
 @pytest.mark.parametrize("use", [lambda link: link.read(10, 0.5), lambda link: link.resync()])
-def test_a_converter_that_is_gone_is_lost(end, open_link, use):
+def test_a_converter_that_is_gone_is_lost(end, open_link, repeatedly, use):
     link = open_link(end)
     connection = link._port._socket
     end.unplug()
     with pytest.raises(LinkLost, match="went away"):
-        for _ in range(20):
-            use(link)
+        repeatedly(lambda: use(link), 20)
     link.close()
     assert connection.fileno() == -1
     assert not [t for t in threading.enumerate() if "RFC 2217" in t.name]
 
 
-def test_writing_to_a_converter_that_is_gone_is_lost(end, open_link):
+def test_writing_to_a_converter_that_is_gone_is_lost(end, open_link, repeatedly):
     link = open_link(end)
     end.unplug()
     with pytest.raises(LinkLost):
-        for _ in range(100):
-            link.write(b"FETC?\n")
-            link.read(10, 0.01)
+        repeatedly(lambda: (link.write(b"FETC?\n"), link.read(10, 0.01)))
 
 
 def test_a_converter_that_takes_nothing_is_a_time_out(end, open_link):
@@ -148,9 +146,7 @@ def test_nobody_listening_is_refused(far_ends):
 
 def test_a_plain_socket_is_told_from_a_converter(far_ends):
     end = far_ends.TcpEnd()
-    says = opening(
-        Rfc2217Settings(host="127.0.0.1", port=end.settings.port, negotiation_s=0.2)
-    )
+    says = opening(Rfc2217Settings(host="127.0.0.1", port=end.settings.port, negotiation_s=0.2))
     end.close()
     assert 'does not speak RFC 2217; use kind = "tcp"' in says
 
@@ -199,16 +195,15 @@ def test_a_link_that_is_not_open_says_so(end):
         link.read(1, 0.0)
 
 
-def test_twenty_times_gone_and_back(end, whole):
-    """Slow by itself: pyserial waits 0.3 s at each closing, and for each step of the negotiation."""
+def test_twenty_times_gone_and_back(end, whole, repeatedly):
+    """Slow by itself: pyserial waits 0.3 s at each closing, and in each step of negotiating."""
     for cycle in range(1, 21):
         link = end.make_link()
         link.open()
         assert ask(link, b"FETC?", whole) == b"%+d.0E+00\n" % cycle
         end.unplug()
         with pytest.raises(LinkLost):
-            for _ in range(20):
-                link.read(100, 0.25)
+            repeatedly(partial(link.read, 100, 0.25), 20)
         link.close()
         with pytest.raises(LinkOpenError):
             end.make_link().open()

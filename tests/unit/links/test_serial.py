@@ -1,4 +1,4 @@
-"""Serial ports on pseudo-terminals. DTR and RTS, which those lack, are tested in test_rfc2217.py."""
+"""Serial ports on pseudo-terminals. Those lack DTR and RTS: see test_rfc2217.py for these."""
 
 import contextlib
 import fcntl
@@ -311,7 +311,7 @@ def test_a_port_that_this_user_may_not_open_says_which_group_to_join():
     """In a child that is not root, or root's rights would open it anyway."""
     master, slave = os.openpty()
     path = os.ttyname(slave)
-    os.chmod(path, 0o000)
+    Path(path).chmod(0o000)
     group = Path(path).group()
     child = subprocess.run(
         [sys.executable, "-P", "-c", FORBIDDEN, path],
@@ -333,10 +333,10 @@ def test_two_programs_that_keep_to_the_lock_do_not_share_a_port(end, open_link):
 
 def test_a_failed_opening_leaves_no_descriptor_open(end, open_link):
     open_link(end)
-    before = len(os.listdir("/proc/self/fd"))
+    before = len(list(Path("/proc/self/fd").iterdir()))
     for _ in range(5):
         opening(end.settings)
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(list(Path("/proc/self/fd").iterdir())) == before
 
 
 def test_a_name_is_looked_up_anew_at_each_opening(end, whole):

@@ -64,14 +64,12 @@ def test_a_reset_connection_is_lost(far_ends, open_link):
         link.read(100, 1.0)
 
 
-def test_writing_to_a_peer_that_is_gone_is_lost(end, open_link):
+def test_writing_to_a_peer_that_is_gone_is_lost(end, open_link, repeatedly):
     link = open_link(end)
     assert end.accepted.acquire(timeout=5)
     end.unplug()
     with pytest.raises(LinkLost):
-        for _ in range(100):  # the first ones may still go into the buffer
-            link.write(b"FETC?\n")
-            link.read(10, 0.01)
+        repeatedly(lambda: (link.write(b"FETC?\n"), link.read(10, 0.01)))
 
 
 def test_a_peer_that_takes_nothing_is_a_time_out():
@@ -113,7 +111,7 @@ def test_a_half_open_connection_is_answered_by_a_fresh_one(far_ends, open_link, 
 
 
 def test_keepalive_is_set_as_configured(far_ends, open_link):
-    """Read back from the system: probes after 7 s idle, every 3 s, 3 of them; unconfirmed data 16 s."""
+    """Read back: probes after 7 s idle, every 3 s, 3 of them; unconfirmed data for 16 s."""
     link = open_link(far_ends.TcpEnd(keepalive_s=7))
     connection = link._socket
     tcp = socket.IPPROTO_TCP
@@ -186,15 +184,15 @@ def test_a_datagram_socket_is_no_stream(tmp_path):
         assert "not a stream socket" in opening(UnixSettings(path=path))
 
 
-def test_a_unix_server_that_takes_nobody_more_is_said(tmp_path):
+def test_a_unix_server_that_takes_nobody_more_is_said(tmp_path, repeatedly):
     path = str(tmp_path / "full")
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(path)
         listener.listen(0)
         links = [make_link(UnixSettings(path=path, connect_timeout_s=0.1)) for _ in range(5)]
+        waiting = iter(links)
         with pytest.raises(LinkOpenError, match="may serve one client only"):
-            for link in links:
-                link.open()
+            repeatedly(lambda: next(waiting).open(), len(links))
         for link in links:
             link.close()
 
