@@ -130,6 +130,8 @@ class PtyEnd:
 
     def plug(self):
         self.master, self._slave = os.openpty()
+        # Ready may mean "hung up", and a host that opens it then makes a plain read wait for ever.
+        os.set_blocking(self.master, False)
         tty.setraw(self._slave)
         name = os.ttyname(self._slave)
         os.close(self._slave)
@@ -150,6 +152,8 @@ class PtyEnd:
                 try:
                     answer = self.instrument.received(os.read(self.master, 4096), 0.0)
                     os.write(self.master, answer)
+                except BlockingIOError:
+                    continue
                 except OSError as error:
                     if error.errno != errno.EIO:
                         raise

@@ -145,6 +145,19 @@ def test_a_device_that_died_of_a_time_out_lives_again_after_resync(device, whole
     assert ask(link, b"FETC?", whole) == b"+1.0E+00\n"
 
 
+def test_an_abort_is_drained_before_the_device_is_asked_how_far_it_is(device):
+    """USBTMC §4.2.1.4: after INITIATE_ABORT_BULK_IN read to a short packet, then CHECK."""
+    end, link = device(delay=3600)
+    link.write(b"FETC?\n")
+    assert link.read(100, 0.01) == (b"", False)
+    steps = []
+    control, bulk_in = end.device.control, end.device.bulk_in
+    end.device.control = lambda *request: steps.append(request[0]) or control(*request)
+    end.device.bulk_in = lambda room: steps.append("read") or bulk_in(room)
+    link.resync()
+    assert steps == [3, "read", 4, 5, 6]
+
+
 def test_waiting_for_mav_asks_nothing_before_there_is_an_answer(device, whole):
     _, link = device({"dead_after_timeout": True}, settings={"wait_for_mav": True}, delay=0.2)
     link.write(b"FETC?\n")
