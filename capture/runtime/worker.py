@@ -39,7 +39,7 @@ _FIRST_DELAY = 0.25
 _LONGEST_DELAY = 2.0
 _JITTER = 0.2
 _STALL_RETRY = 0.5
-_STEADY = 1.0  # a session that ran this long was no failed attempt at opening
+_STEADY = 1.0  # a session that ran this long, or captured something, was no failed attempt
 _REPORT_EVERY = 10.0  # seconds between two log lines of the same complaint
 
 
@@ -162,11 +162,12 @@ class Worker:
         delay = _FIRST_DELAY
         try:
             while not self._stop.is_set():
-                began = self._clock.monotonic()
+                began, readings = self._clock.monotonic(), self._snapshot.readings
                 try:
                     self._capture()
                 except LinkError as error:
-                    if self._clock.monotonic() - began >= _STEADY:
+                    lasted = self._clock.monotonic() - began
+                    if lasted >= _STEADY or self._snapshot.readings > readings:
                         delay = _FIRST_DELAY
                     self._change(State.WAITING, str(error))
                     jitter = 1 + random.uniform(-_JITTER, _JITTER)  # noqa: S311 - spreads retries
