@@ -6,7 +6,7 @@ from typing import Any
 from pydantic import ValidationError
 
 _LONGEST = 60
-_UNION_MEMBERS = frozenset({"serial", "tcp", "usb"})  # kinds of link
+_UNION_MEMBERS = frozenset({"serial", "rfc2217", "tcp", "unix", "usbtmc"})  # kinds of link
 
 
 def fault_lines(error: ValidationError, *, prefix: str = "") -> list[str]:
