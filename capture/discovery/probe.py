@@ -27,7 +27,8 @@ RATES = (9600, 19200, 115200, 38400, 57600, 4800, 2400, 1200)
 
 WARNING = (
     "a probe can disturb an instrument: opening its port moves DTR and RTS, and a query can end a "
-    "measurement or take the instrument to remote; let no test run on it meanwhile"
+    "measurement or take the instrument to remote; at a wrong rate it arrives as noise. Let no "
+    "test run on the instrument meanwhile"
 )
 
 _LISTEN = 2.5  # a meter that talks by itself does so about once a second
@@ -89,8 +90,10 @@ class Prober:
         heard = self._first_words(trials)
         if heard is not None:
             return self._understand(trials, heard)
-        for trial in trials:
-            identity = self._ask(trial)
+        for number, trial in enumerate(trials):
+            # What was asked at a wrong rate waits in the instrument as the noisy beginning of a
+            # message, and takes the next query for its end. The query after that is understood.
+            identity = self._ask(trial, times=1 if number == 0 else 2)
             if identity:
                 return Finding(trial, identity, asked=True)
         return Finding(trials[0], asked=True)
@@ -147,17 +150,21 @@ class Prober:
         finally:
             link.close()
 
-    def _ask(self, trial: dict[str, Any]) -> str:
+    def _ask(self, trial: dict[str, Any], *, times: int) -> str:
         link = self._make_link(trial)
         try:
             link.open()
-            for message in MESSAGES:
-                self._policy.check(message)
-                link.write(message)
-            heard = self._hear(link, _ANSWER, _QUIET)
+            for _ in range(times):
+                for message in MESSAGES:
+                    self._policy.check(message)
+                    link.write(message)
+                heard = self._hear(link, _ANSWER, _QUIET)
+                identity = identity_in(b"".join(data for _, data in heard))
+                if identity:
+                    return identity
         finally:
             link.close()
-        return identity_in(b"".join(data for _, data in heard))
+        return ""
 
     def _hear(self, link: Link, longest: float, quiet: float) -> Heard:
         """Read until ``longest`` seconds have passed, or ``quiet`` ones after the last byte."""
