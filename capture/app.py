@@ -141,6 +141,7 @@ class Daemon:
         """Start from the far end: journal, then delivery, then intake."""
         self._writer.start()
         self.publisher.start()
+        self._watcher.look()  # so that whatever happens after the first opening is a change
         self.supervisor.start()
         self._watcher.start()
         self._log.info(

@@ -1,5 +1,7 @@
 """``benchtally ports``: what is plugged in, what comes and goes, and what it may be."""
 
+import os
+import sys
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -98,9 +100,12 @@ def _watch(listing: "Listing", *, as_json: bool) -> int:
 
     watcher = Watcher(listing, SystemClock(), tell)
     never = threading.Event()
-    while True:  # until Ctrl-C
-        watcher.look()
-        never.wait(INTERVAL)
+    try:
+        while True:
+            watcher.look()
+            never.wait(INTERVAL)
+    except KeyboardInterrupt:  # the ordinary end
+        return DONE
 
 
 def _tell(what: str, device: "Device", devices: "list[Device]", *, as_json: bool) -> None:
@@ -138,7 +143,9 @@ def _probe(port: str, listing: "Listing", *, as_json: bool, yes: bool) -> int:
         settings.validate_python(link)
     except ValidationError as error:
         raise InputError("; ".join(fault_lines(error, prefix="port"))) from error
-    fault = port_fault(port) if link["kind"] == "serial" else None
+    # Whoever serves a pseudo-terminal has it open, too: that is no other program that reads it.
+    served = os.path.realpath(port).startswith("/dev/pts/")
+    fault = port_fault(port) if link["kind"] == "serial" and not served else None
     if fault is not None:
         complain(f"{clean(fault)}; nothing was opened")
         return FAILED
@@ -160,10 +167,9 @@ def _probe(port: str, listing: "Listing", *, as_json: bool, yes: bool) -> int:
 
 def _confirmed(port: str, warning: str) -> bool:
     complain(warning)
-    try:
-        return typer.confirm(f"probe {clean(port)} now?", err=True)
-    except typer.Abort:
-        return False
+    sys.stderr.write(f"probe {clean(port)} now? [y/N] ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
 
 
 def _lasting_name(port: str, devices: "list[Device]") -> str:
@@ -227,9 +233,12 @@ def _tell_finding(port: str, finding: "Finding", found: "list[Proposal]", *, as_
             ]
         )
         return
-    for each in found:
-        say(each.toml("instrument-1"))
-    if not found:
+    if found:
+        say(found[0].toml("instrument-1"))
+        for each in found[1:]:
+            profile = f", profile {each.profile}" if each.profile else ""
+            say(f"# It might also be: driver {each.driver}{profile}")
+    else:
         say(_nothing_fits(port, finding, heard))
 
 

@@ -26,9 +26,9 @@ MESSAGES = (IDENTITY_QUERY + b"\n",)
 RATES = (9600, 19200, 115200, 38400, 57600, 4800, 2400, 1200)
 
 WARNING = (
-    "a probe can disturb an instrument: opening its port moves DTR and RTS, and a query can end a "
-    "measurement or take the instrument to remote; at a wrong rate it arrives as noise. Let no "
-    "test run on the instrument meanwhile"
+    "a probe can disturb an instrument: opening its port moves DTR and RTS, a query can end a "
+    "measurement or take the instrument to remote, and at a wrong rate it arrives as noise. "
+    "Let no test run on the instrument meanwhile"
 )
 
 _LISTEN = 2.5  # a meter that talks by itself does so about once a second
@@ -36,6 +36,8 @@ _ANSWER = 1.0
 _QUIET = 0.3  # after this much silence an answer is complete
 _PIECE = 0.25  # seconds of one read
 _MOST = 65536
+_SAMPLE = 64  # bytes; several frames of a binary meter, which must be read, too
+_LEAST_TEXT = 0.7  # of random bytes 0.38 are text
 
 _TCP = re.compile(r"(?P<host>[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:]+\]):(?P<port>[0-9]{1,5})\Z")
 
@@ -146,7 +148,7 @@ class Prober:
             return ()  # such a device speaks only when it is asked
         try:
             link.open()
-            return self._hear(link, _LISTEN, _LISTEN)
+            return self._hear(link, _LISTEN, _LISTEN, enough=_is_noise)
         finally:
             link.close()
 
@@ -166,8 +168,14 @@ class Prober:
             link.close()
         return ""
 
-    def _hear(self, link: Link, longest: float, quiet: float) -> Heard:
-        """Read until ``longest`` seconds have passed, or ``quiet`` ones after the last byte."""
+    def _hear(
+        self,
+        link: Link,
+        longest: float,
+        quiet: float,
+        enough: Callable[[Heard], bool] = lambda _heard: False,
+    ) -> Heard:
+        """Read for ``longest`` seconds, or until it is ``quiet`` so long, or ``enough`` is heard."""
         heard: list[tuple[float, bytes]] = []
         began = last = self._clock.monotonic()
         size = 0
@@ -185,7 +193,7 @@ class Prober:
                 last = self._clock.monotonic()
                 heard.append((last, data))
                 size += len(data)
-            if end:
+            if end or enough(heard):
                 break
         return heard
 
@@ -207,6 +215,11 @@ def link_table(port: str, devices: Iterable[Device]) -> dict[str, Any]:
             raise InputError("give a port's path, usb:VID:PID:SERIAL, or HOST:PORT")
         return {"kind": "serial", "port": port}
     return {"kind": "tcp", "host": tcp["host"].strip("[]"), "port": int(tcp["port"])}
+
+
+def _is_noise(heard: Heard) -> bool:
+    """Tell whether there is enough to know that it is no text, so that the next rate is tried."""
+    return sum(len(data) for _, data in heard) >= _SAMPLE and _text_in(heard) < _LEAST_TEXT
 
 
 def _text_in(heard: Heard) -> float:

@@ -64,11 +64,10 @@ def _by_identity(
     if fitting:
         return [Proposal(each.driver, each.profile_name, why, link) for each in fitting]
     why += "; no profile names it, so say in options what it measures"
-    return [
-        Proposal(each.driver, "", why, link)
-        for each in candidates
-        if not each.profile_name and each.asks_identity
-    ]
+    asking = [each for each in candidates if not each.profile_name and each.asks_identity]
+    # A driver that falls back on a profile of its own expects one kind of instrument.
+    asking.sort(key=lambda each: each.profile is not None)
+    return [Proposal(each.driver, "", why, link) for each in asking]
 
 
 def _by_ear(

@@ -23,48 +23,10 @@ from simulators import catalogue
 # Subsystems and common commands that can start, raise, route or change something: SCPI-99 volume 1
 # §6 and volume 2, IEEE 488.2 §10; from memory.
 ENERGISING = frozenset(
-    [
-        "READ",
-        "INIT",
-        "INITIATE",
-        "MEAS",
-        "MEASURE",
-        "CONF",
-        "CONFIGURE",
-        "TRIG",
-        "TRIGGER",
-        "ARM",
-        "ABOR",
-        "ABORT",
-        "OUTP",
-        "OUTPUT",
-        "SOUR",
-        "SOURCE",
-        "ROUT",
-        "ROUTE",
-        "INP",
-        "INPUT",
-        "CAL",
-        "CALIBRATION",
-        "TEST",
-        "STEP",
-        "PULS",
-        "PULSE",
-        "STAR",
-        "START",
-        "*TRG",
-        "*RST",
-        "*RCL",
-        "*SAV",
-        "*TST",
-        "*CAL",
-        "*DDT",
-        "*WAI",
-        "*PSC",
-        "*OPC!",
-        "*SRE",
-        "*ESE",
-    ]
+    {"READ", "INIT", "INITIATE", "MEAS", "MEASURE", "CONF", "CONFIGURE", "TRIG", "TRIGGER"}
+    | {"ARM", "ABOR", "ABORT", "OUTP", "OUTPUT", "SOUR", "SOURCE", "ROUT", "ROUTE", "INP", "INPUT"}
+    | {"CAL", "CALIBRATION", "TEST", "STEP", "PULS", "PULSE", "STAR", "START"}
+    | {"*TRG", "*RST", "*RCL", "*SAV", "*TST", "*CAL", "*DDT", "*WAI", "*PSC", "*SRE", "*ESE"}
 )
 SECONDS = 40.0
 MOST_STEPS = 1500
