@@ -85,7 +85,8 @@ class DriverRegistry:
         version = point.dist.version if point.dist else "0"
         try:
             specs = _announced(manager, point, distribution)
-        except Exception as error:  # noqa: BLE001 - whatever a stranger's package raises stays with it
+        # SystemExit too: a package that ends the program on import must not end ours.
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - a stranger's failure stays its own
             reason = str(error) or type(error).__name__
             self.failures.append(LoadFailure(point.name, distribution, " ".join(reason.split())))
             return
