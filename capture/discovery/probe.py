@@ -175,7 +175,7 @@ class Prober:
         quiet: float,
         enough: Callable[[Heard], bool] = lambda _heard: False,
     ) -> Heard:
-        """Read for ``longest`` seconds, or until it is ``quiet`` so long, or ``enough`` is heard."""
+        """Read for ``longest`` seconds, until it is ``quiet`` so long, or ``enough`` is heard."""
         heard: list[tuple[float, bytes]] = []
         began = last = self._clock.monotonic()
         size = 0
