@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import usb.core
+import usb.util
 from serial.tools import list_ports
 
 from capture.discovery.device import USB, Device
@@ -140,6 +141,8 @@ def _usb_device(handle: Any, path: str, stay: tuple[int, int]) -> Device:
             return str(getattr(handle, attribute) or "")
         except _USB_FAULTS:
             return ""  # reading it takes a permission; the report says which
+        finally:
+            usb.util.dispose_resources(handle)
 
     maker, product = text("manufacturer", "manufacturer"), text("product", "product")
     return Device(

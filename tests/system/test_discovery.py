@@ -369,6 +369,26 @@ def test_watching_goes_on_until_it_is_interrupted():
     assert b"Traceback" not in said
 
 
+def test_watching_tells_what_comes_and_goes(capsys, monkeypatch):
+    monkeypatch.setattr("capture.logs.configure_logs", lambda *_given: None)
+    monkeypatch.setattr("capture.discovery.watch.INTERVAL", 0.0)
+    device = Device("serial", "/dev/ttyUSB0", 0x0403, 0x6001, "A1")
+    looks = iter([[], [device], [device], [], []])
+
+    def listing():
+        try:
+            return next(looks)
+        except StopIteration:
+            raise KeyboardInterrupt from None
+
+    assert ports._watch(listing, as_json=True) == 0
+    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(each["event"], each["identity"]) for each in told] == [
+        ("appeared", "usb:0403:6001:A1"),
+        ("vanished", "usb:0403:6001:A1"),
+    ]
+
+
 def test_a_device_that_comes_while_watching_is_told(capsys):
     ports._tell(
         "appeared",

@@ -1,9 +1,11 @@
 """A driver from somebody else: installed with pip, found, captured with; refused or kept apart."""
 
 import contextlib
+import dataclasses
 import importlib.util
 import json
 import os
+import re
 import select
 import shutil
 import signal
@@ -15,8 +17,11 @@ import sys
 import threading
 import time
 from pathlib import Path
+from typing import get_args
 
 import pytest
+
+from capture.driver import API_VERSION, Action, Driver, DriverSpec, Event, Reply
 
 _EXAMPLE = Path(__file__).parents[2] / "examples" / "clamp-meter-driver"
 _COMMAND = (sys.executable, "-P", "-m", "capture.cli")
@@ -251,6 +256,17 @@ def test_its_own_contract_test_passes(package):
     )
     assert done.returncode == 0, done.stdout
     assert " passed" in done.stdout
+
+
+def test_the_page_on_the_interface_is_for_this_version_and_names_all_of_it():
+    page = (_EXAMPLE.parents[1] / "docs" / "driver-interface.md").read_text("utf-8")
+    assert page.startswith(f"# The driver interface, version {API_VERSION}\n")
+    named = set(re.findall(r"[A-Za-z_]+", " ".join(re.findall(r"`([^`]+)`", page))))
+    wanted = {kind.__name__ for kind in (*get_args(Event), *get_args(Action))}
+    wanted |= {reply.name for reply in Reply}
+    wanted |= {field.name for field in dataclasses.fields(DriverSpec)} - {"id", "summary", "create"}
+    wanted |= {name for name in vars(Driver) if not name.startswith("_")}
+    assert wanted <= named
 
 
 # ── packages that will not do ────────────────────────────────────────────────────────────────────
