@@ -14,6 +14,7 @@ from types import SimpleNamespace
 
 import pytest
 from serial.tools import list_ports
+from structlog.testing import capture_logs
 
 from capture.cli import ports
 from capture.clock import SystemClock
@@ -381,7 +382,8 @@ def test_watching_tells_what_comes_and_goes(capsys, monkeypatch):
         except StopIteration:
             raise KeyboardInterrupt from None
 
-    assert ports._watch(listing, as_json=True) == 0
+    with capture_logs():
+        assert ports._watch(listing, as_json=True) == 0
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [(each["event"], each["identity"]) for each in told] == [
         ("appeared", "usb:0403:6001:A1"),

@@ -7,7 +7,7 @@ import pytest
 
 from capture.cli.ports import _candidates
 from capture.config import Config
-from capture.discovery import Prober, link_table, proposals
+from capture.discovery import Prober, Proposal, link_table, proposals
 from capture.discovery.candidates import identity_in
 from capture.discovery.device import Device
 from capture.discovery.probe import MESSAGES, RATES
@@ -125,6 +125,18 @@ def test_what_an_instrument_says_cannot_get_out_of_the_comment(bench_of, candida
     assert finding.identity == 'MAKER,MODEL,0,1"]'
     for proposal in proposals(finding, candidates, "/dev/ttyUSB0"):
         assert set(tomllib.loads(proposal.toml("ohm-1"))["instruments"]) == {"ohm-1"}
+
+
+def test_a_reason_stays_on_its_line_whatever_is_in_it():
+    proposal = Proposal("ascii-meter", "", 'x\n[instruments.evil]\ndriver = "x"\r\x1b', SERIAL)
+    assert set(tomllib.loads(proposal.toml("ohm-1"))["instruments"]) == {"ohm-1"}
+
+
+def test_a_profile_that_reads_less_than_half_of_what_is_heard_does_not_read_it(candidates):
+    reader = next(each for each in candidates if each.profile_name == "resistance-lines")
+    good, bad = b"R 842.1 mOhm\r\n", b"17 furlongs\r\n"
+    assert len(reader.read([(0.0, b""), (5.0, good + good + bad)])) == 2
+    assert reader.read([(0.0, b""), (5.0, good + bad + bad)]) == []
 
 
 def test_the_policy_is_asked_before_anything_is_sent(bench, candidates):
