@@ -98,7 +98,7 @@ class InstrumentConfig(_Section):
     @classmethod
     def _printable(cls, messages: tuple[str, ...]) -> tuple[str, ...]:
         for message in messages:
-            if not message.strip():
+            if not message.strip(" "):
                 raise ValueError("an empty message cannot be allowed")
         return messages
 

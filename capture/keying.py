@@ -167,6 +167,8 @@ def parse_block(text: str, order: Sequence[str] = ()) -> list[Line]:
 
 def _parse_line(row: str) -> Line:
     words = row.replace(";", " ").replace("|", " ").split()
+    if not words:
+        raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
     if not words[0][:1].isalpha() or "-" not in words[0]:
         return Line(None, " ".join(words))
     point = TestPoint.parse(words[0])

@@ -6,6 +6,7 @@ claim must not be decided by luck: the first is shown and passed over, the secon
 
 import dataclasses
 import difflib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
@@ -19,6 +20,8 @@ from capture.driver import hookspecs
 from capture.driver.api import API_VERSION, DriverSpec
 from capture.driver.faults import fault_lines, shown
 from capture.errors import ConfigError, InputError, PluginError
+
+_ID = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +88,7 @@ class DriverRegistry:
         version = point.dist.version if point.dist else "0"
         try:
             specs = _announced(manager, point, distribution)
-        # SystemExit too: a package that ends the program on import must not end ours.
-        except (Exception, SystemExit) as error:  # noqa: BLE001 - a stranger's failure stays its own
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a stranger's package raises stays with it
             reason = str(error) or type(error).__name__
             self.failures.append(LoadFailure(point.name, distribution, " ".join(reason.split())))
             return
@@ -127,6 +129,10 @@ def _announced(
 def _check(spec: object) -> None:
     if not isinstance(spec, DriverSpec):
         raise PluginError(f"announces {shown(spec)}, which is no DriverSpec")
+    if not _ID.fullmatch(spec.id):
+        raise PluginError(
+            f"{spec.id!r} is no name for a driver; write lower-case letters, digits and dashes"
+        )
     if spec.api_version != API_VERSION:
         raise PluginError(
             f"driver {spec.id!r} is made for driver interface {spec.api_version}, "

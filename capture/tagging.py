@@ -10,6 +10,8 @@ from capture.errors import InputError
 from capture.journal import JournalReader, Row
 from capture.model import PointOfTest, Tag, TestPoint, new_id
 
+_LONGEST = 100  # of a name: an instrument's has 63 characters, a sequence number fewer than 20
+_MOST_DIGITS = 18  # more than any sequence number has, and what SQLite can hold
 FORMS = "an id, INSTRUMENT:SEQUENCE such as ohm-1:12, or INSTRUMENT:last"
 
 
@@ -19,6 +21,8 @@ def find_reading(reader: JournalReader, name: str) -> Row:
     Raises:
         InputError: not a name of a reading, or no such reading.
     """
+    if not name.isprintable() or len(name) > _LONGEST:
+        raise InputError(f"{name[:_LONGEST]!r} does not name a reading; write {FORMS}")
     instrument, colon, place = name.rpartition(":")
     if colon:
         row = _by_place(reader, instrument, place)
@@ -73,4 +77,4 @@ def _by_place(reader: JournalReader, instrument: str, place: str) -> Row | None:
         return reader.last_reading(instrument)
     if not place.isascii() or not place.isdigit():
         raise InputError(f"{place!r} is no sequence number; write {FORMS}")
-    return reader.reading(instrument, int(place))
+    return reader.reading(instrument, int(place)) if len(place) <= _MOST_DIGITS else None

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from capture.cli.output import DONE, ConfigOption, JsonOption
+from capture.cli.output import DONE, ConfigOption, JsonOption, json_text
 from capture.display import clean, point_of, row_of
 
 _WIDTHS = (23, 16, 6, 22, 16, 12, 16, 8, 16)
@@ -61,6 +61,8 @@ def register(app: typer.Typer) -> None:
                 _show(message, as_json=as_json)
                 if number == count:
                     break
+        except KeyboardInterrupt:
+            return DONE  # how a person ends it
         finally:
             subscriber.close()
             if timer is not None:
@@ -70,15 +72,16 @@ def register(app: typer.Typer) -> None:
 
 def _show(message: Any, *, as_json: bool) -> None:
     try:
-        payload = json.loads(message.payload)
-    except ValueError:
+        line = _line(message.topic, json.loads(message.payload), as_json=as_json)
+    except (ValueError, RecursionError):  # no JSON, or nested without end
         payload = {"not_json": message.payload.decode("utf-8", "replace")}
-    if as_json:
-        line = json.dumps({"topic": message.topic, "payload": payload}, ensure_ascii=False)
-    else:
-        line = line_of(message.topic, payload)
+        line = _line(message.topic, payload, as_json=as_json)
     sys.stdout.write(line + "\n")
     sys.stdout.flush()
+
+
+def _line(topic: str, payload: Any, *, as_json: bool) -> str:
+    return json_text({"topic": topic, "payload": payload}) if as_json else line_of(topic, payload)
 
 
 def line_of(topic: str, payload: Any) -> str:

@@ -1,5 +1,6 @@
 """The command ``benchtally``. One module a command; each imports what it needs when it runs."""
 
+import io
 import os
 import sys
 from typing import Annotated
@@ -13,6 +14,7 @@ from capture.cli import (
     demo,
     drivers,
     follow,
+    judge,
     key,
     ports,
     readings,
@@ -32,7 +34,20 @@ app = typer.Typer(
     help="Bench-meter readings: captured, tied to a machine, stored, judged, delivered over MQTT.",
 )
 
-for module in (run, check, ports, drivers, readings, follow, key, tag, simulate, schema, demo):
+for module in (
+    run,
+    check,
+    ports,
+    drivers,
+    readings,
+    follow,
+    key,
+    tag,
+    judge,
+    simulate,
+    schema,
+    demo,
+):
     module.register(app)
 
 
@@ -50,6 +65,10 @@ def _main(
 
 def main() -> None:
     """Run the command line; errors are one line a fault, never a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that has no Ω gets a poorer text, not a failure after the work was done.
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(_run())
 
 

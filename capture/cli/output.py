@@ -20,8 +20,18 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object a line
 def print_json(objects: Iterable[Any]) -> None:
     """Print one JSON object a line."""
     for each in objects:
-        sys.stdout.write(json.dumps(each, ensure_ascii=False, default=str) + "\n")
+        sys.stdout.write(json_text(each) + "\n")
     sys.stdout.flush()
+
+
+def json_text(value: Any) -> str:
+    """Write JSON that reads back the same and holds nothing that a terminal would obey.
+
+    JSON leaves C1 controls, direction marks and lone surrogates as they are; here they are spelt
+    out, and everything that people read stays readable.
+    """
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
 
 
 def say(text: str) -> None:
@@ -31,6 +41,8 @@ def say(text: str) -> None:
 
 
 def complain(text: str) -> None:
-    """Print a line on standard error."""
-    sys.stderr.write(f"benchtally: {text}\n")
+    """Print one line on standard error, whatever the text came from."""
+    from capture.display import clean
+
+    sys.stderr.write(f"benchtally: {clean(' '.join(text.splitlines()))}\n")
     sys.stderr.flush()

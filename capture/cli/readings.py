@@ -21,7 +21,8 @@ def register(app: typer.Typer) -> None:
         quantity: Annotated[str | None, typer.Option(help="Of this quantity only.")] = None,
         machine: Annotated[str | None, typer.Option(help="Of this machine only.")] = None,
         last: Annotated[
-            int | None, typer.Option(min=1, help="The newest so many only (a table shows 50).")
+            int | None,
+            typer.Option(min=1, max=10_000_000, help="The newest so many only (a table shows 50)."),
         ] = None,
     ) -> int:
         """List stored readings, oldest first, each with the tag that holds now."""

@@ -19,6 +19,7 @@ class Broker(Protocol):
 
     name: str
     port: int
+    version: str
 
     def stop(self) -> None:
         """End it."""
@@ -51,6 +52,7 @@ class Mosquitto:
     def __init__(self, program: str, folder: Path, port: int | None = None) -> None:
         self.port = port or free_port()
         self.name = "mosquitto"
+        self.version = "auto"
         config = folder / "mosquitto.conf"
         config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n", "utf-8")
         with (folder / "mosquitto.log").open("wb") as log:
@@ -107,6 +109,7 @@ class Amqtt:
             ) from error
         self.port = free_port()
         self.name = "amqtt, inside this process"
+        self.version = "3.1.1"  # all it speaks; asked for more, it leaves us without an answer
         self._loop = asyncio.new_event_loop()
         config = {
             "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{self.port}"}},

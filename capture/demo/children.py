@@ -44,6 +44,10 @@ class SimulatedInstrument:
             raise DemoError(f"the simulated {self.kind} answered {answer!r} to {command!r}")
         return answer
 
+    def ended(self) -> int | None:
+        """Give its exit code, if it has ended."""
+        return self._child.process.poll()
+
     def stop(self) -> None:
         """End it."""
         self._child.stop()
@@ -67,7 +71,7 @@ class DaemonProcess:
         return self._process.pid
 
     def ended(self) -> int | None:
-        """Its exit code, if it has ended."""
+        """Give its exit code, if it has ended."""
         return self._process.poll()
 
     def stop(self) -> int:
@@ -98,7 +102,8 @@ def command(words: str, config: Path, *, given: str = "") -> str:
 
 def end(process: subprocess.Popen[Any]) -> int:
     """End a child: ask, wait, then insist."""
-    process.terminate()
+    if process.poll() is None:
+        process.terminate()
     try:
         code = process.wait(15)
     except subprocess.TimeoutExpired:

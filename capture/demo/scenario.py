@@ -34,6 +34,7 @@ path = "sawmill.journal"
 [broker]
 host = "127.0.0.1"
 port = {broker_port}
+version = "{broker_version}"
 
 # A resistance meter that speaks SCPI. It is asked FETCh? only: that starts nothing.
 [instruments.ohm-meter]
@@ -95,6 +96,7 @@ class Demo:
         self._console = make_console(_WIDTH)
         self._closing: list[Any] = []
         self._daemon: DaemonProcess | None = None
+        self._instruments: list[SimulatedInstrument] = []
 
     def run(self, *, once: bool) -> None:
         """Run every stage; then end, or stay until Ctrl-C.
@@ -128,7 +130,7 @@ class Demo:
         insulation.hand("hold")
         broker: Broker = start_broker(self._folder)
         self._closing.append(broker.stop)
-        config = self._write_config(ohm, insulation, broker.port)
+        config = self._write_config(ohm, insulation, broker)
         self._console.print(table(("part", "where"), self._parts(ohm, insulation, broker)))
         self._say((f"{_near(config)}:",))
         self._console.print(config.read_text("utf-8"), style="dim")
@@ -257,7 +259,10 @@ class Demo:
     # ── helpers ──────────────────────────────────────────────────────────────────────────────
 
     def _explained(self, error: DemoError) -> DemoError:
-        """Say what the daemon last said, where it was the daemon that ended."""
+        """Name the part that ended on the way, if one did, and what the daemon last said."""
+        for instrument in self._instruments:
+            if instrument.ended() is not None:
+                return DemoError(f"the simulated {instrument.kind} went away: {error}")
         if self._daemon is None or self._daemon.ended() is None:
             return error
         log = (self._folder / "daemon.log").read_text("utf-8", "replace").strip().splitlines()
@@ -274,17 +279,19 @@ class Demo:
     def _simulate(self, kind: str, link: str, *options: str) -> SimulatedInstrument:
         instrument = SimulatedInstrument(kind, self._folder / link, *options)
         self._closing.append(instrument.stop)
+        self._instruments.append(instrument)
         return instrument
 
     def _write_config(
-        self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, port: int
+        self, ohm: SimulatedInstrument, insulation: SimulatedInstrument, broker: Broker
     ) -> Path:
         self._config = self._folder / "benchtally.toml"
         self._config.write_text(
             _CONFIG.format(
                 site=SITE,
                 bench=BENCH,
-                broker_port=port,
+                broker_port=broker.port,
+                broker_version=broker.version,
                 ohm_port=ohm.port,
                 insulation_port=insulation.port,
             ),

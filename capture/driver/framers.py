@@ -109,13 +109,13 @@ class LineFramer:
         buffer = self._buffer
         # A terminator may be cut in two by the end of what has arrived.
         keep = len(self._terminator) - 1 if self._terminator else 0
-        if len(buffer) <= self._limit + keep:
+        if len(buffer) <= self._limit + keep and not self._skipping:
             return
         if not self._skipping:
             first = bytes(buffer[: self._limit])
             frames.append(Frame(first, first, Damage.TOO_LONG))
             self._skipping = True
-        del buffer[: len(buffer) - keep]
+        del buffer[: max(0, len(buffer) - keep)]
 
 
 class ScpiFramer:

@@ -65,6 +65,8 @@ def translated(path: Path) -> Iterator[None]:
     """Turn SQLite's exceptions into the journal's, each with what to do."""
     try:
         yield
+    except (OverflowError, UnicodeEncodeError) as error:
+        raise JournalError(f"{path}: a name or number cannot be looked for ({error})") from error
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorname", "") or ""
         if code.startswith("SQLITE_FULL") or code == "SQLITE_IOERR_WRITE":
@@ -90,6 +92,8 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     Raises:
         JournalError: cannot be opened, is no journal, or is of a newer version.
     """
+    if read_only and not path.exists():
+        raise JournalError(f"{path}: there is no journal yet; `benchtally run` and `key` make it")
     with translated(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         connection = sqlite3.connect(
@@ -97,6 +101,7 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
         )
         try:
             connection.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+            _refuse_foreign(connection, path)
             if not read_only:
                 _prepare(connection, path)
             version = connection.execute("PRAGMA user_version").fetchone()[0]
@@ -114,6 +119,14 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     return connection
 
 
+def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
+    """Leave a database of another program as it is."""
+    application = connection.execute("PRAGMA application_id").fetchone()[0]
+    tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+    if application != _APPLICATION_ID and tables:
+        raise JournalError(f"{path}: an SQLite file of another program; choose another path")
+
+
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
@@ -126,17 +139,13 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA fullfsync = ON")  # macOS: a plain fsync leaves data in the drive
     connection.execute("PRAGMA journal_size_limit = 67108864")
     if connection.execute("PRAGMA user_version").fetchone()[0] < VERSION:
-        _migrate(connection, path)
+        _migrate(connection)
 
 
-def _migrate(connection: sqlite3.Connection, path: Path) -> None:
+def _migrate(connection: sqlite3.Connection) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
         version = connection.execute("PRAGMA user_version").fetchone()[0]
-        application = connection.execute("PRAGMA application_id").fetchone()[0]
-        tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
-        if application != _APPLICATION_ID and tables:
-            raise JournalError(f"{path}: an SQLite file of another program; choose another path")
         for number, script in enumerate(_MIGRATIONS[version:], start=version + 1):
             for statement in filter(str.strip, script.split(";")):
                 connection.execute(statement)

@@ -38,6 +38,9 @@ class Writer:
         self._on_commit = on_commit
         self._work: queue.Queue[_Work | None] = queue.Queue()
         self._closed = threading.Event()
+        # Between the look at `_closed` and the handing over, no stop may slip in: what is handed
+        # over after the thread has ended is never answered.
+        self._handing_over = threading.Lock()
         self._thread = threading.Thread(target=self._run, name="journal")
         self._store = Store(path)
         self._last_commit = float("-inf")
@@ -54,22 +57,34 @@ class Writer:
         Raises:
             JournalError: nothing of it was stored.
         """
-        if self._closed.is_set():
-            raise JournalError("the journal is closed")
         answer: Future[list[Stored]] = Future()
-        self._work.put((entries, answer))
+        with self._handing_over:
+            if self._closed.is_set():
+                raise JournalError("the journal is closed")
+            self._work.put((entries, answer))
         return answer.result()
 
     def stop(self, timeout: float) -> bool:
         """Store what was handed over, then end; True when the thread has ended in time."""
-        self._closed.set()
-        self._work.put(None)
+        with self._handing_over:
+            self._closed.set()
+            self._work.put(None)
         self._thread.join(timeout)
         return not self._thread.is_alive()
 
     # ── the thread ───────────────────────────────────────────────────────────────────────────
 
     def _run(self) -> None:
+        try:
+            self._write_forever()
+        finally:
+            # However the thread ends, nobody may wait for an answer that cannot come.
+            with self._handing_over:
+                self._closed.set()
+            self._refuse_the_rest()
+            self._store.close()
+
+    def _write_forever(self) -> None:
         version = self._store.data_version()
         ending = False
         while not ending:
@@ -79,8 +94,6 @@ class Writer:
                 version = self._notice_foreign(version)
                 continue
             ending = self._commit(first)
-        self._refuse_the_rest()
-        self._store.close()
 
     def _commit(self, first: _Work | None) -> bool:
         """Commit one group; True when the thread is to end."""
@@ -123,7 +136,7 @@ class Writer:
         for entries, answer in group:
             answer.set_result(stored[start : start + len(entries)])
             start += len(entries)
-        self._on_commit()
+        self._tell_of_commit()
 
     def _answer_one_by_one(self, group: list[_Work], error: Exception) -> None:
         """Keep one caller's failure from the others: try each batch by itself."""
@@ -145,8 +158,14 @@ class Writer:
             self._log.warning("journal.unreadable", reason=str(error))
             return version
         if now != version:
-            self._on_commit()
+            self._tell_of_commit()
         return now
+
+    def _tell_of_commit(self) -> None:
+        try:
+            self._on_commit()
+        except Exception:  # noqa: BLE001 - nothing downstream may hold up the journal, bugs included
+            self._log.exception("journal.listener_failed")
 
     def _refuse_the_rest(self) -> None:
         while True:

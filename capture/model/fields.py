@@ -35,7 +35,18 @@ MachineId = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9._/ -]{0,62}[A
 
 QuantityName = Annotated[str, Field(pattern=NAME_PATTERN)]
 
-UnitCode = Annotated[str, Field(json_schema_extra={"enum": list(UNIT_CODES)}, max_length=8)]
+
+def _is_unit_code(code: str) -> str:
+    if code not in UNIT_CODES:
+        raise ValueError(f"found {code!r}, expected one of {', '.join(UNIT_CODES)}")
+    return code
+
+
+UnitCode = Annotated[
+    str,
+    Field(json_schema_extra={"enum": list(UNIT_CODES)}, max_length=8),
+    AfterValidator(_is_unit_code),
+]
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 

@@ -64,6 +64,9 @@ class Uncertainty(Model):
     """Standard uncertainty of the value, in the reading's unit (JCGM 100)."""
 
     standard: float = Field(ge=0)
+    shared: float | None = Field(None, ge=0, exclude_if=is_none)
+    """Relative part that all readings of this instrument on this range share (its gain); it cancels
+    in ratios of such readings."""
     coverage_factor: float = Field(2.0, gt=0)
     """k of the expanded uncertainty U = k·u that is to be shown."""
     basis: Line

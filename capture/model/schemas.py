@@ -6,11 +6,19 @@ from typing import Any
 from pydantic import BaseModel
 
 from capture.model.reading import Reading
+from capture.model.result import ResultRecord
 from capture.model.tag import Gap, Tag
+from capture.model.testset import TestSet
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
-_MODELS: dict[str, type[BaseModel]] = {"reading": Reading, "tag": Tag, "gap": Gap}
+_MODELS: dict[str, type[BaseModel]] = {
+    "reading": Reading,
+    "tag": Tag,
+    "gap": Gap,
+    "test-set": TestSet,
+    "result": ResultRecord,
+}
 
 #: Names that `schema` accepts.
 NAMES = tuple(_MODELS)

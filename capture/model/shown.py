@@ -28,7 +28,7 @@ _NUMBER = re.compile(
     r"(?:[eE](?P<exponent>[+-]?[0-9]{1,3}))?"
 )
 _DASHES = re.compile(r"(?P<dashes>-{2,}(?:[.,]-+)?|_{2,})\s*(?P<unit>\S*)")
-_OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[\s.]?[O0o]\.?[Ll]\.?")
+_OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[ .]?[O0o]\.?[Ll]\.?")
 _GROUP = 3  # digits between two thousands separators
 
 # SCPI-99 volume 1 §7.2.1: infinity, negative infinity and not-a-number travel as these numbers,
@@ -143,8 +143,10 @@ def parse_number(digits: str, *, mark: DecimalMark = "point") -> Decimal:
     (``1,234``) has two meanings and is refused in ``auto``; ``0,842`` and ``13,87`` have one.
 
     Raises:
-        InputError: not a number, the wrong mark, or two possible meanings.
+        InputError: not a number, the wrong mark, two possible meanings, or longer than a display.
     """
+    if len(digits) > _LONGEST:
+        raise InputError(f"{digits[:_LONGEST]!r}… is too long for a value; accepted forms: {FORMS}")
     match = _NUMBER.fullmatch(digits)
     if match is None or not (match["whole"] or match["part"]):
         raise InputError(f"{digits!r} is not a number; accepted forms: {FORMS}")

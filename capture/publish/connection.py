@@ -107,6 +107,14 @@ class Connection:
         if misc and self.over is None:
             self._check(self._client.loop_misc())
 
+    def not_answered(self) -> None:
+        """Take the connection for over: the broker never said whether it accepts us.
+
+        Some brokers leave a CONNECT of a version they cannot read without any answer.
+        """
+        self.version_refused = self.version == "5"
+        self.over = self.over or f"broker {self._where}: does not answer CONNECT"
+
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
         """Hand over one message at QoS 1; give its number for matching the acknowledgement.
 

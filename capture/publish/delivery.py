@@ -24,6 +24,7 @@ _LOOK_EVERY = 0.2  # entries that other processes appended are noticed within th
 _SAVE_EVERY = 0.1
 _SYNC_EVERY = 5.0
 _MISC_EVERY = 0.5
+_NO_ANSWER = 4.0  # seconds for CONNACK; past that MQTT lets a client close the connection
 _NO_PROGRESS = 30.0  # a connection that acknowledges nothing for so long is taken for dead
 
 
@@ -54,6 +55,7 @@ class Delivery:
         self._saying_goodbye = False
         now = context.clock.monotonic()
         self._saved_at = self._synced_at = self._misc_at = self._progress_at = now
+        self._answer_by = now + _NO_ANSWER
         self._looked_at = float("-inf")
 
     def run(self) -> bool:
@@ -170,6 +172,9 @@ class Delivery:
 
     def _keep_the_books(self) -> None:
         this, now = self._is, self._is.clock.monotonic()
+        if not self._connection.accepted and now >= self._answer_by:
+            self._connection.not_answered()
+            return
         if len(self._flight) and now - self._progress_at > _NO_PROGRESS:
             raise PublishError("the broker acknowledges nothing; connecting anew")
         if now - self._saved_at >= _SAVE_EVERY:

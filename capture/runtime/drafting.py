@@ -106,7 +106,9 @@ class Drafter:
         if profile is None or not profile.accuracy:
             return None
         found = standard_uncertainty(indication, profile.accuracy)
-        return None if found is None else Uncertainty(standard=found.standard, basis=found.basis)
+        if found is None:
+            return None
+        return Uncertainty(standard=found.standard, shared=found.shared, basis=found.basis)
 
     def _place_in_series(self, indication: Indication) -> Series | None:
         """Give the place in a timed series; one begins where the count starts again."""

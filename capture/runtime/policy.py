@@ -49,6 +49,7 @@ HARMLESS: tuple[str, ...] = (
 )
 
 _LONGEST = 1024
+_SPACES = re.compile(r"[ \t]+")
 _HEADER = re.compile(r"[:*]?[A-Za-z][A-Za-z0-9:]*\??\Z")
 _FETCH_SUBTREE = re.compile(r":?FETC(?:H)?(?::[A-Z0-9:]+)?\?\Z")
 _MNEMONIC = re.compile(r"(?P<short>[A-Z*]+)(?P<rest>[a-z]*)(?P<digits>[0-9]*)")
@@ -58,8 +59,9 @@ class MessagePolicy:
     """The list of one instrument."""
 
     def __init__(self, allow: Iterable[str] = ()) -> None:
-        allowed = [text.strip() for text in allow]
-        self._literal = {_squeeze(text) for text in allowed}
+        exact = list(allow)
+        allowed = [text.strip() for text in exact]
+        self._literal = {*exact, *map(_squeeze, allowed)} - {""}
         self._headers = [
             _header_pattern(text) for text in (*HARMLESS, *allowed) if _HEADER.match(text)
         ]
@@ -83,18 +85,24 @@ class MessagePolicy:
             text = data.decode("ascii")
         except UnicodeDecodeError:
             text = data.decode("latin-1")
-            return None if _squeeze(text) in self._literal else text[:_LONGEST]
+            return None if self._is_literal(text) else text[:_LONGEST]
         if len(text) > _LONGEST:
             return text[:_LONGEST]
-        if _squeeze(text) in self._literal:
+        if self._is_literal(text):
             return None
-        for part in _parts(text):
+        parts = _parts(text)
+        if not parts:
+            return text  # even a lone line end means something to some instruments
+        for part in parts:
             if not self._allows(part):
                 return part
         return None
 
+    def _is_literal(self, text: str) -> bool:
+        return text in self._literal or _squeeze(text) in self._literal
+
     def _allows(self, part: str) -> bool:
-        if _squeeze(part) in self._literal:
+        if self._is_literal(part):
             return True
         if not _HEADER.match(part):
             return False
@@ -111,7 +119,8 @@ def not_allowed(messages: Sequence[bytes], allow: Iterable[str]) -> list[str]:
 
 
 def _squeeze(text: str) -> str:
-    return " ".join(text.split())
+    """Make one space of several. A line end within stays: it makes two messages of one."""
+    return _SPACES.sub(" ", text.strip())
 
 
 def _parts(text: str) -> list[str]:
@@ -151,4 +160,7 @@ def _header_pattern(header: str) -> re.Pattern[str]:
 
 
 def _toml(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    """Write a TOML string on one line, whatever is in it."""
+    plain = text.replace("\\", "\\\\").replace('"', '\\"')
+    printable = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in plain)
+    return f'"{printable}"'

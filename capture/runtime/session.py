@@ -24,6 +24,7 @@ LONGEST_WAIT = 0.25
 _READ_LIMIT = 65536
 _MOST_ACTIONS = 64  # in one round; a driver that wants more is running away
 _KEPT_CHUNKS = 16
+_LONGEST_QUERY = 200  # what a reading's source keeps of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ class Session:
                 self._link.write(data)
                 self._recent.append((">", data))
                 if reply is not Reply.NONE:
-                    self._query = data.decode("ascii", "replace").strip()
+                    self._query = _as_text(data)
                     self._reply_due = True
             case _:
                 raise DriverError(f"the driver asked for {action!r}, which is no action")
@@ -183,3 +184,10 @@ class Session:
             f"{type(self._driver).__name__}.{where} raised {type(error).__name__}: {error}; "
             "this is a bug in the driver, report it to its author"
         )
+
+
+def _as_text(message: bytes) -> str:
+    """Write a message as a line that can be stored, control characters spelt out."""
+    text = message.decode("latin-1")
+    kept = text.strip() or text
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in kept)[:_LONGEST_QUERY]

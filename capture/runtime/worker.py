@@ -40,7 +40,9 @@ _FIRST_DELAY = 0.25
 _LONGEST_DELAY = 2.0
 _JITTER = 0.2
 _STALL_RETRY = 0.5
-_STEADY = 1.0  # a session that ran this long was no failed attempt at opening
+_STEADY = 1.0  # a session that ran this long, or gave a reading, was no failed attempt at opening
+_MALFORMED_HINT = "if this goes on, check baud rate, parity, driver and profile"
+_NO_ANSWER_HINT = "check that it is on, cable, baud rate, and that remote control is enabled"
 _REPORT_EVERY = 10.0  # seconds between two log lines of the same complaint
 
 
@@ -169,11 +171,12 @@ class Worker:
         delay = _FIRST_DELAY
         try:
             while not self._stop.is_set():
-                began = self._clock.monotonic()
+                began, stored = self._clock.monotonic(), self._snapshot.readings
                 try:
                     self._capture()
                 except LinkError as error:
-                    if self._clock.monotonic() - began >= _STEADY:
+                    lasted = self._clock.monotonic() - began
+                    if lasted >= _STEADY or self._snapshot.readings > stored:
                         delay = _FIRST_DELAY
                     self._change(State.WAITING, str(error))
                     jitter = 1 + random.uniform(-_JITTER, _JITTER)  # noqa: S311 - spreads retries
@@ -285,11 +288,16 @@ class Worker:
                 self._on_change(self._snapshot)
             case Malformed(raw, reason):
                 self._snapshot = replace(snapshot, malformed=snapshot.malformed + 1)
-                self._complain("instrument.malformed", reason=reason, raw=repr(raw[:120]))
+                self._complain(
+                    "instrument.malformed", reason=reason, raw=repr(raw[:120]), hint=_MALFORMED_HINT
+                )
             case NoAnswer(query, waited):
                 self._snapshot = replace(snapshot, unanswered=snapshot.unanswered + 1)
                 self._complain(
-                    "instrument.no_answer", query=repr(query[:80]), waited_s=round(waited, 3)
+                    "instrument.no_answer",
+                    query=repr(query[:80]),
+                    waited_s=round(waited, 3),
+                    hint=_NO_ANSWER_HINT,
                 )
             case InstrumentFault(code, text):
                 self._complain("instrument.fault", code=code, text=text[:200])

@@ -49,6 +49,10 @@ from .errors import (
     UnknownChoiceError,
     WindingError,
 )
+from .evidence import (
+    Evidence,
+    Spread,
+)
 from .impedance import (
     Impedance,
     InductanceBalance,
@@ -118,6 +122,13 @@ from .signature import (
     open_parallel_path,
     open_phase,
 )
+from .suspect import (
+    suspect,
+)
+from .suspicion import (
+    Candidate,
+    Suspicion,
+)
 from .voltage import (
     direct_voltage_level,
     impulse_level,
@@ -132,10 +143,12 @@ __all__ = [
     "RULES",
     "Asymmetry",
     "Bounded",
+    "Candidate",
     "Connection",
     "Coverage",
     "Definition",
     "EitherConnection",
+    "Evidence",
     "Impedance",
     "ImpossibleSetError",
     "InductanceBalance",
@@ -163,6 +176,8 @@ __all__ = [
     "RotorInfluence",
     "Rule",
     "SeriesParallel",
+    "Spread",
+    "Suspicion",
     "TriangleInequalityError",
     "UnknownChoiceError",
     "Verdict",
@@ -210,6 +225,7 @@ __all__ = [
     "shutdown_delay",
     "shutdown_resistance",
     "surge_unit",
+    "suspect",
     "temperature_from_resistance",
     "temperature_rise",
     "test_voltage",

@@ -23,7 +23,7 @@ Known damage and what is done about it:
 import re
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from capture.driver import (
@@ -52,6 +52,8 @@ ID = "ascii-meter"
 # A port that stayed quiet this long after opening was not opened in the middle of a line: at 300
 # baud, the slowest rate met on such meters, a character takes 33 ms.
 _QUIET_START = 0.25
+
+_NO_END = "no end of line within the profile's length"
 
 
 @dataclass(frozen=True)
@@ -127,11 +129,12 @@ class AsciiMeter(Driver):
         self._forms = _compile(profile)
         self._ignore = tuple(re.compile(pattern) for pattern in profile.ignore)
         self._framer = LineFramer(terminator=terminator, limit=framing.longest)
-        self._line_ends = (terminator[-1:],) if terminator else (b"\r", b"\n")
         self._conditions = {**profile.conditions, **options.conditions}
         self._events: deque[Event] = deque()
         self._started = False
         self._joining = profile.poll is None
+        self._skipped = 0
+        self._drop_first = False
         self._quiet_since: float | None = None
         self._asked: float | None = None
         self._next_poll = float("-inf")
@@ -144,7 +147,10 @@ class AsciiMeter(Driver):
         if self._joining:
             data = self._join(data, now)
         for frame in self._framer.feed(data, end_of_message=end_of_message):
-            self._take(frame)
+            if self._drop_first:
+                self._drop_first = False
+            else:
+                self._take(frame)
 
     def next_event(self) -> Event | None:
         """Give the oldest event that was not given yet."""
@@ -190,15 +196,28 @@ class AsciiMeter(Driver):
             return data
         # Inside a line now: from here on only its end tells where the next one begins.
         self._quiet_since = None
-        ends = [end for byte in self._line_ends if (end := data.find(byte)) >= 0]
+        if self._profile.framing.terminator:
+            # Its last byte alone may stand within a line, so only the framer can tell the end.
+            self._joining, self._drop_first = False, True
+            return data
+        ends = [end for byte in (b"\r", b"\n") if (end := data.find(byte)) >= 0]
         if not ends:
+            self._count_skipped(data)
             return b""
         self._joining = False
         return data[min(ends) + 1 :]
 
+    def _count_skipped(self, data: bytes) -> None:
+        """Say it, once a line's length, where no line ends: noise of a wrong speed has no ends."""
+        longest = self._profile.framing.longest
+        self._skipped += len(data)
+        if self._skipped > longest:
+            self._skipped = 0
+            self._events.append(Malformed(data[:longest], _NO_END))
+
     def _take(self, frame: Frame) -> None:
         if frame.damage is not None:
-            self._events.append(Malformed(frame.raw, "no end of line within the profile's length"))
+            self._events.append(Malformed(frame.raw, _NO_END))
             return
         if self._profile.poll is not None and self._asked is None:
             self._events.append(Malformed(frame.raw, "came unasked"))
@@ -250,6 +269,8 @@ class AsciiMeter(Driver):
             mark=self._profile.framing.decimal,
             default_unit=unit,
         )
+        if stands:
+            shown = replace(shown, shown_unit=stands)  # the profile's own text for it is no display
         base = unit_of(quantity) or shown.unit
         if base is None or shown.unit not in (None, base):
             raise InputError(f"{quantity} is in {base}, the line shows {shown.unit}")

@@ -50,6 +50,13 @@ _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', 
 _INTEGER = re.compile(r"[+-]?[0-9]{1,6}\Z")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?\Z")
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
+_MOST_STRANGE = 2  # error answers of another form; the first may have been one out of step
+
+# An instrument that talks nonsense without end is not resynchronised without end: the first cure
+# comes at once, each further one without a good value between comes later, up to the longest wait.
+_FIRST_CURE_WAIT = 0.1
+_LONGEST_CURE_WAIT = 2.0
+
 _POWER_ON = 1 << 7  # IEEE 488.2 §11.5.1.1.2
 
 NEVER = float("-inf")
@@ -121,6 +128,9 @@ class Conversation(Driver):
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._errors_read = 0
+        self._strange_errors = 0
+        self._cure_wait = 0.0
+        self._cure_at = NEVER
         self._lacks: set[str] = set()
         self._next_cycle = NEVER
         self._next_watch = NEVER
@@ -153,7 +163,9 @@ class Conversation(Driver):
         if pending is not None and now >= pending.deadline:
             self._give_up(pending, now)
         if self._resync is not None:
-            return [self._back_into_step(now)]
+            self._pending = None
+            self._framer.reset()
+            return [self._back_into_step(now)] if now >= self._cure_at else []
         if self._pending is not None or now < self._quiet_until:
             return []
         if not self._todo:
@@ -163,7 +175,7 @@ class Conversation(Driver):
     def wake_at(self) -> float | None:
         """Tell when there is something to send or to give up on."""
         if self._resync is not None:
-            return NEVER
+            return self._cure_at
         if self._pending is not None:
             return self._pending.deadline
         return max(self._quiet_until, NEVER if self._todo else self._next_cycle)
@@ -177,6 +189,7 @@ class Conversation(Driver):
     def tell(self, event: Event) -> None:
         """Add an event."""
         self._events.append(event)
+        self._cure_wait, self._cure_at = 0.0, NEVER
 
     def ask_next(self, question: Question) -> None:
         """Put a question before all others that wait."""
@@ -246,8 +259,8 @@ class Conversation(Driver):
 
     def _back_into_step(self, now: float) -> Resync:
         reason, self._resync = self._resync or "", None
-        self._pending = None
-        self._framer.reset()
+        self._cure_wait = min(max(2 * self._cure_wait, _FIRST_CURE_WAIT), _LONGEST_CURE_WAIT)
+        self._cure_at = now + self._cure_wait
         self.restarted()
         self._prepare(setup=False)
         if not self._manners.identify:
@@ -315,7 +328,11 @@ class Conversation(Driver):
         del frame
         match = _ERROR_ANSWER.match(text)
         if match is None:
+            self._strange_errors += 1
+            if self._strange_errors >= _MOST_STRANGE:
+                self._lacks.add(ERROR_QUERY)  # it answers in a form of its own; values come first
             raise Misfit("no entry of an error queue")
+        self._strange_errors = 0
         code = int(match["code"])
         if code == 0:
             return

@@ -131,8 +131,8 @@ class ScpiMeter(Conversation):
             return
         if same:
             self._read(held, read)
-        else:
-            self._newness.forget()
+        # Else somebody turned a setting meanwhile. The answer stays known as an old one: FETCh?
+        # goes on giving it, under the new settings, until a new measurement is complete.
 
     def _take_register(self, _frame: Frame, text: str) -> None:
         try:

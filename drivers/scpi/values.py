@@ -1,11 +1,14 @@
 """Turning one answer into indications, by the fields that a profile or an option names."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from capture.driver import Condition, Indication, Shown, Status, parse_unit, unit_of
 from drivers.scpi.answers import read_number, split_fields
 from drivers.scpi.conversation import Misfit
+
+_INTEGER = re.compile(r"[+-]?[0-9]{1,9}\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +94,10 @@ class AnswerForm:
 
     def _status(self, text: str) -> Status:
         known = self.status or {}
-        if text not in known and text.lstrip("+").lstrip("0") not in known:
+        plain = str(int(text)) if _INTEGER.match(text) else text
+        if plain not in known:
             raise Misfit(f"status {text!r} is not listed")
-        return known.get(text) or known[text.lstrip("+").lstrip("0")]
+        return known[plain]
 
     def _indications(
         self,

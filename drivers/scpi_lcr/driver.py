@@ -18,17 +18,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
-from capture.driver import Driver, InputError, Profile, load_profile
-from drivers.scpi.conversation import Manners
+from capture.driver import Driver, Profile, load_profile
 from drivers.scpi.meter import Plan, ScpiMeter
+from drivers.scpi.options import MannersOptions
 from drivers.scpi.profiled import plan_of
 
 PACKAGE = "drivers.scpi_lcr"
 ID = "scpi-lcr"
 
 
-@dataclass(frozen=True)
-class ScpiLcrOptions:
+@dataclass(frozen=True, kw_only=True)
+class ScpiLcrOptions(MannersOptions):
     """What can be configured for one LCR bridge."""
 
     profile: str = field(
@@ -38,26 +38,11 @@ class ScpiLcrOptions:
     interval_s: float = field(
         default=0.0, metadata={"help": "seconds from query to query; the profile's if 0"}
     )
-    identify: bool = field(default=True, metadata={"help": "ask *IDN? first and after a time-out"})
-    error_queue: bool = field(default=True, metadata={"help": "read SYSTem:ERRor? when in doubt"})
-    watch_s: float = field(
-        default=10.0, metadata={"help": "seconds from look to look for a power cycle; 0: never"}
-    )
-    setup: tuple[str, ...] = field(
-        default=(),
-        metadata={"help": "messages sent after opening and power-on; each must be allowed"},
-    )
-    closing: tuple[str, ...] = field(
-        default=(), metadata={"help": "messages sent before closing; each must be allowed"}
-    )
-    conditions: dict[str, str] = field(
-        default_factory=dict, metadata={"help": "settings to store with every value"}
-    )
 
     def __post_init__(self) -> None:
         """Refuse what cannot work, by option name."""
-        if not 0 <= self.interval_s <= 3600:  # noqa: PLR2004 - an hour
-            raise InputError(f"interval_s: {self.interval_s} is not from 0 to 3600")
+        self.check_span("interval_s", 0, 3600)
+        self.check_span("watch_s", 0, 3600)
         profile_of(self)
 
 
@@ -84,13 +69,5 @@ def messages(options: ScpiLcrOptions) -> Sequence[bytes]:
 def _plan(options: ScpiLcrOptions) -> Plan:
     profile = profile_of(options)
     assert profile.scpi is not None  # a profile for this driver has one
-    manners = Manners(
-        options.interval_s or profile.scpi.interval_s,
-        profile.scpi.timeout_s,
-        options.identify,
-        options.error_queue,
-        options.watch_s,
-        options.setup,
-        options.closing,
-    )
+    manners = options.manners(options.interval_s or profile.scpi.interval_s, profile.scpi.timeout_s)
     return plan_of(profile, manners, options.conditions)

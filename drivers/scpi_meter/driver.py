@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from capture.driver import Driver, InputError, Profile, load_profile, parse_unit, unit_of
-from drivers.scpi.conversation import Manners
 from drivers.scpi.freshness import Freshness
 from drivers.scpi.meter import Plan, ScpiMeter
+from drivers.scpi.options import MannersOptions
 from drivers.scpi.profiled import plan_of
 from drivers.scpi.values import AnswerForm, Field
 
@@ -21,8 +21,8 @@ PACKAGE = "drivers.scpi_meter"
 ID = "scpi-meter"
 
 
-@dataclass(frozen=True)
-class ScpiMeterOptions:
+@dataclass(frozen=True, kw_only=True)
+class ScpiMeterOptions(MannersOptions):
     """What can be configured for one SCPI meter."""
 
     profile: str = field(
@@ -47,21 +47,6 @@ class ScpiMeterOptions:
         default="", metadata={"help": "register that tells a new measurement, as STAT:OPER?"}
     )
     event_bit: int = field(default=0, metadata={"help": "bit of that register"})
-    identify: bool = field(default=True, metadata={"help": "ask *IDN? first and after a time-out"})
-    error_queue: bool = field(default=True, metadata={"help": "read SYSTem:ERRor? when in doubt"})
-    watch_s: float = field(
-        default=10.0, metadata={"help": "seconds from look to look for a power cycle; 0: never"}
-    )
-    setup: tuple[str, ...] = field(
-        default=(),
-        metadata={"help": "messages sent after opening and power-on; each must be allowed"},
-    )
-    closing: tuple[str, ...] = field(
-        default=(), metadata={"help": "messages sent before closing; each must be allowed"}
-    )
-    conditions: dict[str, str] = field(
-        default_factory=dict, metadata={"help": "settings to store with every value"}
-    )
 
     def __post_init__(self) -> None:
         """Refuse what cannot work, by option name."""
@@ -78,8 +63,7 @@ class ScpiMeterOptions:
             ("watch_s", 0, 3600),
             ("event_bit", 0, 15),
         ):
-            if not least <= getattr(self, name) <= most:
-                raise InputError(f"{name}: {getattr(self, name)} is not from {least} to {most}")
+            self.check_span(name, least, most)
         if not self.query.endswith("?"):
             raise InputError(f"query: {self.query!r} is no query; it must end in a question mark")
         if self.profile:
@@ -111,15 +95,7 @@ def _plan(options: ScpiMeterOptions) -> Plan:
     interval, timeout = options.interval_s, options.timeout_s
     if profile is not None and profile.scpi is not None:
         interval, timeout = profile.scpi.interval_s, profile.scpi.timeout_s
-    manners = Manners(
-        interval,
-        timeout,
-        options.identify,
-        options.error_queue,
-        options.watch_s,
-        options.setup,
-        options.closing,
-    )
+    manners = options.manners(interval, timeout)
     if profile is not None:
         return plan_of(profile, manners, options.conditions)
     return Plan(

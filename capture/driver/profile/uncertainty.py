@@ -15,9 +15,10 @@ from capture.model import Indication, parse_unit
 
 @dataclass(frozen=True, slots=True)
 class StandardUncertainty:
-    """A standard uncertainty in the base unit, and where it comes from."""
+    """A standard uncertainty in the base unit, its shared relative part, and its basis."""
 
     standard: float
+    shared: float
     basis: str
 
 
@@ -37,7 +38,8 @@ def standard_uncertainty(
             limit = line.reading_percent / 100 * abs(float(value))
             limit += line.counts * float(resolution(indication))
             limit += line.range_percent / 100 * (line.range or line.up_to or 0.0)
-            return StandardUncertainty(limit / math.sqrt(3), _basis(line))
+            gain = line.reading_percent / 100 / math.sqrt(3)
+            return StandardUncertainty(limit / math.sqrt(3), gain, _basis(line))
     return None
 
 

@@ -1,0 +1,1 @@
+"""The job at the bench: machines, procedures, guided steps, settling. Pure but for `service`."""

@@ -1,0 +1,178 @@
+"""Procedures: the ordered steps of a test, said in TOML.
+
+A step says first what to beware of, then which terminals, which lead where, which quantity. It
+holds no code, and it starts nothing: a person sets voltages and presses keys on the instrument.
+"""
+
+import os
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from capture.driver.faults import fault_lines
+from capture.errors import ConfigError, InputError
+from capture.model.fields import Line, Model, QuantityName, Slug
+from capture.model.job import StepId
+from capture.model.testpoint import TestPoint
+
+_PACKAGE = "capture.jobs"
+_DEEPEST = 3  # sets of sets of procedures
+
+
+class _Strict(Model):
+    model_config = ConfigDict(extra="forbid")
+
+
+class Take(_Strict):
+    """How the value of a step is taken."""
+
+    how: Literal["settled", "timed", "keyed"] = "settled"
+    at_s: Annotated[tuple[float, ...], Field(max_length=24)] = ()
+    """For ``timed``: seconds since the voltage was reached, each ± ``within_s``."""
+    within_s: float = Field(1.0, gt=0, le=10)
+
+    @model_validator(mode="after")
+    def _times_fit(self) -> Self:
+        if (self.how == "timed") != bool(self.at_s):
+            raise ValueError('at_s belongs to how = "timed", and is needed there')
+        if list(self.at_s) != sorted(set(self.at_s)) or any(at <= 0 for at in self.at_s):
+            raise ValueError("at_s must rise, from above zero")
+        return self
+
+
+class Step(_Strict):
+    """One step."""
+
+    id: StepId
+    title: Line
+    cautions: Annotated[tuple[Line, ...], Field(max_length=12)] = ()
+    """Shown before everything else of the step."""
+    points: Annotated[tuple[str, ...], Field(min_length=1, max_length=24)]
+    """Test points, in the order of the instrument; one for a captured value."""
+    quantity: QuantityName
+    energy: Literal["none", "direct-current", "test-voltage", "pulse"] = "none"
+    """What the instrument puts on the winding; decides which locks hold."""
+    take: Take = Take()
+    instrument: Slug | None = None
+    """Instrument to watch, where the bench has several for the quantity."""
+    conditions: dict[str, str] = Field(default_factory=dict)
+    explain: str = Field("", max_length=400)
+    """What to do, in a sentence or two."""
+
+    @field_validator("points")
+    @classmethod
+    def _points_are_points(cls, points: tuple[str, ...]) -> tuple[str, ...]:
+        try:
+            return tuple(str(TestPoint.parse(point)) for point in points)
+        except InputError as error:
+            raise ValueError(str(error)) from error
+
+    @model_validator(mode="after")
+    def _one_point_a_captured_value(self) -> Self:
+        if self.take.how != "keyed" and len(self.points) != 1:
+            raise ValueError("a captured step has one test point; several are keyed as a block")
+        return self
+
+
+class Procedure(_Strict):
+    """An ordered set of steps."""
+
+    schema_version: Literal[1]
+    name: Slug
+    title: Line
+    cautions: Annotated[tuple[Line, ...], Field(max_length=24)] = ()
+    """Shown before the first step."""
+    include: Annotated[tuple[Slug, ...], Field(max_length=16)] = ()
+    """Other procedures whose steps come first, in this order."""
+    steps: Annotated[tuple[Step, ...], Field(max_length=200)] = ()
+
+    @model_validator(mode="after")
+    def _steps_are_distinct(self) -> Self:
+        ids = [step.id for step in self.steps]
+        twice = sorted({id_ for id_ in ids if ids.count(id_) > 1})
+        if twice:
+            raise ValueError(f"step {twice[0]} stands twice")
+        if not self.steps and not self.include:
+            raise ValueError("a procedure needs steps, or others to include")
+        return self
+
+
+def search_path() -> list[Path]:
+    """List the folders that own procedures are looked for in, first to last."""
+    named = [Path(p) for p in os.environ.get("BENCHTALLY_PROCEDURES", "").split(":") if p]
+    home = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    return [*named, home / "benchtally" / "procedures", Path("/etc/benchtally/procedures")]
+
+
+def built_in() -> list[str]:
+    """List the names of the built-in procedures."""
+    folder = resources.files(_PACKAGE) / "procedures"
+    names = [entry.name for entry in folder.iterdir() if entry.name.endswith(".toml")]
+    return sorted(name.removesuffix(".toml") for name in names)
+
+
+def load_procedure(name: str) -> Procedure:
+    """Find and read a procedure by name or ``.toml`` path, with all that it includes.
+
+    Raises:
+        ConfigError: not found, not readable, faulty; one line a fault.
+    """
+    return _whole(name, ())
+
+
+def parse_procedure(text: str, where: str) -> Procedure:
+    """Read a procedure from TOML text; what it includes is not yet in it.
+
+    Raises:
+        ConfigError: one line a fault.
+    """
+    try:
+        return Procedure.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([f"{where}: not TOML: {error}"]) from error
+    except ValidationError as error:
+        raise ConfigError([f"{where}: {line}" for line in fault_lines(error)]) from error
+
+
+def _whole(name: str, seen: tuple[str, ...]) -> Procedure:
+    if name in seen or len(seen) > _DEEPEST:
+        raise ConfigError([f"procedure {name} includes itself, or too deeply: {' in '.join(seen)}"])
+    procedure = _read(name)
+    steps: list[Step] = []
+    cautions = list(procedure.cautions)
+    for other in procedure.include:
+        included = _whole(other, (*seen, name))
+        steps += included.steps
+        cautions += [each for each in included.cautions if each not in cautions]
+    return Procedure.model_validate(
+        {
+            **procedure.model_dump(),
+            "include": (),
+            "cautions": tuple(cautions),
+            "steps": (*steps, *procedure.steps),
+        }
+    )
+
+
+def _read(name: str) -> Procedure:
+    if name.endswith(".toml"):
+        return _read_file(Path(name))
+    for folder in search_path():
+        path = folder / f"{name}.toml"
+        if path.is_file():
+            return _read_file(path)
+    entry = resources.files(_PACKAGE) / "procedures" / f"{name}.toml"
+    if entry.is_file():
+        return parse_procedure(entry.read_text("utf-8"), f"built-in procedure {name}")
+    known = ", ".join(built_in())
+    raise ConfigError([f"procedure {name!r} is not known; there are {known}; or give a .toml file"])
+
+
+def _read_file(path: Path) -> Procedure:
+    try:
+        return parse_procedure(path.read_text("utf-8"), str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError([f"procedure {path}: cannot be read: {error}"]) from error

@@ -1,0 +1,248 @@
+"""A job's state: what replaying its entries gives. Pure; knows no file and no clock."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import StrEnum
+from uuid import UUID
+
+from capture.errors import InputError
+from capture.jobs.procedure import Procedure, Step
+from capture.model.job import (
+    Applied,
+    ConditionsChanged,
+    Discharged,
+    Finished,
+    JobConditions,
+    JobEntry,
+    Noted,
+    Overridden,
+    Paused,
+    RampedDown,
+    Redone,
+    Refused,
+    Resumed,
+    Selected,
+    SignedOff,
+    Skipped,
+    Started,
+    Taken,
+)
+
+
+class JobStatus(StrEnum):
+    """Where a job is."""
+
+    RUNNING = "running"
+    PAUSED = "paused"
+    FINISHED = "finished"
+    SIGNED_OFF = "signed-off"
+
+
+_STATUS_AFTER: dict[type, JobStatus] = {
+    Paused: JobStatus.PAUSED,
+    Resumed: JobStatus.RUNNING,
+    Finished: JobStatus.FINISHED,
+    SignedOff: JobStatus.SIGNED_OFF,
+}
+
+
+class StepStatus(StrEnum):
+    """Where a step is."""
+
+    OPEN = "open"
+    TAKEN = "taken"
+    SKIPPED = "skipped"
+
+
+@dataclass(frozen=True, slots=True)
+class StepState:
+    """One step of a job.
+
+    Attributes:
+        readings: those that hold now.
+        superseded: earlier readings, each with the reason for which the step was done again.
+        refused: readings that a person refused.
+        overridden: locks that a person passed for this step.
+    """
+
+    step: Step
+    status: StepStatus = StepStatus.OPEN
+    readings: tuple[UUID, ...] = ()
+    how: str = ""
+    taken_at: datetime | None = None
+    conditions: JobConditions = field(default_factory=JobConditions)
+    superseded: tuple[tuple[UUID, str], ...] = ()
+    refused: tuple[UUID, ...] = ()
+    notes: tuple[str, ...] = ()
+    overridden: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Application:
+    """A test voltage that was on the winding."""
+
+    step: str
+    seconds: float
+    ended: datetime
+    discharged: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """One job, as its entries tell.
+
+    Attributes:
+        last: number in the journal of the newest entry seen; a writer says which it has seen.
+        selected: step that a person chose to be next; None where the procedure's order holds.
+        applications: test voltages applied in this job, oldest first.
+        ramp_down: steps after which nobody has said yet that the current was zero.
+    """
+
+    job: UUID
+    machine: str
+    procedure: Procedure
+    status: JobStatus
+    steps: dict[str, StepState]
+    conditions: JobConditions
+    started: datetime
+    last: int
+    operators: frozenset[str] = frozenset()
+    selected: str | None = None
+    notes: tuple[str, ...] = ()
+    applications: tuple[Application, ...] = ()
+    ramp_down: frozenset[str] = frozenset()
+
+    @property
+    def current(self) -> StepState | None:
+        """The step to be done now: the one chosen, else the first that is open."""
+        if self.selected is not None and self.steps[self.selected].status is StepStatus.OPEN:
+            return self.steps[self.selected]
+        return next((s for s in self.steps.values() if s.status is StepStatus.OPEN), None)
+
+    def step(self, id_: str) -> StepState:
+        """Give a step.
+
+        Raises:
+            InputError: the procedure has no such step; says which there are.
+        """
+        found = self.steps.get(id_)
+        if found is None:
+            raise InputError(f"there is no step {id_!r}; the steps are {', '.join(self.steps)}")
+        return found
+
+
+def replay(entries: Iterable[tuple[int, JobEntry]]) -> JobState | None:
+    """Give the state after these entries, each with its number in the journal; None for none."""
+    state: JobState | None = None
+    for n, entry in entries:
+        state = apply(state, n, entry)
+    return state
+
+
+def apply(state: JobState | None, n: int, entry: JobEntry) -> JobState:
+    """Give the state after one more entry.
+
+    An entry that does not fit (an unknown step, say) changes nothing but ``last``: what was stored
+    was stored, and a replay never fails on it.
+    """
+    event = entry.event
+    if isinstance(event, Started):
+        return _started(n, entry, event)
+    if state is None:
+        raise InputError(f"job {entry.job} has events before its start")
+    state = replace(state, last=n, operators=state.operators | {entry.operator})
+    step_id = getattr(event, "step", None)
+    if step_id is not None and step_id not in state.steps:
+        return state
+    if type(event) in _STATUS_AFTER:
+        return replace(state, status=_STATUS_AFTER[type(event)])
+    match event:
+        case Selected(step=step):
+            return replace(state, selected=step)
+        case ConditionsChanged(conditions=conditions):
+            return replace(state, conditions=merged(state.conditions, conditions))
+        case Noted(step=None, text=text):
+            return replace(state, notes=(*state.notes, text))
+        case Applied() | Discharged() | RampedDown() | Overridden():
+            return _lock_event(state, entry, event)
+        case _:
+            return _step_event(state, entry, event)
+
+
+def merged(old: JobConditions, new: JobConditions) -> JobConditions:
+    """Let new conditions go before old ones, member by member."""
+    return old.model_copy(update=new.model_dump(exclude_none=True))
+
+
+def _started(n: int, entry: JobEntry, event: Started) -> JobState:
+    procedure = Procedure.model_validate(event.procedure)
+    return JobState(
+        job=entry.job,
+        machine=event.machine,
+        procedure=procedure,
+        status=JobStatus.RUNNING,
+        steps={step.id: StepState(step) for step in procedure.steps},
+        conditions=event.conditions,
+        started=entry.time,
+        last=n,
+        operators=frozenset({entry.operator}),
+    )
+
+
+def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
+    match event:
+        case Taken(step=id_, readings=readings, how=how, conditions=conditions):
+            old = state.steps[id_]
+            new = replace(
+                old,
+                status=StepStatus.TAKEN,
+                readings=readings,
+                how=how,
+                taken_at=entry.time,
+                conditions=merged(state.conditions, conditions),
+            )
+            direct = old.step.energy == "direct-current"
+            state = replace(
+                state,
+                selected=None if state.selected == id_ else state.selected,
+                ramp_down=state.ramp_down | {id_} if direct else state.ramp_down,
+            )
+        case Redone(step=id_, reason=reason):
+            old = state.steps[id_]
+            gone = tuple((reading, reason) for reading in old.readings)
+            new = replace(
+                old, status=StepStatus.OPEN, readings=(), superseded=(*old.superseded, *gone)
+            )
+            state = replace(state, selected=id_)
+        case Refused(step=id_, reading=reading):
+            new = replace(state.steps[id_], refused=(*state.steps[id_].refused, reading))
+        case Skipped(step=id_, reason=reason):
+            old = state.steps[id_]
+            new = replace(old, status=StepStatus.SKIPPED, notes=(*old.notes, f"skipped: {reason}"))
+        case Noted(step=str(id_), text=text):
+            new = replace(state.steps[id_], notes=(*state.steps[id_].notes, text))
+        case _:
+            return state
+    return replace(state, steps={**state.steps, id_: new})
+
+
+def _lock_event(
+    state: JobState, entry: JobEntry, event: Applied | Discharged | RampedDown | Overridden
+) -> JobState:
+    match event:
+        case Applied(step=id_, seconds=seconds):
+            new = Application(id_, seconds, entry.time)
+            return replace(state, applications=(*state.applications, new))
+        case Discharged(step=id_):
+            applications = tuple(
+                replace(each, discharged=True) if each.step == id_ else each
+                for each in state.applications
+            )
+            return replace(state, applications=applications)
+        case RampedDown(step=id_):
+            return replace(state, ramp_down=state.ramp_down - {id_})
+        case Overridden(step=id_, lock=lock):
+            old = state.steps[id_]
+            new_step = replace(old, overridden=old.overridden | {lock})
+            return replace(state, steps={**state.steps, id_: new_step})

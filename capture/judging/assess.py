@@ -1,0 +1,326 @@
+"""From a test set to results with verdicts, and a named suspect or an honest "cannot tell"."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from capture.errors import InputError
+from capture.judging.gather import Gathered, gather
+from capture.model.testset import TestSet
+from capture.winding import (
+    Asymmetry,
+    Bounded,
+    EitherConnection,
+    Evidence,
+    Judgement,
+    Limit,
+    Measured,
+    MissingReadingError,
+    Result,
+    Suspicion,
+    Verdict,
+    WindingError,
+    correct_resistance,
+    inductance_balance,
+    insulation_at_40,
+    insulation_indices,
+    judge,
+    load_limits,
+    minimum_insulation,
+    open_phase,
+    phase_resistances,
+    pulse_comparison,
+    suspect,
+    unbalance,
+)
+
+Overrides = Mapping[str, Mapping[str, object]]
+Overall = Literal[
+    "pass", "conditional pass", "conditional fail", "fail", "information only", "open"
+]
+
+_SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
+
+_WORST_FIRST = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.CONDITIONAL_PASS, Verdict.PASS)
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A result and what it is, in words."""
+
+    name: str
+    result: Result
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Everything that can be said of a test set.
+
+    Attributes:
+        results: in the order a person would read them.
+        suspicion: what is suspected, where the evidence allows the question.
+        not_run: steps that belong to the test and have no readings.
+        overall: the worst verdict of all; never a pass while steps are not run.
+        notes: what was not used, and why.
+    """
+
+    results: tuple[Named, ...]
+    suspicion: Suspicion | None
+    not_run: tuple[str, ...]
+    overall: Overall
+    notes: tuple[str, ...]
+
+
+def assess(test_set: TestSet, site_limits: Overrides | None = None) -> Assessment:
+    """Compute and judge everything that the readings allow.
+
+    Raises:
+        InputError: a set that cannot be, or a limit that does not exist; says what and why.
+    """
+    try:
+        return _assess(test_set, site_limits)
+    except WindingError as error:
+        raise InputError(str(error)) from error
+
+
+def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
+    limits = load_limits(site=site_limits, machine=test_set.rules.limits)
+    found = gather(test_set)
+    bench = _Bench(test_set, found, limits)
+    for part in (bench.resistance, bench.inductance, bench.insulation, bench.pulse):
+        part()
+    given = {
+        "resistance": bool(found.resistance),
+        "inductance": bool(found.inductance),
+        "insulation": bool(found.insulation or found.insulation_by_phase),
+        "pulse": bool(found.pulse),
+    }
+    not_run = tuple(step for step in test_set.steps if not given[step])
+    suspicion = _suspicion(test_set, found)
+    if bench.pulse_statement and (suspicion is None or suspicion.detected):
+        found.notes.append(bench.pulse_statement)
+    return Assessment(
+        results=tuple(bench.results),
+        suspicion=suspicion,
+        not_run=not_run,
+        overall=_overall([each.result for each in bench.results], not_run),
+        notes=tuple(found.notes),
+    )
+
+
+class _Bench:
+    """Computes quantity by quantity."""
+
+    def __init__(self, test_set: TestSet, found: Gathered, limits: Mapping[str, Limit]) -> None:
+        self.results: list[Named] = []
+        self.pulse_statement = ""
+        self._machine = test_set.machine
+        self._conditions = test_set.conditions
+        self._rules = test_set.rules
+        self._found = found
+        self._limits = limits
+
+    def resistance(self) -> None:
+        """Unbalance, phases, and each pair at the reference temperature."""
+        readings = self._found.resistance
+        if not readings:
+            return
+        if any(isinstance(each, Bounded) for each in readings.values()):
+            if self._machine.connection != "open":
+                uv, vw, wu = (_plain(each) for each in readings.values())
+                self._found.notes.append(open_phase(uv, vw, wu).statement)
+            return
+        numbers = {pair: each for pair, each in readings.items() if isinstance(each, Measured)}
+        form = self._machine.winding == "form"
+        limit = "resistance-unbalance-form" if form else "resistance-unbalance-random"
+        self._add(
+            f"resistance unbalance ({self._rules.resistance})",
+            unbalance(numbers, self._rules.resistance, inputs=self._ids("resistance")),
+            limit,
+        )
+        self._phases(numbers)
+        self._at_reference(numbers)
+
+    def inductance(self) -> None:
+        """Unbalance of inductance and angle."""
+        readings = self._found.inductance
+        if not readings:
+            return
+        balance = inductance_balance(readings, self._rules.inductance)
+        limit = (
+            "inductance-unbalance-rotor-in"
+            if self._conditions.rotor == "in"
+            else "inductance-unbalance"
+        )
+        inductance = replace(balance.inductance, inputs=self._ids("inductance"))
+        self._add(f"inductance unbalance ({self._rules.inductance})", inductance, limit)
+        self._add("phase angle, largest distance from the mean", balance.degrees)
+        self._found.notes += balance.notes
+
+    def insulation(self) -> None:
+        """One-minute value at 40 °C against the least, and the ratios that mean something."""
+        series, celsius = self._found.insulation, self._conditions.winding_celsius
+        if not series:
+            return
+        if celsius is None:
+            raise InputError(
+                "insulation resistance cannot be brought to 40 °C: give conditions.winding_celsius"
+            )
+        timed = [(time, ohms) for time, ohms in series if time is not None]
+        if len(timed) == len(series) and len(timed) > 1:
+            self._insulation_series(timed, celsius)
+            return
+        for time, ohms in series:
+            number = ohms.bound if isinstance(ohms, Bounded) else ohms
+            at_40 = insulation_at_40(number, celsius, self._machine.insulation)
+            if isinstance(ohms, Bounded):
+                at_40 = replace(at_40, bound=ohms.side)
+            when = "" if time is None else f" after {time:g} s"
+            self._against_least(f"insulation resistance{when}, at 40 °C", at_40)
+
+    def pulse(self) -> None:
+        """Deviation between the pairs; directions apart from it."""
+        readings = self._found.pulse
+        if not readings:
+            return
+        law = self._found.law
+        comparison = pulse_comparison(readings, law, self._rules.pulse)  # type: ignore[arg-type] # one of the laws, or refused there
+        deviation = replace(comparison.deviation, inputs=self._ids("pulse"))
+        self._add(f"pulse deviation ({self._rules.pulse})", deviation, "pulse-deviation")
+        self.pulse_statement = comparison.statement
+        self._found.notes += _directions(comparison.asymmetry)
+
+    # ── parts ────────────────────────────────────────────────────────────────────────────────
+
+    def _phases(self, numbers: Mapping[str, Measured]) -> None:
+        connection = self._machine.connection
+        if connection == "open":
+            return
+        uv, vw, wu = numbers.values()
+        solved = phase_resistances(uv, vw, wu, connection)
+        ways = [solved.star, solved.delta] if isinstance(solved, EitherConnection) else [solved]
+        for each in ways:
+            for phase, result in each.results.items():
+                self._add(f"resistance of phase {phase}, {each.connection}", result)
+
+    def _at_reference(self, numbers: Mapping[str, Measured]) -> None:
+        conditions, k = self._conditions, self._machine.zero_resistance_celsius
+        if conditions.winding_celsius is None or conditions.reference_celsius is None:
+            return
+        if k is None:
+            self._found.notes.append(
+                "resistances are not brought to the reference temperature: the machine's "
+                "zero_resistance_celsius is not given, and several values circulate"
+            )
+            return
+        for pair, number in numbers.items():
+            corrected = correct_resistance(
+                number, conditions.winding_celsius, conditions.reference_celsius, k
+            )
+            self._add(f"resistance {pair} at {conditions.reference_celsius:g} °C", corrected)
+
+    def _insulation_series(
+        self, timed: list[tuple[float, Measured | Bounded]], celsius: float
+    ) -> None:
+        times = [time for time, _ in timed]
+        ohms = [each if isinstance(each, Bounded) else each.value for _, each in timed]
+        try:
+            indices = insulation_indices(
+                times,
+                ohms,
+                celsius=celsius,
+                insulation=self._machine.insulation,
+                winding=self._machine.winding,
+            )
+        except MissingReadingError as error:
+            self._found.notes.append(f"insulation: {error}")
+            return
+        self._against_least("insulation resistance after 60 s, at 40 °C", indices.one_minute_at_40)
+        if indices.polarization_index is not None:
+            thermal = self._machine.thermal_class
+            limit = f"polarization-index-{thermal}"
+            known = limit if limit in self._limits else None
+            self._add("polarization index", indices.polarization_index, known)
+        if indices.short_ratio is not None:
+            self._add("short absorption ratio", indices.short_ratio, "absorption-ratio")
+        self._found.notes += indices.notes
+
+    def _against_least(self, name: str, at_40: Result) -> None:
+        machine = self._machine
+        result = replace(at_40, inputs=self._ids("insulation"))
+        if machine.rated_volts is None or machine.year is None:
+            self._found.notes.append(f"{name}: no limit without the machine's rated_volts and year")
+            self._add(name, result)
+            return
+        least = minimum_insulation(machine.rated_volts, machine.winding, machine.year)
+        kind = {"form": "insulation-form", "dc-armature": "insulation-dc-armature"}
+        shipped = self._limits[kind.get(machine.winding, "insulation-random")]
+        # The least follows from the nameplate; what the site says of the table holds for it.
+        value = shipped.value if "stated by" in shipped.confidence else least.value
+        self._add(name, result, replace(shipped, value=value))
+
+    def _add(self, name: str, result: Result, limit: str | Limit | None = None) -> None:
+        if limit is not None and result.judgement is None:
+            known = self._limits[limit] if isinstance(limit, str) else limit
+            if known.formula == result.formula:
+                result = replace(result, judgement=judge(result, known, rule=self._rules.rule))
+            else:
+                result = replace(result, notes=(*result.notes, _not_applied(known, result)))
+        self.results.append(Named(name, result))
+
+    def _ids(self, quantity: str) -> tuple[str, ...]:
+        return tuple(id_ for id_ in self._found.inputs.get(quantity, ()) if id_)
+
+
+def _plain(reading: Measured | Bounded) -> float | Bounded:
+    return reading if isinstance(reading, Bounded) else reading.value
+
+
+def _not_applied(limit: Limit, result: Result) -> str:
+    return f"limit {limit.id} is written for {limit.formula}, not for {result.formula}: not applied"
+
+
+def _directions(asymmetry: Mapping[str, Asymmetry]) -> list[str]:
+    """Say how the directions differ: pair by pair where that means something, else in one line."""
+    if not asymmetry:
+        return []
+    largest = max(abs(each.per_cent) for each in asymmetry.values())
+    if largest < _SMALL_ASYMMETRY and not any(each.significant for each in asymmetry.values()):
+        return [f"leads swapped: the directions of a pair differ by {largest:.2f} % at most"]
+    return [each.statement for each in asymmetry.values()]
+
+
+def _suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
+    if not (found.resistance or found.inductance or found.pulse):
+        return None
+    pulse = {pair: _mean_time(each.forward, each.reverse) for pair, each in found.pulse.items()}
+    evidence = Evidence(
+        connection=test_set.machine.connection,
+        resistance=found.resistance,
+        inductance=found.inductance,
+        pulse=pulse,
+        law=found.law,  # type: ignore[arg-type] # one of the laws, or refused there
+        rotor=test_set.conditions.rotor,
+        insulation=found.insulation_by_phase,
+        parallel_paths=test_set.machine.parallel_paths,
+        repeated=test_set.conditions.repeated,
+    )
+    return suspect(evidence)
+
+
+def _mean_time(forward: object, reverse: object) -> float:
+    values = [*forward, *reverse]  # type: ignore[misc] # sequences of seconds
+    return float(sum(values) / len(values))
+
+
+def _overall(results: list[Result], not_run: tuple[str, ...]) -> Overall:
+    judgements: list[Judgement] = [r.judgement for r in results if r.judgement is not None]
+    verdicts = {judgement.verdict for judgement in judgements}
+    worst = next((each for each in _WORST_FIRST if each in verdicts), None)
+    if worst in (Verdict.FAIL, Verdict.CONDITIONAL_FAIL):
+        return worst.value  # type: ignore[return-value] # one of the words of Overall
+    if not_run or Verdict.INCONCLUSIVE in verdicts:
+        return "open"
+    if worst is None:
+        return "information only"
+    return worst.value  # type: ignore[return-value] # one of the words of Overall

@@ -1,0 +1,288 @@
+"""Sorting the readings of a test set by quantity and pair, and refusing sets that cannot be.
+
+Nothing is dropped in silence: a reading that finds no place is named, with the reason.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from capture.errors import InputError
+from capture.model.status import VALUELESS, Status
+from capture.model.testpoint import Direction
+from capture.model.testset import SetReading, TestSet
+from capture.winding import Bounded, InductanceReading, Measured, PulseReadings
+
+PAIRS = ("U-V", "V-W", "W-U")
+ENDS = ("U1-U2", "V1-V2", "W1-W2")
+_BELIEVED = frozenset({Status.OK, Status.STALE})
+
+
+@dataclass
+class Gathered:
+    """The readings of one machine by what they are for."""
+
+    resistance: dict[str, Measured | Bounded] = field(default_factory=dict)
+    inductance: dict[str, InductanceReading] = field(default_factory=dict)
+    pulse: dict[str, PulseReadings] = field(default_factory=dict)
+    law: str = "unknown"
+    insulation: list[tuple[float | None, Measured | Bounded]] = field(default_factory=list)
+    insulation_by_phase: dict[str, Measured | Bounded] = field(default_factory=dict)
+    inputs: dict[str, list[str]] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+
+def gather(test_set: TestSet) -> Gathered:
+    """Sort the readings.
+
+    Raises:
+        InputError: a set that cannot be (two laws, a missing pair, mixed frequencies …); says which
+            reading and why.
+    """
+    names = ENDS if test_set.machine.connection == "open" else PAIRS
+    found = Gathered()
+    by_quantity: dict[str, list[SetReading]] = {}
+    for number, reading in enumerate(test_set.readings, start=1):
+        if reading.status not in _BELIEVED and reading.status not in VALUELESS:
+            found.notes.append(f"{name_of(reading, number)} is {reading.status}: not used")
+            continue
+        by_quantity.setdefault(reading.quantity, []).append(reading)
+    frames = _frames(by_quantity.get("resistance", []))
+    _take_inductance(by_quantity.pop("inductance", []), frames, by_quantity, names, test_set, found)
+    dc = [r for r in by_quantity.pop("resistance", []) if "frequency" not in r.conditions]
+    _take_resistance(dc, names, found)
+    _take_pulse(by_quantity.pop("pulse_time", []), names, found)
+    _take_insulation(by_quantity.pop("insulation_resistance", []), found)
+    for quantity in ("quality_factor", "dissipation_factor", "phase_angle"):
+        by_quantity.pop(quantity, None)  # taken with the inductance they stood beside
+    for quantity, readings in by_quantity.items():
+        found.notes.append(f"{len(readings)} readings of {quantity} are not judged")
+    return found
+
+
+def name_of(reading: SetReading, number: int | None = None) -> str:
+    """Name a reading for a message: by id, else by what and where."""
+    if reading.id:
+        return f"reading {reading.id}"
+    where = f" at {reading.test_point}" if reading.test_point else ""
+    place = f" ({number}.)" if number else ""
+    return f"the {reading.quantity}{where}{place}"
+
+
+def as_number(reading: SetReading) -> Measured | Bounded:
+    """Give a reading as the computations take it.
+
+    Raises:
+        InputError: it has neither a number nor a bound.
+    """
+    if reading.value is None:
+        if reading.bound is not None:
+            return Bounded(bound=reading.bound.value, side=reading.bound.side.value)
+        if reading.status is Status.ABOVE_RANGE:
+            return Bounded(bound=0.0, side="above")
+        raise InputError(
+            f"{name_of(reading)} is {reading.status} and tells no bound; take it again"
+        )
+    random = shared = 0.0
+    if reading.uncertainty is not None:
+        shared = reading.uncertainty.shared
+        gain = shared * abs(reading.value)
+        random = max(reading.uncertainty.standard**2 - gain**2, 0.0) ** 0.5
+    return Measured(
+        value=reading.value,
+        random=random,
+        gain=shared,
+        instrument=reading.instrument,
+        range=reading.range,
+        id=reading.id,
+    )
+
+
+def _placed(
+    readings: list[SetReading], names: tuple[str, ...]
+) -> dict[str, dict[Direction, list[SetReading]]]:
+    """Sort readings by pair and direction.
+
+    Raises:
+        InputError: a reading without a pair of this connection.
+    """
+    placed: dict[str, dict[Direction, list[SetReading]]] = {}
+    for reading in readings:
+        point = reading.point
+        if point is None or point.pair is None or point.direction is None:
+            raise InputError(
+                f"{name_of(reading)} has no pair of terminals; tag it: {', '.join(names)}"
+            )
+        pair = _plain(point.pair, names)
+        if pair not in names:
+            raise InputError(
+                f"{name_of(reading)} is at {reading.test_point}, not one of {', '.join(names)}; "
+                "check the machine's connection"
+            )
+        placed.setdefault(pair, {}).setdefault(point.direction, []).append(reading)
+    return placed
+
+
+def _plain(pair: str, names: tuple[str, ...]) -> str:
+    """Take U1-V1 for U-V where the winding is joined inside."""
+    if names is PAIRS and all(end[1:] == "1" for end in pair.split("-")):
+        return "-".join(end[:1] for end in pair.split("-"))
+    return pair
+
+
+def _require_all(quantity: str, placed: Mapping[str, object], names: tuple[str, ...]) -> None:
+    missing = [name for name in names if name not in placed]
+    if missing:
+        raise InputError(
+            f"{quantity} of {', '.join(missing)} is missing; three pairs belong together: take it, "
+            "or leave the others out"
+        )
+
+
+def _newest(quantity: str, pair: str, readings: list[SetReading], found: Gathered) -> SetReading:
+    if len(readings) > 1:
+        found.notes.append(
+            f"{len(readings)} readings of {quantity} at {pair}: the last one is used, "
+            f"{', '.join(name_of(each) for each in readings[:-1])} not"
+        )
+    return readings[-1]
+
+
+def _take_resistance(readings: list[SetReading], names: tuple[str, ...], found: Gathered) -> None:
+    if not readings:
+        return
+    placed = _placed(readings, names)
+    _require_all("resistance", placed, names)
+    for pair in names:
+        every = [each for way in placed[pair].values() for each in way]
+        reading = _newest("resistance", pair, every, found)
+        found.resistance[pair] = as_number(reading)
+        found.inputs.setdefault("resistance", []).append(reading.id)
+
+
+def _take_inductance(
+    readings: list[SetReading],
+    frames: Mapping[str, SetReading],
+    others: Mapping[str, list[SetReading]],
+    names: tuple[str, ...],
+    test_set: TestSet,
+    found: Gathered,
+) -> None:
+    if not readings:
+        return
+    placed = _placed(readings, names)
+    _require_all("inductance", placed, names)
+    beside = {
+        (each.quantity, each.group): each
+        for quantity in ("quality_factor", "dissipation_factor")
+        for each in others.get(quantity, [])
+        if each.group
+    }
+    for pair in names:
+        every = [each for way in placed[pair].values() for each in way]
+        reading = _newest("inductance", pair, every, found)
+        hertz = _number(reading, "frequency", "Hz")
+        henries = as_number(reading)
+        if isinstance(henries, Bounded):
+            raise InputError(f"{name_of(reading)} is out of range; take it on another range")
+        level = reading.conditions.get("level")
+        found.inductance[pair] = InductanceReading(
+            henries=henries,
+            ohms=_loss(reading, henries, hertz, frames, beside),
+            hertz=hertz,
+            model="parallel" if reading.conditions.get("model") == "parallel" else "series",
+            volts=None if level is None or isinstance(level, str | bool) else level.value,
+            rotor=test_set.conditions.rotor,
+        )
+        found.inputs.setdefault("inductance", []).append(reading.id)
+
+
+def _loss(
+    reading: SetReading,
+    henries: Measured,
+    hertz: float,
+    frames: Mapping[str, SetReading],
+    beside: Mapping[tuple[str, str], SetReading],
+) -> Measured:
+    """Give the resistance that stood beside an inductance, or follows from Q or D beside it.
+
+    Raises:
+        InputError: nothing beside it tells the loss.
+    """
+    partner = frames.get(reading.group) if reading.group else None
+    if partner is not None:
+        ohms = as_number(partner)
+        if isinstance(ohms, Measured):
+            return ohms
+    reactance = 2 * 3.141592653589793 * hertz * henries.value
+    for quantity in ("quality_factor", "dissipation_factor"):
+        factor = beside.get((quantity, reading.group))
+        if factor is not None and factor.value:
+            q = factor.value if quantity == "quality_factor" else 1 / factor.value
+            ohms_value = (
+                reactance * q if reading.conditions.get("model") == "parallel" else reactance / q
+            )
+            return Measured(value=ohms_value, instrument=reading.instrument, id=factor.id)
+    raise InputError(
+        f"{name_of(reading)} has no loss beside it; give the resistance, Q or D of the same frame "
+        "with the same group"
+    )
+
+
+def _frames(resistances: list[SetReading]) -> dict[str, SetReading]:
+    return {
+        each.group: each for each in resistances if each.group and "frequency" in each.conditions
+    }
+
+
+def _number(reading: SetReading, name: str, unit: str) -> float:
+    condition = reading.conditions.get(name)
+    if condition is None or isinstance(condition, str | bool):
+        raise InputError(f"{name_of(reading)} does not say its {name}; give it as a condition")
+    if condition.unit != unit:
+        raise InputError(f"{name_of(reading)}: {name} is in {condition.unit}, expected {unit}")
+    return condition.value
+
+
+def _take_pulse(readings: list[SetReading], names: tuple[str, ...], found: Gathered) -> None:
+    if not readings:
+        return
+    laws = sorted({str(each.conditions.get("law", "unknown")) for each in readings})
+    if len(laws) > 1:
+        odd = next(each for each in readings if each.conditions.get("law", "unknown") != laws[0])
+        raise InputError(
+            f"{name_of(odd)} follows another law ({', '.join(laws)}); times of one instrument "
+            "in one mode belong together"
+        )
+    placed = _placed(readings, names)
+    _require_all("pulse_time", placed, names)
+    found.law = laws[0]
+    for pair in names:
+        ways = placed[pair]
+        times = {way: [_seconds(each) for each in each_way] for way, each_way in ways.items()}
+        forward = times.get(Direction.FORWARD, [])
+        reverse = times.get(Direction.REVERSE, [])
+        if not forward:
+            forward, reverse = reverse, []
+            found.notes.append(f"pulse time of {pair} was read in reverse only")
+        found.pulse[pair] = PulseReadings(forward=forward, reverse=reverse)
+        found.inputs.setdefault("pulse", []).extend(
+            each.id for each_way in ways.values() for each in each_way
+        )
+
+
+def _seconds(reading: SetReading) -> float:
+    if reading.value is None:
+        raise InputError(f"{name_of(reading)} is {reading.status}; a pulse time needs a number")
+    return reading.value
+
+
+def _take_insulation(readings: list[SetReading], found: Gathered) -> None:
+    for reading in readings:
+        number = as_number(reading)
+        point = reading.point
+        phases = set() if point is None else {mark[:1] for mark in point.first}
+        if point is not None and len(phases) == 1 and reading.elapsed is None:
+            found.insulation_by_phase[phases.pop()] = number
+        else:
+            found.insulation.append((reading.elapsed, number))
+        found.inputs.setdefault("insulation", []).append(reading.id)

@@ -1,0 +1,58 @@
+"""A machine: what its nameplate says, and what else must be known to test and judge it."""
+
+from typing import Literal
+from uuid import UUID
+
+from pydantic import Field
+
+from capture.model.fields import Line, MachineId, Model, Slug, Utc, is_empty, is_none
+
+Connection = Literal["star", "delta", "open", "unknown"]
+WindingType = Literal["random", "form", "concentric", "field", "dc-armature"]
+
+
+class Nameplate(Model):
+    """What is known of a machine. Everything but its kind of winding may be unknown."""
+
+    rated_volts: float | None = Field(None, gt=0, exclude_if=is_none)
+    rated_watts: float | None = Field(None, gt=0, exclude_if=is_none)
+    rated_amperes: float | None = Field(None, gt=0, exclude_if=is_none)
+    rated_hertz: float | None = Field(None, gt=0, exclude_if=is_none)
+    rated_rpm: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Rated speed, turns a minute."""
+    poles: int | None = Field(None, ge=2, le=96, multiple_of=2, exclude_if=is_none)
+    connection: Connection = "unknown"
+    winding: WindingType = "random"
+    parallel_paths: int | None = Field(None, ge=1, le=24, exclude_if=is_none)
+    coils_per_group: int | None = Field(None, ge=1, le=48, exclude_if=is_none)
+    thermal_class: Literal[105, 120, 130, 155, 180] | None = Field(None, exclude_if=is_none)
+    insulation: Literal["thermoplastic", "thermosetting"] = "thermosetting"
+    leads: Literal[3, 4, 6, 9, 12] | None = Field(None, exclude_if=is_none)
+    conductor: Literal["copper", "aluminium"] | None = Field(None, exclude_if=is_none)
+    zero_resistance_celsius: float | None = Field(None, ge=200, le=260, exclude_if=is_none)
+    """k of the conductor that the site uses: copper 234.5 or 235, aluminium 225 or 228."""
+    year: int | None = Field(None, ge=1880, le=2200, exclude_if=is_none)
+    serial: Line | None = Field(None, exclude_if=is_none)
+    order: Line | None = Field(None, exclude_if=is_none)
+    """Order or work number."""
+    label: Line | None = Field(None, exclude_if=is_none)
+    """Code on a label that a scanner reads."""
+    description: Line | None = Field(None, exclude_if=is_none)
+
+
+class MachineEntry(Model):
+    """Registers a machine, or says anew what is known of it. The newest entry holds.
+
+    Consumers pass over members they do not know.
+    """
+
+    schema_version: Literal[1] = 1
+    id: UUID
+    """UUIDv7 of this entry."""
+    site: Slug
+    bench: Slug
+    time: Utc
+    operator: Line
+    machine: MachineId
+    nameplate: Nameplate
+    note: str = Field("", max_length=500, exclude_if=is_empty)

@@ -1,0 +1,296 @@
+"""What may be wrong with a winding: each hypothesis as a cloud of cases over what nobody knows.
+
+A hypothesis is spread over the three coils (or pairs), over sizes, and over the uncertain physics:
+how inductance goes with turns (exponent 1.6 to 2.6), how strongly phases are coupled (M/L from
+−½ to 0), how a shorted loop answers at the frequency of the bridge and of the pulse. Its
+likelihood is the mean over the cloud, so a hypothesis that could explain anything explains little.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .contact import contact_logs
+from .evidence import Quantity
+from .forward import Phases, Scene, pair_logs
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+Array = NDArray[np.float64]
+
+BALANCED = "balanced"
+FEWER_TURNS = "fewer turns in one coil"
+SHORTED_TURNS = "shorted turns"
+HIGH_JOINT = "high-resistance joint"
+OPEN_PHASE = "open phase"
+OPEN_PATH = "open parallel path"
+REVERSED = "reversed group or wrong connection"
+ROTOR = "rotor influence"
+BAD_READING = "one bad reading"
+PHASE_TO_PHASE = "phase-to-phase"
+EARTH_PATH = "earth path"
+
+# How often each is met before anything is measured: common practice, no source. Only the order
+# of the candidates depends on it; evidence of some size outweighs it.
+PRIOR = {
+    BALANCED: 0.5,
+    FEWER_TURNS: 0.08,
+    SHORTED_TURNS: 0.12,
+    HIGH_JOINT: 0.12,
+    OPEN_PHASE: 0.03,
+    OPEN_PATH: 0.04,
+    REVERSED: 0.04,
+    ROTOR: 0.1,
+    BAD_READING: 0.08,
+    PHASE_TO_PHASE: 0.03,
+}
+COIL_FAULTS = (FEWER_TURNS, SHORTED_TURNS, HIGH_JOINT, OPEN_PHASE, OPEN_PATH, REVERSED)
+
+_STEP = 1.15  # ratio of neighbouring sizes; the model's doubt covers half a step
+_DEEPEST = 0.9  # a loop never takes all of the inductance
+_MOST_TURNS = 0.3  # share of a phase's resistance that shorted turns take with them
+_DOUBT = 0.08  # of each predicted shift: steps, and phases that are lumped
+
+
+@dataclass(slots=True)
+class Cloud:
+    """The cases of one hypothesis: predicted logarithms, their doubt, place, size, weight.
+
+    `logs` and `doubt` are (case, quantity, pair); `place` is 0, 1, 2 for the coil U, V, W or the
+    pair in order, −1 for none; `turns` is the share of turns lost, where that means something.
+    """
+
+    hypothesis: str
+    logs: Array
+    doubt: Array
+    place: NDArray[np.int64]
+    turns: Array
+    weight: Array
+
+
+def sizes(low: float, high: float) -> Array:
+    """Give sizes from low to high in even ratios."""
+    count = int(np.ceil(np.log(high / low) / np.log(_STEP))) + 1
+    return np.geomspace(low, high, count)
+
+
+def grid(*axes: object) -> list[Array]:
+    """Give every combination of the axes, as one flat array an axis."""
+    meshed = np.meshgrid(*[np.asarray(axis, dtype=float) for axis in axes], indexing="ij")
+    return [mesh.ravel() for mesh in meshed]
+
+
+def clouds(
+    scene: Scene,
+    quantities: tuple[Quantity, ...],
+    *,
+    rotor_in: bool,
+    paths: int | None,
+    repeated: bool,
+) -> list[Cloud]:
+    """Give the clouds of all hypotheses that the evidence can speak of."""
+    makers: list[Callable[[Scene, tuple[Quantity, ...]], Cloud]] = [
+        _balanced,
+        _fewer_turns,
+        _shorted_turns,
+        _high_joint,
+        lambda s, q: _open_path(s, q, paths),
+        _reversed,
+        lambda s, q: _bad_reading(s, q, repeated=repeated),
+        _phase_to_phase,
+    ]
+    if scene.connection == "delta":
+        makers.append(_open_phase)
+    if rotor_in:
+        makers.append(_rotor)
+    made = [make(scene, quantities) for make in makers]
+    return [cloud for cloud in made if len(cloud.weight)]
+
+
+def _cloud(
+    hypothesis: str,
+    phases: Phases,
+    place: Array,
+    scene: Scene,
+    quantities: tuple[Quantity, ...],
+    *,
+    turns: Array | None = None,
+    weight: Array | None = None,
+    loss_doubt: float = 0.0,
+) -> Cloud:
+    count = len(place)
+    logs = pair_logs(phases, scene, quantities)
+    shift = logs - pair_logs(Phases.sound(1, 0.6), scene, quantities)
+    shift = np.abs(shift - shift.mean(axis=2, keepdims=True))
+    doubt = _DOUBT * shift
+    if loss_doubt and "loss" in quantities:
+        row = quantities.index("loss")
+        largest = shift.max(axis=(1, 2))
+        doubt[:, row] = np.hypot(doubt[:, row], loss_doubt * largest[:, None])
+    weights = np.ones(count) if weight is None else weight
+    return Cloud(
+        hypothesis=hypothesis,
+        logs=logs,
+        doubt=doubt,
+        place=place.astype(np.int64),
+        turns=np.full(count, np.nan) if turns is None else turns,
+        weight=weights / weights.sum(),
+    )
+
+
+def _scale(henries: Array, coil: Array, factor: Array) -> None:
+    """Multiply the flux linkage of one phase by a factor: self by its square, mutual by itself."""
+    rows = np.arange(len(coil))
+    index = coil.astype(np.int64)
+    henries[rows, index, :] *= factor[:, None]
+    henries[rows, :, index] *= factor[:, None]
+
+
+def _balanced(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    return _cloud(BALANCED, Phases.sound(1, 0.6), np.array([-1.0]), scene, quantities)
+
+
+def _fewer_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    coil, share, exponent, main = grid(
+        range(3), sizes(0.003, 0.7), np.linspace(1.6, 2.6, 6), (0.1, 0.6, 0.95)
+    )
+    phases = Phases.sound(len(coil), main)
+    rows, index = np.arange(len(coil)), coil.astype(np.int64)
+    phases.ohms[rows, index] = 1 - share
+    left = (1 - share) ** (exponent / 2)
+    _scale(phases.henries, coil, left)
+    phases.pulse = phases.henries.copy()
+    return _cloud(FEWER_TURNS, phases, coil, scene, quantities, turns=share)
+
+
+def _shorted_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    """Let a loop take a share of the inductance; how much depends on how fast it is asked.
+
+    `tangent` is R/(ωL) of the loop at the bridge: with it comes loss, tangent times what the
+    inductance falls. `quick` is the fall seen by the pulse over that seen by the bridge. The
+    resistance falls by the turns that no longer count, a small part of what inductance loses.
+    """
+    bridge = "inductance" in quantities or "loss" in quantities
+    tangents = (0.03, 0.1, 0.3, 0.8, 2.0, 5.0) if bridge else (0.0,)
+    quicks = (0.02, 0.1, 0.3, 0.6, 1.0, 1.4, 2.5, 5.0) if bridge and "pulse" in quantities else (1,)
+    parts = (0.01, 0.05, 0.12, 0.25) if "resistance" in quantities else (0.1,)
+    if "resistance" in quantities and not bridge and scene.law == "time-constant":
+        # A slow measurement hardly sees the loop, and the turns' resistance may weigh as much.
+        parts = (*parts, 0.6, 1.5)
+    coil, fall, tangent, quick, part = grid(range(3), sizes(0.003, 0.85), tangents, quicks, parts)
+    pulse_fall = fall * quick
+    keep = (pulse_fall < _DEEPEST) & (fall * part < _MOST_TURNS)
+    coil, fall, tangent, part = coil[keep], fall[keep], tangent[keep], part[keep]
+    pulse_fall = pulse_fall[keep]
+    phases = Phases.sound(len(coil), 0.6)
+    rows, index = np.arange(len(coil)), coil.astype(np.int64)
+    phases.ohms[rows, index] = 1 - fall * part
+    _scale(phases.henries, coil, np.sqrt(1 - fall))
+    _scale(phases.pulse, coil, np.sqrt(1 - pulse_fall))
+    phases.loop[rows, index] = fall * tangent
+    return _cloud(SHORTED_TURNS, phases, coil, scene, quantities, loss_doubt=0.15)
+
+
+def _high_joint(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    coil, more = grid(range(3), sizes(0.003, 20.0))
+    phases = Phases.sound(len(coil), 0.6)
+    phases.ohms[np.arange(len(coil)), coil.astype(np.int64)] = 1 + more
+    return _cloud(HIGH_JOINT, phases, coil, scene, quantities)
+
+
+def _open_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    coil, main = grid(range(3), np.linspace(0.05, 0.95, 7))
+    phases = Phases.sound(len(coil), main)
+    rows, index = np.arange(len(coil)), coil.astype(np.int64)
+    phases.ohms[rows, index] = 1e6
+    # A coil without current links nothing: its row and column vanish, its own value is endless.
+    _scale(phases.henries, coil, np.zeros(len(coil)))
+    phases.henries[rows, index, index] = 1e6
+    phases.pulse = phases.henries.copy()
+    return _cloud(OPEN_PHASE, phases, coil, scene, quantities)
+
+
+def _open_path(scene: Scene, quantities: tuple[Quantity, ...], paths: int | None) -> Cloud:
+    if paths == 1:
+        empty = np.zeros(0)
+        return _cloud(OPEN_PATH, Phases.sound(0, 0.6), empty, scene, quantities, weight=empty)
+    counts = (2, 3, 4, 6, 8) if paths is None else (paths,)
+    coil, count, main, rise = grid(
+        range(3), counts, (0.1, 0.35, 0.6, 0.8, 0.95), (0.0, 0.25, 0.5, 1.0)
+    )
+    ratio = count / (count - 1)
+    phases = Phases.sound(len(coil), main)
+    rows, index = np.arange(len(coil)), coil.astype(np.int64)
+    phases.ohms[rows, index] = ratio
+    # The main flux stays, the leakage of the remaining paths is higher; the saturation of the
+    # former and the coupling of the latter leave it open by how much.
+    extra = (1 - main) * (ratio - 1) * (1 - rise)
+    phases.henries[rows, index, index] += extra
+    phases.pulse = phases.henries.copy()
+    return _cloud(OPEN_PATH, phases, coil, scene, quantities)
+
+
+def _reversed(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    """Let a share of a phase's coils work against the rest; 1 is the whole phase reversed."""
+    shares = np.array([1 / 2, 1 / 3, 1 / 4, 1 / 5, 1 / 6, 1 / 8, 1 / 10, 1 / 12, 1 / 16, 1.0])
+    coil, share, main = grid(range(3), shares, np.linspace(0.05, 0.95, 12))
+    phases = Phases.sound(len(coil), main)
+    rows, index = np.arange(len(coil)), coil.astype(np.int64)
+    flux = 1 - 2 * share
+    _scale(phases.henries, coil, flux)
+    phases.henries[rows, index, index] = (1 - main) + main * flux**2
+    phases.pulse = phases.henries.copy()
+    return _cloud(REVERSED, phases, coil, scene, quantities, loss_doubt=0.1)
+
+
+def _rotor(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    """Give the balanced winding again: the rotor's share is in the covariance of all but that."""
+    return _cloud(ROTOR, Phases.sound(1, 0.6), np.array([-1.0]), scene, quantities)
+
+
+def _bad_reading(scene: Scene, quantities: tuple[Quantity, ...], *, repeated: bool) -> Cloud:
+    """One pair of one quantity reads wrong: a clip adds resistance, a slip of a key anything."""
+    size = sizes(0.003, 6.0)
+    row, pair, deviation = grid(
+        range(len(quantities)), range(3), np.concatenate([-size[::-1], size])
+    )
+    count = len(pair)
+    cloud = _cloud(BAD_READING, Phases.sound(count, 0.6), pair, scene, quantities)
+    index = (np.arange(count), row.astype(np.int64), pair.astype(np.int64))
+    cloud.logs[index] += deviation
+    cloud.doubt[:] = 0
+    cloud.doubt[index] = _DOUBT * np.abs(deviation)
+    clip = np.array([name in {"resistance", "loss"} for name in quantities])[row.astype(np.int64)]
+    weight = np.where(clip, np.where(deviation > 0, 1.7, 0.3), 1.0)
+    # A reading that was repeated with the leads put on anew is seldom wrong twice alike.
+    cloud.weight = weight / weight.sum() * (0.02 if repeated else 1.0)
+    return cloud
+
+
+def _phase_to_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    """Join two phases by a contact at some depth: a network of two halves a phase.
+
+    How a slow pulse divides between the contact and the turns behind it is modelled by the
+    impedance at one frequency only, hence the doubt.
+    """
+    pair, depth, contact, main = grid(
+        range(3), (0.05, 0.12, 0.25, 0.5, 0.8), np.geomspace(0.003, 20, 14), (0.3, 0.7)
+    )
+    logs = contact_logs(scene, quantities, pair.astype(np.int64), depth, contact, main)
+    sound = pair_logs(Phases.sound(1, 0.6), scene, quantities)
+    shift = logs - sound
+    shift = np.abs(shift - shift.mean(axis=2, keepdims=True))
+    factor = np.full(len(quantities), 2 * _DOUBT)
+    if "pulse" in quantities and scene.law != "period":
+        factor[quantities.index("pulse")] = 0.3
+    return Cloud(
+        hypothesis=PHASE_TO_PHASE,
+        logs=logs,
+        doubt=shift * factor[None, :, None],
+        place=pair.astype(np.int64),
+        turns=np.full(len(pair), np.nan),
+        weight=np.full(len(pair), 1 / len(pair)),
+    )

@@ -1,0 +1,194 @@
+"""What a practitioner wants to know: what is wrong, in which coil, how sure, what to do next."""
+
+from collections.abc import Mapping
+from math import exp, sqrt
+
+import numpy as np
+
+from . import advice
+from .balance import Solved
+from .evidence import Contrasts, Evidence, check_spread, contrasts
+from .hypotheses import BALANCED, FEWER_TURNS, ROTOR
+from .likelihood import Fit, fit, setting_of, signal, table_of
+from .measured import COVERAGE_FACTOR
+from .ranking import apart_by, chi_square_quantile, rank, suspected_coils
+from .result import Result
+from .structural import FALSE_ALARM, earth_words, open_pairs, pulse_words, terminal_only
+from .suspicion import Candidate, Statement, Suspicion
+
+NAME_AT = 0.99  # probability above which one hypothesis is named …
+NAME_APART = 3.0  # … if the next one also fits worse by so many standard uncertainties
+UNEXPLAINED = 1e-5  # share of cases of a true hypothesis that may lie so far from all of its cases
+
+
+def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
+    """Rank what may be wrong with a winding, and say what would best tell the leaders apart.
+
+    Every hypothesis is a cloud of cases with natural spread, uncertain physics and the noise of the
+    readings; its probability is the mean likelihood of its cases times a prior. A hypothesis is
+    named when it is probable enough *and* the next one fits clearly worse, otherwise the answer is
+    `cannot tell`. Evidence that no single hypothesis fits is `no single cause`: two faults at once
+    end there. Pulse times under an unknown law give the deviation and the common terminal, no
+    class and no size. An earth path follows from insulation readings only.
+
+    `advise` may be switched off where thousands are judged. Raises what `contrasts` raises, and
+    MissingReadingError when there is no reading at all.
+    """
+    check_spread(evidence.spread)
+    opened = open_pairs(evidence)
+    if opened is not None:
+        return opened
+    earth = earth_words(evidence)
+    known = contrasts(evidence)
+    if not known.quantities:
+        return terminal_only(evidence, earth)
+    fits = _fits(evidence, known)
+    freedom = len(known.vector)
+    threshold = sqrt(chi_square_quantile(1 - FALSE_ALARM, freedom))
+    distances = {name: signal(one.table, known.vector) for name, one in fits.items()}
+    distance = min(distances.values())
+    ranked = rank(fits)
+    apart = apart_by(ranked)
+    statement: Statement = (
+        _statement(ranked, apart, freedom) if distance > threshold else "balanced"
+    )
+    coils, coil_probability = suspected_coils(fits)
+    turns = _turns(fits, ranked) if statement == "named" else None
+    terminal, terminal_words = _terminal(evidence, known) if distance > threshold else (None, ())
+    loss = _loss(evidence, known) if distance > threshold else None
+    speaks_for, speaks_against = advice.reasons(evidence, known, fits, ranked[0].hypothesis)
+    words = [*_words(statement, ranked, evidence, coils), *terminal_words]
+    words += [*pulse_words(evidence), *earth]
+    if statement == "balanced":
+        words += advice.pass_words(evidence, fits, threshold)
+    return Suspicion(
+        statement=statement,
+        hypothesis=ranked[0].hypothesis if statement == "named" else None,
+        signal=distance / COVERAGE_FACTOR,
+        threshold=threshold / COVERAGE_FACTOR,
+        apart=apart / COVERAGE_FACTOR,
+        candidates=tuple(ranked),
+        coils=coils,
+        coil_probability=coil_probability,
+        terminal=terminal,
+        loss=loss,
+        turns=turns,
+        speaks_for=speaks_for,
+        speaks_against=speaks_against,
+        next_measurement=(
+            advice.next_measurement(evidence, known, statement, ranked) if advise else ""
+        ),
+        words=tuple(words),
+        inputs=evidence.inputs,
+    )
+
+
+def connections_of(evidence: Evidence) -> tuple[Solved, ...]:
+    """Give the connections to be considered: the one known, or star and delta."""
+    if evidence.connection == "unknown":
+        return ("star", "delta")
+    return (evidence.connection,)
+
+
+def _fits(evidence: Evidence, known: Contrasts) -> dict[str, Fit]:
+    return {
+        connection: fit(table_of(setting_of(evidence, known, connection)), known.vector)
+        for connection in connections_of(evidence)
+    }
+
+
+def _statement(ranked: list[Candidate], apart: float, freedom: int) -> Statement:
+    best = min(one.distance for one in ranked)
+    if best**2 > chi_square_quantile(1 - UNEXPLAINED, freedom):
+        return "no single cause"
+    first = ranked[0]
+    if first.probability >= NAME_AT and apart >= NAME_APART and first.hypothesis != BALANCED:
+        return "named"
+    return "cannot tell"
+
+
+def _turns(fits: Mapping[str, Fit], ranked: list[Candidate]) -> Result | None:
+    if ranked[0].hypothesis != FEWER_TURNS:
+        return None
+    shares, weights = [], []
+    top = max(float(one.score.max()) for one in fits.values())
+    for one in fits.values():
+        chosen = one.table.hypothesis == one.table.names.index(FEWER_TURNS)
+        shares.append(one.table.turns[chosen])
+        weights.append(np.exp(one.score[chosen] - top))
+    share, weight = np.concatenate(shares), np.concatenate(weights)
+    mean = float(share @ weight / weight.sum())
+    spread = sqrt(float((share - mean) ** 2 @ weight / weight.sum()))
+    return Result(
+        value=100 * mean,
+        unit="%",
+        formula="turns-lost-from-resistance",
+        uncertainty=COVERAGE_FACTOR * 100 * spread,
+        coverage_factor=COVERAGE_FACTOR,
+    )
+
+
+def _loss(evidence: Evidence, known: Contrasts) -> Result | None:
+    """Give the inductance that the lowest pair lacks against the highest, from bridge or pulse."""
+    if "inductance" in known.quantities:
+        row, power = known.quantities.index("inductance"), 1.0
+    elif "pulse" in known.quantities and evidence.law in ("period", "rise"):
+        row, power = known.quantities.index("pulse"), 2.0 if evidence.law == "period" else 1.0
+    else:
+        return None
+    logs = power * known.logs[row]
+    ratio = exp(float(logs.min() - logs.max()))
+    noise = power * float(np.hypot(*np.sort(known.noise[row])[1:]))
+    # Two pairs differ by nature in the half of a phase that they do not share.
+    natural = evidence.spread.inductance / sqrt(2)
+    return Result(
+        value=100 * (1 - ratio),
+        unit="%",
+        formula="loss-of-pair-inductance",
+        uncertainty=COVERAGE_FACTOR * 100 * ratio * sqrt(noise**2 + natural**2),
+        coverage_factor=COVERAGE_FACTOR,
+        inputs=evidence.inputs,
+    )
+
+
+def _terminal(evidence: Evidence, known: Contrasts) -> tuple[str | None, tuple[str, ...]]:
+    if evidence.connection == "open":
+        return None, ()
+    for name in ("inductance", "pulse", "resistance"):
+        if name not in known.quantities:
+            continue
+        logs = known.logs[known.quantities.index(name)]
+        order = np.argsort(logs)
+        below, above = logs[order[1]] - logs[order[0]], logs[order[2]] - logs[order[1]]
+        if max(below, above) < 2 * min(below, above):
+            continue
+        two, word = (order[:2], "low") if above > below else (order[1:], "high")
+        first, second = sorted(evidence.pairs[place] for place in two)
+        shared = next(iter(set(first.split("-")) & set(second.split("-"))))
+        return shared, (f"by {name}, the two {word} pairs {first} and {second} share {shared}",)
+    return None, ("the three pairs differ in steps and point to no single terminal",)
+
+
+def _words(
+    statement: Statement, ranked: list[Candidate], evidence: Evidence, coils: Mapping[str, str]
+) -> list[str]:
+    match statement:
+        case "balanced":
+            return ["no difference beyond readings and natural spread"]
+        case "named":
+            where = _by_connection(ranked[0].places)
+            return [ranked[0].hypothesis + (f": {where}" if where else "")]
+        case "no single cause":
+            return ["no single cause fits: a bad reading, or two faults at once; cannot tell"]
+        case "cannot tell":
+            leaders = [one.hypothesis for one in ranked if one.probability > advice.LEADING]
+            if evidence.rotor != "out" and ROTOR in leaders:
+                return ["rotor or turns: cannot tell; turn the shaft or take the rotor out"]
+            listed = " or ".join(name for name in leaders if name != BALANCED)
+            return [f"{listed}: cannot tell (coil {_by_connection(coils)})"]
+
+
+def _by_connection(places: Mapping[str, str]) -> str:
+    if len(places) == 1:
+        return next(iter(places.values()))
+    return ", ".join(f"{place} if {connection}" for connection, place in places.items())

@@ -1,0 +1,95 @@
+"""What every test shares: no thread outlives its test, and drafts made in one place."""
+
+import os
+import threading
+import time
+import uuid
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import settings
+
+from capture.model import ReadingDraft, Streamed, new_id
+
+# A shared machine stalls now and then; a slow example is not a wrong one.
+settings.register_profile("benchtally", deadline=None, print_blob=True)
+settings.load_profile("benchtally")
+
+_LONGEST_GOODBYE = 5.0
+
+
+@pytest.fixture(autouse=True)
+def no_thread_is_left():
+    """Fail a test that leaves a thread behind: it would disturb the tests after it."""
+    before = set(threading.enumerate())
+    yield
+    end = time.monotonic() + _LONGEST_GOODBYE
+    for thread in set(threading.enumerate()) - before:
+        thread.join(max(0.0, end - time.monotonic()))
+    left = [t.name for t in threading.enumerate() if t not in before and t.is_alive()]
+    assert not left, f"threads left behind: {', '.join(left)}"
+
+
+@pytest.fixture(autouse=True)
+def no_settings_from_outside(monkeypatch):
+    """Keep the developer's own BENCHTALLY_ variables out of the tests."""
+    for name in [name for name in os.environ if name.startswith("BENCHTALLY_")]:
+        monkeypatch.delenv(name)
+
+
+def _wait_until(condition, seconds=10.0):
+    never = threading.Event()
+    end = time.monotonic() + seconds
+    while not (found := condition()):
+        assert time.monotonic() < end, "what was waited for did not happen in time"
+        never.wait(0.02)
+    return found
+
+
+@pytest.fixture
+def wait_until():
+    """Wait for a condition to hold, with a limit; gives what the condition gave."""
+    return _wait_until
+
+
+def _draft(**members):
+    given = {
+        "id": new_id(),
+        "site": "sawmill",
+        "bench": "bench-1",
+        "instrument": "ohm-1",
+        "time": datetime(2026, 1, 5, 8, 0, tzinfo=UTC),
+        "quantity": "resistance",
+        "unit": "Ohm",
+        "value": 0.8421,
+        "digits": "842.1",
+        "shown_unit": "mΩ",
+        "status": "ok",
+        "source": Streamed(driver="ascii-meter", driver_version="1", link="memory"),
+    }
+    return ReadingDraft(**given | members)
+
+
+@pytest.fixture
+def draft():
+    """Make a valid draft; members given replace the ordinary ones."""
+    return _draft
+
+
+@pytest.fixture
+def drafts():
+    """Make so many drafts of one instrument, counting up in their value."""
+
+    def make(count, instrument="ohm-1", **members):
+        return [
+            _draft(instrument=instrument, value=float(n), digits=str(n), **members)
+            for n in range(1, count + 1)
+        ]
+
+    return make
+
+
+@pytest.fixture
+def some_id():
+    """Give an id that belongs to nothing."""
+    return uuid.UUID("0195c0de-0000-7000-8000-000000000001")

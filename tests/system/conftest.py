@@ -1,0 +1,32 @@
+"""Fixtures of the system tests: whole benches of real programs."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))  # harness and rig are shared by these tests
+
+from rig import Rig
+
+
+@pytest.fixture
+def rig(tmp_path):
+    """A bench of its own; afterwards nothing runs any more, and nothing printed a traceback."""
+    made = Rig(tmp_path)
+    yield made
+    made.close()
+    found = made.tracebacks()
+    assert not found, found[0].read_text("utf-8", "replace")
+
+
+@pytest.fixture
+def broker(rig):
+    """A real mosquitto that keeps what it acknowledged."""
+    return rig.mosquitto()
+
+
+@pytest.fixture
+def subscriber(rig, broker):
+    """A subscriber whose session the broker keeps, there before anything is published."""
+    return rig.subscriber(broker)

@@ -1,0 +1,164 @@
+"""One bench for one test: a folder, a configuration, and whatever was started on it."""
+
+import contextlib
+import json
+import os
+import subprocess
+
+import harness
+
+_HEAD = """\
+site = "{site}"
+bench = "{bench}"
+[journal]
+path = "bench.journal"
+[broker]
+port = {port}
+[log]
+form = "{form}"
+"""
+
+
+class Rig:
+    """Starts the parts of a bench, and ends all that is left when the test is over."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.config = folder / "benchtally.toml"
+        self.journal = folder / "bench.journal"
+        self.outputs = []
+        self._stack = contextlib.ExitStack()
+        self._number = 0
+
+    # ── parts ────────────────────────────────────────────────────────────────────────────────
+
+    def mosquitto(self):
+        return self.own(harness.Mosquitto(self._new("broker")))
+
+    def subscriber(self, broker, **more):
+        return self.own(harness.Subscriber(broker.port, **more))
+
+    def simulate(self, *arguments):
+        return self.own(harness.Simulator(arguments, self._output("simulator")))
+
+    def counter(self, name, rate, *more):
+        """A stream of numbered lines that waits for a slow host: what is lost, we lost."""
+        link = self.folder / name
+        return self.simulate(
+            "counter", "--pty", link, "--lossless", "--rate", rate, *more
+        ), self.lines(name, port=link)
+
+    def daemon(self, **more):
+        return self.own(harness.Daemon(self.config, self._output("daemon"), **more))
+
+    def child(self, *arguments, **more):
+        return self.own(harness.Child(arguments, self._output("child"), **more))
+
+    # ── configuration ────────────────────────────────────────────────────────────────────────
+
+    def configure(self, port, *instruments, form="json", more=""):
+        head = _HEAD.format(site=harness.SITE, bench=harness.BENCH, port=port, form=form)
+        self.config.write_text(head + more + "".join(instruments), "utf-8")
+
+    @staticmethod
+    def instrument(name, driver, link, options):
+        def section(values):
+            return "".join(f"{key} = {json.dumps(value)}\n" for key, value in values.items())
+
+        return (
+            f'[instruments.{name}]\ndriver = "{driver}"\n'
+            f"[instruments.{name}.link]\n{section(link)}"
+            f"[instruments.{name}.options]\n{section(options)}"
+        )
+
+    def lines(self, name, **link):
+        """A talk-only ohmmeter: lines such as `R 842.1 mOhm`."""
+        link = {"kind": "tcp" if "host" in link else "serial", **_texts(link)}
+        return self.instrument(name, "ascii-meter", link, {"profile": "resistance-lines"})
+
+    def scpi(self, name, interval_s=0.05, **link):
+        link = {"kind": "tcp" if "host" in link else "serial", **_texts(link)}
+        options = {"quantity": "resistance", "interval_s": interval_s}
+        return self.instrument(name, "scpi-meter", link, options)
+
+    # ── the command line ─────────────────────────────────────────────────────────────────────
+
+    def command(self, *arguments, given="", code=0, wrap=(), environment=None):
+        """Run `benchtally`; give what it printed. It must end with `code`."""
+        done = self.run(*arguments, given=given, wrap=wrap, environment=environment)
+        assert done.returncode == code, (arguments, done.returncode, done.stdout, done.stderr)
+        return done.stdout if code == 0 else done.stderr
+
+    def run(self, *arguments, **more):
+        return self.bare(*arguments, "--config", self.config, **more)
+
+    def bare(self, *arguments, given="", wrap=(), environment=None):
+        """Run `benchtally` without a configuration of ours."""
+        done = subprocess.run(
+            [*wrap, *harness.PYTHON, "-m", "capture.cli", *map(str, arguments)],
+            input=given,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+            env=environment and {**os.environ, **environment},
+        )
+        self._output("command").write_text(done.stdout + done.stderr, "utf-8")
+        return done
+
+    # ── the journal ──────────────────────────────────────────────────────────────────────────
+
+    def entries(self):
+        return harness.journal_entries(self.journal)
+
+    def newest(self):
+        """The last few entries."""
+        return harness.journal_entries(self.journal, after=max(0, self.length() - 5))
+
+    def length(self):
+        return harness.journal_length(self.journal)
+
+    def wait_for_length(self, wanted, seconds=harness.LONG):
+        harness.wait_until(lambda: self.length() >= wanted, f"{wanted} entries", seconds)
+
+    def check_delivery(self, subscriber, seconds=harness.LONG):
+        """Everything committed is at the subscriber, once or more, in order, the same bytes."""
+        entries = self.entries()
+        subscriber.wait_for_ids([each.id for each in entries], seconds)
+        verdict = harness.compare(entries, subscriber.entries())
+        assert verdict.missing == verdict.foreign == verdict.gaps == 0, verdict
+        assert verdict.in_order, verdict
+        assert verdict.same_bytes, verdict
+        assert harness.chain_holds(entries)
+        return verdict
+
+    # ── the end ──────────────────────────────────────────────────────────────────────────────
+
+    def close(self):
+        self._stack.close()
+
+    def tracebacks(self):
+        """Files in which a part printed a traceback."""
+        return [
+            path
+            for path in self.outputs
+            if path.exists() and b"Traceback (most recent call last)" in path.read_bytes()
+        ]
+
+    def own(self, part, end="end"):
+        """Take charge of a part: the last one taken is the first one ended."""
+        self._stack.callback(getattr(part, end))
+        return part
+
+    def _new(self, name):
+        self._number += 1
+        return self.folder / f"{name}-{self._number}"
+
+    def _output(self, name):
+        path = self._new(name).with_suffix(".out")
+        self.outputs.append(path)
+        return path
+
+
+def _texts(link):
+    return {key: value if isinstance(value, int) else str(value) for key, value in link.items()}

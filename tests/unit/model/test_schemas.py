@@ -1,0 +1,190 @@
+"""The JSON of the models against the committed schemas, judged by the jsonschema library."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+from pydantic import ValidationError
+
+from capture.driver.faults import key_path
+from capture.model import Gap, Reading, Tag, schemas
+
+FOLDER = Path(__file__).parents[3] / "schemas"
+MODELS = {"reading": Reading, "tag": Tag, "gap": Gap}
+
+# Each broken example: where the schema finds the fault and by which keyword, and where the model
+# finds it. None on the left: the schema cannot know it. None on the right: the model, which also
+# takes what a person wrote, reads it all the same (a number in quotes, a constant left out).
+INVALID = {
+    "reading/without-id": (("", "required"), "id"),
+    "reading/without-sequence": (("", "required"), "sequence"),
+    "reading/without-source": (("", "required"), "source"),
+    "reading/without-value": (("", "required"), "value"),
+    "reading/without-schema-version": (("", "required"), None),
+    "reading/other-schema-version": (("schema_version", "const"), "schema_version"),
+    "reading/id-no-uuid": (("id", "format"), "id"),
+    "reading/time-without-zone": (("time", "format"), "time"),
+    "reading/sequence-zero": (("sequence", "minimum"), "sequence"),
+    "reading/sequence-text": (("sequence", "type"), None),
+    "reading/value-text": (("value", "type"), None),
+    "reading/ok-without-value": (("value", "type"), ""),
+    "reading/above-range-with-value": (("value", "type"), ""),
+    "reading/invalid-with-value": (("value", "type"), ""),
+    "reading/ok-with-bound": (("", "not"), ""),
+    "reading/bound-on-no-side": (("bound.side", "enum"), "bound.side"),
+    "reading/unknown-status": (("status", "enum"), "status"),
+    "reading/misspelt-quantity": (("quantity", "pattern"), "quantity"),
+    "reading/unit-not-ucum": (("unit", "enum"), "unit"),
+    "reading/instrument-with-slash": (("instrument", "pattern"), "instrument"),
+    "reading/site-in-capitals": (("site", "pattern"), "site"),
+    "reading/digits-with-escape": (("digits", "pattern"), "digits"),
+    "reading/digits-empty": (("digits", "minLength"), "digits"),
+    "reading/unknown-source-kind": (("source.kind", "const"), "source"),
+    "reading/source-without-kind": (("source", "required"), "source"),
+    "reading/polled-without-query": (("source", "required"), "source.polled.query"),
+    "reading/keyed-without-operator": (("source", "required"), "source.keyed.operator"),
+    "reading/keyed-three-times": (("source.times", "enum"), "source.keyed.times"),
+    "reading/photo-digest-short": (("source.photo", "pattern"), "source.photo.photo"),
+    "reading/condition-number-without-unit": (
+        ("conditions.test_voltage", "type"),
+        "conditions.test_voltage",
+    ),
+    "reading/uncertainty-negative": (("uncertainty.standard", "minimum"), "uncertainty.standard"),
+    "reading/series-before-its-start": (("series.elapsed", "minimum"), "series.elapsed"),
+    "reading/tag-without-machine": (("tag", "required"), "tag.machine"),
+    "reading/test-point-with-empty-lead": (
+        ("tag.test_point.first", "minItems"),
+        "tag.test_point.first",
+    ),
+    "reading/raw-in-unknown-encoding": (("raw.encoding", "enum"), "raw.encoding"),
+    "reading/model-only-quantity-in-another-unit": (None, ""),
+    "reading/model-only-direction-contradicts-leads": (None, "tag.test_point"),
+    "reading/model-only-terminal-twice": (None, "tag.test_point"),
+    "reading/model-only-alias-stored": (None, "tag.test_point"),
+    "tag/without-reading": (("", "required"), "reading"),
+    "tag/without-operator": (("", "required"), "operator"),
+    "tag/without-schema-version": (("", "required"), None),
+    "tag/machine-with-line-end": (("machine", "pattern"), "machine"),
+    "tag/machine-empty": (("machine", "pattern"), "machine"),
+    "tag/time-no-time": (("time", "format"), "time"),
+    "tag/supersedes-no-uuid": (("supersedes", "format"), "supersedes"),
+    "tag/note-with-escape": (("note", "pattern"), "note"),
+    "tag/model-only-pair-missing": (None, "test_point"),
+    "gap/without-end": (("", "required"), "end"),
+    "gap/without-reason": (("", "required"), "reason"),
+    "gap/reason-empty": (("reason", "minLength"), "reason"),
+    "gap/begin-without-zone": (("begin", "format"), "begin"),
+    "gap/bench-with-space": (("bench", "pattern"), "bench"),
+    "gap/other-schema-version": (("schema_version", "const"), "schema_version"),
+}
+
+
+def committed(name):
+    return json.loads((FOLDER / f"{name}.v1.json").read_text("utf-8"))
+
+
+def validator(name):
+    kind = jsonschema.Draft202012Validator
+    return kind(committed(name), format_checker=kind.FORMAT_CHECKER)
+
+
+def examples(word):
+    found = sorted(FOLDER.glob(f"examples/*/{word}/*.json"))
+    return {f"{path.parent.parent.name}/{path.stem}": path for path in found}
+
+
+def deepest(errors):
+    """List every fault, those inside alternatives too, as (key path, keyword)."""
+    for error in errors:
+        yield key_path(error.absolute_path), error.validator
+        yield from deepest(error.context)
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_the_committed_schema_is_a_schema_of_2020_12(name):
+    document = committed(name)
+    jsonschema.Draft202012Validator.check_schema(document)
+    assert document["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert document["$id"] == f"urn:benchtally:schema:{name}:1"
+
+
+def test_the_committed_schemas_are_those_of_the_models():
+    files = {path.name: path.read_text("utf-8") for path in FOLDER.glob("*.json")}
+    assert files == schemas.documents()
+
+
+def test_the_format_checker_really_checks():
+    """Without its extra packages jsonschema passes any text as a date-time."""
+    checker = jsonschema.Draft202012Validator.FORMAT_CHECKER
+    assert {"date-time", "uuid"} <= set(checker.checkers)
+
+
+@pytest.mark.parametrize("example", examples("valid"))
+def test_a_valid_example_is_valid_and_survives_the_model(example):
+    kind = example.partition("/")[0]
+    text = examples("valid")[example].read_text("utf-8")
+    document = json.loads(text)
+    assert list(validator(kind).iter_errors(document)) == []
+    model = MODELS[kind].model_validate_json(text)
+    again = json.loads(model.model_dump_json())
+    known = {name: member for name, member in document.items() if name in type(model).model_fields}
+    assert again == known
+
+
+@pytest.mark.parametrize("example", examples("invalid"))
+def test_an_invalid_example_fails_for_its_one_reason(example):
+    kind = example.partition("/")[0]
+    text = examples("invalid")[example].read_text("utf-8")
+    in_schema, in_model = INVALID[example]
+    faults = list(validator(kind).iter_errors(json.loads(text)))
+    if in_schema is None:
+        assert faults == [], "the schema knows more than was thought"
+    else:
+        assert len({key_path(list(error.absolute_path)[:1]) for error in faults}) == 1, faults
+        assert in_schema in set(deepest(faults))
+    if in_model is None:
+        MODELS[kind].model_validate_json(text)
+        return
+    with pytest.raises(ValidationError) as caught:
+        MODELS[kind].model_validate_json(text)
+    where = {key_path(error["loc"]) for error in caught.value.errors()}
+    assert any(path == in_model or path.startswith(f"{in_model}.") for path in where), where
+
+
+def test_every_invalid_example_has_its_reason_and_every_reason_its_example():
+    assert set(examples("invalid")) == set(INVALID)
+
+
+def test_every_kind_of_source_has_a_valid_example():
+    texts = [path.read_text("utf-8") for path in examples("valid").values()]
+    kinds = {json.loads(text).get("source", {}).get("kind") for text in texts} - {None}
+    assert kinds == {"streamed", "polled", "keyed", "photo", "imported", "computed"}
+
+
+@pytest.mark.parametrize("example", examples("valid"))
+def test_a_consumer_passes_over_members_that_it_does_not_know(example):
+    """At every depth: a later version may add a member anywhere."""
+    kind = example.partition("/")[0]
+    document = json.loads(examples("valid")[example].read_text("utf-8"))
+
+    def grow(node, *, free):
+        if isinstance(node, list):
+            for each in node:
+                grow(each, free=False)
+        elif isinstance(node, dict):
+            for name, each in node.items():
+                # The members of these two are named by whoever writes them.
+                grow(each, free=name in ("conditions", "constants"))
+            if not free:
+                node["of_version_9"] = {"anything": [1, None]}
+
+    before = MODELS[kind].model_validate(document)
+    grow(document, free=False)
+    assert list(validator(kind).iter_errors(document)) == []
+    assert MODELS[kind].model_validate_json(json.dumps(document)) == before
+
+
+def test_no_schema_forbids_members():
+    for name in MODELS:
+        assert '"additionalProperties": false' not in (FOLDER / f"{name}.v1.json").read_text()

@@ -1,0 +1,230 @@
+"""The configuration: checked whole, one line a fault, with file, key path, found and expected."""
+
+from pathlib import Path
+
+import pytest
+
+from capture.app import build_instruments
+from capture.config import find_config, load_config
+from capture.errors import ConfigError
+from capture.plugins import DriverRegistry
+
+GOOD = """
+site = "sawmill"
+bench = "bench-1"
+
+[instruments.ohm-1]
+driver = "scpi-meter"
+link = { kind = "tcp", host = "192.0.2.10" }
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    def make(text):
+        path = tmp_path / "benchtally.toml"
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return path
+
+    return make
+
+
+def faults_of(path):
+    with pytest.raises(ConfigError) as caught:
+        load_config(path)
+    for fault in caught.value.faults:
+        assert fault.startswith(f"{path}: ")
+        assert fault.isprintable()
+    return [fault.removeprefix(f"{path}: ") for fault in caught.value.faults]
+
+
+def test_a_good_file_is_read_with_its_defaults(write, tmp_path):
+    config = load_config(write(GOOD))
+    assert config.journal_path == tmp_path / "benchtally.journal"
+    assert config.client_id == "benchtally-sawmill-bench-1"
+    assert config.broker.port == 1883
+    assert config.instruments["ohm-1"].link.port == 5025
+    assert config.instruments["ohm-1"].allow == ()
+
+
+@pytest.mark.parametrize(
+    ("line", "fault"),
+    [
+        ('sight = "sawmill"', "sight: found 'sawmill', but there is no such key"),
+        (
+            "[broker]\nport = 70000",
+            "broker.port: found 70000, expected less than or equal to 65535",
+        ),
+        ("[broker]\nport = 'many'", "broker.port: found 'many', expected a valid integer"),
+        ("[broker]\nversion = '4'", "broker.version: found '4', expected 'auto', '5' or '3.1.1'"),
+        ("[broker]\nwindow = 0", "broker.window: found 0, expected greater than or equal to 1"),
+        ("[journal]\npaht = 'x'", "journal.paht: found 'x', but there is no such key"),
+        ("[log]\nlevel = 'loud'", "log.level: found 'loud', expected 'debug'"),
+        ("[instruments.a]", "instruments.a.driver: not given, but required"),
+        (
+            "[instruments.'My Meter']\ndriver='scpi-meter'\nlink={kind='tcp',host='x'}",
+            "instruments.My Meter: found 'My Meter', expected lower-case letters, digits and dashes",
+        ),
+        (
+            "[instruments.a]\ndriver='scpi-meter'\nlink={kind='usb'}",
+            "instruments.a.link.kind: found 'usb', expected 'serial', 'tcp'",
+        ),
+        (
+            "[instruments.a]\ndriver='scpi-meter'\nlink={port='/dev/ttyUSB0'}",
+            "instruments.a.link.kind: not given, but required",
+        ),
+        (
+            "[instruments.a]\ndriver='scpi-meter'\nlink={kind='serial',port='x',baud=3}",
+            "instruments.a.link.baud: found 3, expected greater than or equal to 50",
+        ),
+        (
+            "[instruments.a]\ndriver='scpi-meter'\nlink={kind='serial',port='x',stop_bits=3}",
+            "instruments.a.link.stop_bits: found 3.0, expected 1, 1.5 or 2",
+        ),
+        (
+            "[instruments.a]\ndriver='scpi-meter'\nlink={kind='tcp',host='x',port=0}",
+            "instruments.a.link.port: found 0",
+        ),
+        (
+            "[instruments.a]\ndriver='scpi-meter'\nlink={kind='tcp',host='x'}\nallow=['']",
+            "instruments.a.allow: an empty message cannot be allowed",
+        ),
+        ("folder = '/'", "folder: found '/', but there is no such key"),
+    ],
+)
+def test_a_fault_is_one_line_with_key_path_found_and_expected(write, line, fault):
+    site, _, rest = GOOD.partition("[instruments")
+    faults = faults_of(write(f"{site}\n{line}\n[instruments{rest}"))
+    assert any(found.startswith(fault) for found in faults), faults
+
+
+def test_every_fault_is_found_at_once(write):
+    faults = faults_of(write("bench = 'B 1'\n[broker]\nport = 0\nwindow = 'x'\ncolour = 1\n"))
+    assert [fault.partition(":")[0] for fault in faults] == [
+        "site",
+        "bench",
+        "broker.port",
+        "broker.window",
+        "broker.colour",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("site = ", "not TOML"),
+        (b"\xff\xfe", "not UTF-8 text (byte 0)"),
+        ("", "site: not given, but required"),
+        ("site = 1\nsite = 2", "not TOML"),
+        ("site = '\x1b[31m'\nbench='b'", "not TOML"),
+        ('site = "\\u001b[31m"\nbench="b"', "site: found '\\x1b[31m', expected lower-case"),
+    ],
+)
+def test_a_file_that_cannot_be_read_says_why(write, text, fault):
+    assert any(found.startswith(fault) for found in faults_of(write(text)))
+
+
+def test_a_file_that_is_not_there_is_named(tmp_path):
+    assert faults_of(tmp_path / "gone.toml") == ["cannot be read: No such file or directory"]
+    assert faults_of(tmp_path) == ["cannot be read: Is a directory"]
+
+
+def test_the_usual_places_are_looked_in_and_named(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "home"))
+    with pytest.raises(ConfigError, match=r"neither benchtally\.toml nor .*give one with --config"):
+        find_config(None)
+    own = tmp_path / "home" / "benchtally" / "benchtally.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text(GOOD)
+    assert find_config(None) == own
+    (tmp_path / "benchtally.toml").write_text(GOOD)
+    assert find_config(None) == Path("benchtally.toml")
+    assert find_config(Path("other")) == Path("other")
+
+
+def test_the_environment_wins_over_the_file(write, monkeypatch):
+    monkeypatch.setenv("BENCHTALLY_BROKER__PASSWORD", "from-outside")
+    monkeypatch.setenv("BENCHTALLY_SITE", "other-site")
+    config = load_config(write(GOOD + "[broker]\npassword = 'in-the-file'\nport = 1884\n"))
+    assert config.password() == "from-outside"
+    assert config.site == "other-site"
+    assert config.broker.port == 1884
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "key"),
+    [
+        ("BENCHTALLY_BROKER__PORT", "many", "broker.port"),
+        ("BENCHTALLY_SITE", "A Site", "site"),
+        ("BENCHTALLY_BROKER", "not-json", "broker"),
+        ("BENCHTALLY_LOG", "debug", "log"),
+    ],
+)
+def test_a_fault_in_the_environment_is_one_line_too(write, monkeypatch, name, value, key):
+    monkeypatch.setenv(name, value)
+    with pytest.raises(ConfigError) as caught:
+        load_config(write(GOOD))
+    (fault,) = caught.value.faults
+    assert key in fault
+    assert fault.isprintable()
+
+
+def test_variables_of_other_purposes_are_no_settings(write, monkeypatch, tmp_path):
+    monkeypatch.setenv("BENCHTALLY_OPERATOR", "winder")
+    monkeypatch.setenv("BENCHTALLY_FOLDER", "/somewhere/else")
+    assert load_config(write(GOOD)).journal_path == tmp_path / "benchtally.journal"
+
+
+def test_the_password_may_stand_in_a_file_of_its_own(write, tmp_path):
+    (tmp_path / "secret").write_text("from-the-file\n")
+    config = load_config(write(GOOD + "[broker]\npassword_file = 'secret'\npassword = 'x'\n"))
+    assert config.password() == "from-the-file"
+
+
+@pytest.mark.parametrize("content", [None, b"\xff"])
+def test_a_password_file_that_cannot_be_read_is_named(write, tmp_path, content):
+    if content is not None:
+        (tmp_path / "secret").write_bytes(content)
+    config = load_config(write(GOOD + "[broker]\npassword_file = 'secret'\n"))
+    with pytest.raises(ConfigError, match=r"broker\.password_file: secret cannot be read"):
+        config.password()
+
+
+def test_the_faults_of_all_instruments_are_found_before_anything_is_opened(write):
+    config = load_config(
+        write(
+            GOOD
+            + """
+[instruments.a]
+driver = "scpy-meter"
+link = { kind = "tcp", host = "x" }
+[instruments.b]
+driver = "ascii-meter"
+link = { kind = "tcp", host = "x" }
+options = { profile = "no-such" }
+[instruments.c]
+driver = "scpi-meter"
+link = { kind = "tcp", host = "x" }
+options = { query = "READ?", intervall_s = 1 }
+[instruments.d]
+driver = "scpi-meter"
+link = { kind = "tcp", host = "x" }
+options = { query = "READ?" }
+[instruments.e]
+driver = "scpi-meter"
+link = { kind = "tcp", host = "x" }
+options = { query = "READ?" }
+allow = ["READ?"]
+"""
+        )
+    )
+    with pytest.raises(ConfigError) as caught:
+        build_instruments(config, DriverRegistry.load())
+    faults = caught.value.faults
+    assert len(faults) == 4, faults
+    assert faults[0].startswith("instruments.a.driver: driver 'scpy-meter' is not known (did you")
+    assert "known are ascii-meter, " in faults[0]
+    assert "instruments.b.options: profile 'no-such' is not known; built in are" in faults[1]
+    assert faults[2].startswith("instruments.c.options.intervall_s: there is no such option")
+    assert "would send 'READ?', which nobody has allowed" in faults[3]
