@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from capture.clock import Clock, SystemClock
 from capture.config import Config, InstrumentConfig, LinkSettings
+from capture.discovery import Change, Listing, Watcher, is_meant
 from capture.driver.faults import fault_lines
 from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalError, PluginError
@@ -36,6 +37,7 @@ from capture.runtime import (
     toml_string,
 )
 
+_WATCHER_TIMEOUT = 2.0
 _WORKERS_TIMEOUT = 3.0
 _PUBLISHER_TIMEOUT = 6.0
 _JOURNAL_TIMEOUT = 5.0
@@ -141,18 +143,26 @@ class Daemon:
         self.publisher = self._make_publisher()
         self._writer = Writer(path, self._clock, self.publisher.wake)
         self.supervisor = Supervisor(instruments, self._writer, self._clock, self._on_change)
+        self._ports = {name: port_of(each.link) for name, each in config.instruments.items()}
+        paths = [port for port in self._ports.values() if port]
+        self._watcher = Watcher(Listing(paths), self._clock, self._on_ports)
 
     def start(self) -> None:
         """Start from the far end: journal, then delivery, then intake."""
         self._writer.start()
         self.publisher.start()
+        self._watcher.look()  # so that whatever happens after the first opening is a change
         self.supervisor.start()
+        self._watcher.start()
         self._log.info(
             "daemon.started", journal=str(self._config.journal_path), bench=self._config.bench
         )
 
     def stop(self) -> bool:
         """Stop intake first, let delivery drain, close the journal last; True where all ended."""
+        watched = self._watcher.stop(_WATCHER_TIMEOUT)
+        if not watched:
+            self._log.error("ports.watcher_did_not_stop")
         late = self.supervisor.stop(_WORKERS_TIMEOUT)
         for name in late:
             self._log.error("worker.did_not_stop", instrument=name)
@@ -162,7 +172,7 @@ class Daemon:
         closed = self._writer.stop(_JOURNAL_TIMEOUT)
         self._lock.release()
         self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
-        return not late and delivered and closed
+        return watched and not late and delivered and closed
 
     def _make_publisher(self) -> Publisher:
         settings = PublisherSettings.of(self._config)
@@ -172,6 +182,22 @@ class Daemon:
 
     def _on_change(self, snapshot: Snapshot) -> None:
         self.publisher.set_state(snapshot.instrument, instrument_state(snapshot))
+
+    def _on_ports(self, change: Change) -> None:
+        """Wake the instruments whose ports came back: they need not wait for their next attempt."""
+        self.supervisor.wake(
+            name
+            for name, port in self._ports.items()
+            if any(is_meant(port, device) for device in change.appeared)
+        )
+
+
+def port_of(link: LinkSettings) -> str:
+    """Give the port or device that a link names; empty for one that is reached over a network."""
+    port = getattr(link, "device", None) or getattr(link, "path", None)
+    if port is None:
+        port = getattr(link, "port", "")
+    return port if isinstance(port, str) else ""
 
 
 def instrument_state(snapshot: Snapshot) -> dict[str, Any]:

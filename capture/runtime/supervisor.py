@@ -1,4 +1,4 @@
-"""The supervisor: starts the workers, tells how they are, stops them together."""
+"""The supervisor: starts the workers, wakes them, tells how they are, stops them together."""
 
 import time
 from collections.abc import Callable, Iterable
@@ -27,6 +27,13 @@ class Supervisor:
     def snapshots(self) -> list[Snapshot]:
         """How every instrument is now."""
         return [worker.snapshot for worker in self._workers]
+
+    def wake(self, instruments: Iterable[str]) -> None:
+        """Wake the workers of ``instruments``, whose ports are back; one that runs goes on."""
+        wanted = frozenset(instruments)
+        for worker in self._workers:
+            if worker.snapshot.instrument in wanted:
+                worker.wake()
 
     def stop(self, timeout: float) -> list[str]:
         """Ask every worker to stop and wait; give the names of those that did not end in time."""

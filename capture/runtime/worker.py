@@ -1,7 +1,7 @@
 """The worker: one thread that keeps one instrument captured, through every loss and return.
 
-It alone opens, reads, writes and closes its link. Others only set its stop event and look at its
-snapshot.
+It alone opens, reads, writes and closes its link. Others only ask it to stop, wake it when its port
+is back, and look at its snapshot.
 
     idle ─▶ opening ─▶ running ⇄ waiting ─▶ stopped | failed
                 ▲                   │
@@ -136,6 +136,7 @@ class Worker:
         self._clock = clock
         self._on_change = on_change
         self._stop = threading.Event()
+        self._wake = threading.Event()  # ends a wait between two attempts at opening
         self._thread = threading.Thread(target=self._run, name=f"worker:{instrument.id}")
         self._log = structlog.get_logger().bind(instrument=instrument.id)
         self._reported: dict[str, tuple[float, int]] = {}
@@ -153,6 +154,11 @@ class Worker:
     def ask_to_stop(self) -> None:
         """Ask the thread to end; it stores what it holds first."""
         self._stop.set()
+        self._wake.set()
+
+    def wake(self) -> None:
+        """Say that the instrument's port is back, so that a wait for it ends now."""
+        self._wake.set()
 
     def join(self, timeout: float) -> bool:
         """Wait for the thread to end; True when it has."""
@@ -174,8 +180,9 @@ class Worker:
                         delay = _FIRST_DELAY
                     self._change(State.WAITING, str(error))
                     jitter = 1 + random.uniform(-_JITTER, _JITTER)  # noqa: S311 - spreads retries
-                    self._clock.wait(self._stop, delay * jitter)
-                    delay = min(delay * 2, _LONGEST_DELAY)
+                    woken = self._clock.wait(self._wake, delay * jitter)
+                    self._wake.clear()
+                    delay = _FIRST_DELAY if woken else min(delay * 2, _LONGEST_DELAY)
             self._change(State.STOPPED, "")
         except (DriverError, PolicyError) as error:
             self._change(State.FAILED, str(error))
