@@ -65,9 +65,9 @@ SOURCES = st.one_of(
     ),
 )
 CONDITIONS = st.dictionaries(
-    st.text(max_size=12),
+    st.from_regex(r"[a-z][a-z0-9_-]{0,20}", fullmatch=True),
     st.one_of(
-        st.text(max_size=30),
+        LINES,
         st.booleans(),
         st.fixed_dictionaries({"value": NUMBERS, "unit": st.sampled_from(["V", "Hz", "Cel"])}),
     ),

@@ -67,7 +67,7 @@ def test_a_good_file_is_read_with_its_defaults(write, tmp_path):
         ),
         (
             "[instruments.a]\ndriver='scpi-meter'\nlink={kind='usb'}",
-            "instruments.a.link.kind: found 'usb', expected 'serial', 'tcp'",
+            "instruments.a.link.kind: found 'usb', expected 'serial', 'rfc2217', 'tcp', 'unix', 'usbtmc'",
         ),
         (
             "[instruments.a]\ndriver='scpi-meter'\nlink={port='/dev/ttyUSB0'}",

@@ -155,7 +155,8 @@ def test_an_abort_is_drained_before_the_device_is_asked_how_far_it_is(device):
     end.device.control = lambda *request: steps.append(request[0]) or control(*request)
     end.device.bulk_in = lambda room: steps.append("read") or bulk_in(room)
     link.resync()
-    assert steps == [3, "read", 4, 5, 6]
+    # Remote enable (160) may be tried first: the device has never answered.
+    assert [step for step in steps if step != 160] == [3, "read", 4, 5, 6]
 
 
 def test_waiting_for_mav_asks_nothing_before_there_is_an_answer(device, whole):
