@@ -57,12 +57,17 @@ class Writer:
         Raises:
             JournalError: nothing of it was stored.
         """
+        return self.begin(entries).result()
+
+    def begin(self, entries: Sequence[Entry]) -> "Future[list[Stored]]":
+        """Hand ``entries`` over; the answer comes after the commit, or with a JournalError."""
         answer: Future[list[Stored]] = Future()
         with self._handing_over:
             if self._closed.is_set():
-                raise JournalError("the journal is closed")
-            self._work.put((entries, answer))
-        return answer.result()
+                answer.set_exception(JournalError("the journal is closed"))
+            else:
+                self._work.put((entries, answer))
+        return answer
 
     def stop(self, timeout: float) -> bool:
         """Store what was handed over, then end; True when the thread has ended in time."""

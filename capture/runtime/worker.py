@@ -11,10 +11,11 @@ is back, and look at its snapshot.
 import random
 import threading
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
-from typing import Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import structlog
 
@@ -106,6 +107,15 @@ class Store(Protocol):
         ...
 
 
+@runtime_checkable
+class EagerStore(Store, Protocol):
+    """A store that commits one batch while the worker already reads the next."""
+
+    def begin(self, entries: Sequence[ReadingDraft | Gap]) -> "Future[Any]":
+        """Hand ``entries`` over; the answer comes after the commit, or with a JournalError."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Instrument:
     """Everything that a worker needs to know of its instrument."""
@@ -133,6 +143,8 @@ class Worker:
     ) -> None:
         self._instrument = instrument
         self._store = store
+        self._begin = store.begin if isinstance(store, EagerStore) else self._begin_at_once
+        self._committing: tuple[Sequence[ReadingDraft], Future[Any]] | None = None
         self._clock = clock
         self._on_change = on_change
         self._stop = threading.Event()
@@ -218,6 +230,7 @@ class Worker:
                 self._keep(drafter, session.step())
             session.close()
         finally:
+            self._settle()
             link.close()
 
     def _make_driver(self) -> Driver:
@@ -232,10 +245,36 @@ class Worker:
             ) from error
 
     def _keep(self, drafter: Drafter, captured: list[Captured]) -> None:
-        if not captured:
+        if captured:
+            batch = [drafter.draft(each) for each in captured]
+            self._settle()
+            self._committing = batch, self._begin(batch)
+        if self._committing is not None and self._committing[1].done():
+            self._settle()
+
+    def _begin_at_once(self, batch: Sequence[ReadingDraft | Gap]) -> "Future[Any]":
+        """Store with a store that knows no other way, and give an answer that is there already."""
+        answer: Future[Any] = Future()
+        try:
+            answer.set_result(self._store.append(batch))
+        except JournalError as error:
+            answer.set_exception(error)
+        return answer
+
+    def _settle(self) -> None:
+        """Wait for the batch that is being committed; one is outstanding at most.
+
+        Where it could not be stored it is stored now, before anything that came after it.
+        """
+        if self._committing is None:
             return
-        batch = [drafter.draft(each) for each in captured]
-        if self._append(batch):
+        (batch, answer), self._committing = self._committing, None
+        try:
+            answer.result()
+            stored = True
+        except JournalError as error:
+            stored = self._append(batch, failed=error)
+        if stored:
             snapshot = self._snapshot
             self._snapshot = replace(
                 snapshot,
@@ -243,38 +282,43 @@ class Worker:
                 last_reading=batch[-1].time,
             )
 
-    def _append(self, batch: Sequence[ReadingDraft | Gap]) -> bool:
-        """Store a batch; while the journal cannot take it, hold it and read nothing more.
+    def _append(
+        self, batch: Sequence[ReadingDraft | Gap], *, failed: JournalError | None = None
+    ) -> bool:
+        """Store a batch, which may have failed once; hold it while the journal cannot take it.
 
-        What the instrument says meanwhile may run over in the port's buffer, so a stall leaves a
-        gap entry. False when a stop came before the batch could be stored.
+        Nothing more is read meanwhile. What the instrument says may run over in the port's buffer,
+        so a stall leaves a gap entry. False when a stop came before the batch could be stored.
         """
-        stalled_at: datetime | None = None
-        while True:
-            try:
-                self._store.append(batch)
-            except JournalError as error:
-                stalled_at = stalled_at or self._clock.utc()
-                self._change(State.WAITING, f"the journal takes no readings: {error}")
-                if self._stop.is_set():
-                    self._log.error("worker.readings_not_stored", count=len(batch), why=str(error))
-                    return False
-                self._clock.wait(self._stop, _STALL_RETRY)
-            else:
-                break
-        if stalled_at is not None:
-            self._change(State.RUNNING, "")
-            gap = Gap(
-                id=new_id(),
-                site=self._instrument.site,
-                bench=self._instrument.bench,
-                instrument=self._instrument.id,
-                begin=stalled_at,
-                end=self._clock.utc(),
-                reason="the journal took no readings; the port may have overrun",
-            )
-            return self._append([gap])
-        return True
+        error = failed or self._try(batch)
+        if error is None:
+            return True
+        stalled_at = self._clock.utc()
+        while error is not None:
+            self._change(State.WAITING, f"the journal takes no readings: {error}")
+            if self._stop.is_set():
+                self._log.error("worker.readings_not_stored", count=len(batch), why=str(error))
+                return False
+            self._clock.wait(self._stop, _STALL_RETRY)
+            error = self._try(batch)
+        self._change(State.RUNNING, "")
+        gap = Gap(
+            id=new_id(),
+            site=self._instrument.site,
+            bench=self._instrument.bench,
+            instrument=self._instrument.id,
+            begin=stalled_at,
+            end=self._clock.utc(),
+            reason="the journal took no readings; the port may have overrun",
+        )
+        return self._append([gap])
+
+    def _try(self, batch: Sequence[ReadingDraft | Gap]) -> JournalError | None:
+        try:
+            self._store.append(batch)
+        except JournalError as error:
+            return error
+        return None
 
     # ── what is told ─────────────────────────────────────────────────────────────────────────
 
