@@ -28,7 +28,14 @@ from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
 from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
-from capture.runtime import Instrument, MessagePolicy, Snapshot, Supervisor, not_allowed
+from capture.runtime import (
+    Instrument,
+    MessagePolicy,
+    Snapshot,
+    Supervisor,
+    not_allowed,
+    toml_string,
+)
 
 _WATCHER_TIMEOUT = 2.0
 _WORKERS_TIMEOUT = 3.0
@@ -66,9 +73,10 @@ def _build_instrument(
     held_back = not_allowed(spec.messages(options), settings.allow)
     if held_back:
         listed = ", ".join(repr(message) for message in held_back)
+        written = ", ".join(toml_string(message) for message in held_back)
         fault = (
             f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
-            f"starts no test, voltage or current, add to {where}: allow = {held_back!r}"
+            f"starts no test, voltage or current, add to {where}: allow = [{written}]"
         )
         raise ConfigError([fault])
     profile = spec.profile(options)
@@ -129,7 +137,9 @@ class Daemon:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = FileLock(path.with_name(path.name + ".lock"))
         if not self._lock.try_take():
-            raise JournalError(f"{path}: another daemon runs on this journal; end it first")
+            raise JournalError(
+                f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
+            )
         self.publisher = self._make_publisher()
         self._writer = Writer(path, self._clock, self.publisher.wake)
         self.supervisor = Supervisor(instruments, self._writer, self._clock, self._on_change)

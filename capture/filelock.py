@@ -24,8 +24,17 @@ class FileLock:
         if not _lock(handle):
             os.close(handle)
             return False
+        os.ftruncate(handle, 0)
+        os.write(handle, str(os.getpid()).encode())
         self._handle = handle
         return True
+
+    def holder(self) -> str:
+        """Name the process that took the lock last, for a message."""
+        try:
+            return f"process {int(self._path.read_text('ascii'))}"
+        except (OSError, ValueError):
+            return "another process"
 
     def release(self) -> None:
         """Give the lock back; doing it twice does nothing."""

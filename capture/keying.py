@@ -6,7 +6,7 @@ mean two things is refused with its number.
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from pydantic import ValidationError
@@ -65,6 +65,8 @@ class Line:
 
     point: TestPoint | None
     typed: str
+    number: int = 0
+    """Its line in what was handed in."""
 
 
 def make_reading(
@@ -131,7 +133,8 @@ def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:
     """
     group = new_id()
     drafts, faults = [], []
-    for number, line in enumerate(lines, start=1):
+    for place, line in enumerate(lines, start=1):
+        number = line.number or place
         try:
             drafts.append(make_reading(keying, line.typed, line.point, group=group))
         except InputError as error:
@@ -150,14 +153,14 @@ def parse_block(text: str, order: Sequence[str] = ()) -> list[Line]:
     Raises:
         ConfigError: one line per fault.
     """
-    rows = [row.strip() for row in text.splitlines()]
-    rows = [row for row in rows if row and not row.startswith("#")]
+    numbered = [(number, row.strip()) for number, row in enumerate(text.splitlines(), start=1)]
+    rows = [(number, row) for number, row in numbered if row and not row.startswith("#")]
     if not rows:
         raise ConfigError([f"no values; write one a line: {BLOCK_FORMS}"])
     lines, faults = [], []
-    for number, row in enumerate(rows, start=1):
+    for number, row in rows:
         try:
-            lines.append(_parse_line(row))
+            lines.append(replace(_parse_line(row), number=number))
         except InputError as error:
             faults.append(f"line {number}: {error}")
     if faults:
@@ -193,7 +196,7 @@ def _placed(lines: list[Line], order: Sequence[str]) -> list[Line]:
                 [f"{len(lines)} values for the {len(order)} test points {', '.join(order)}"]
             )
         points = [TestPoint.parse(text) for text in order]
-        lines = [Line(point, line.typed) for point, line in zip(points, lines, strict=True)]
+        lines = [replace(line, point=point) for point, line in zip(points, lines, strict=True)]
     points_used = [str(line.point) for line in lines if line.point is not None]
     twice = sorted({point for point in points_used if points_used.count(point) > 1})
     if twice:

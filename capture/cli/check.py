@@ -40,11 +40,12 @@ def register(app: typer.Typer) -> None:
 
 def _verdict(instrument: Any) -> dict[str, Any]:
     from capture.config import SerialSettings
+    from capture.links import make_link
     from capture.links.ports import port_fault
 
     link = instrument.link
     if not isinstance(link, SerialSettings):
-        return {"ok": True, "says": f"{link.host}:{link.port}, not tried"}
+        return {"ok": True, "says": f"{make_link(link).description}, not tried"}
     fault = port_fault(link.port)
     return {"ok": fault is None, "says": fault or f"{link.port}, {link.baud} baud"}
 

@@ -77,7 +77,7 @@ def _summary(test_set: Any, assessment: Any, time: str) -> dict[str, Any]:
     return {
         "machine": test_set.machine.id,
         "time": time,
-        "overall": assessment.overall,
+        "overall": assessment.overall.verdict.value,
         "not_run": list(assessment.not_run),
         "notes": list(assessment.notes),
         "suspicion": None
@@ -124,7 +124,7 @@ def _show(test_set: Any, assessment: Any) -> None:
         say("Limits: " + "; ".join(sorted(clean(source) for source in sources)))
     if assessment.not_run:
         say(f"Not run: {', '.join(assessment.not_run)}. The whole is open until they are.")
-    say(f"Overall: {assessment.overall}.")
+    say(f"Overall: {assessment.overall.verdict} ({clean(assessment.overall.reason)}).")
 
 
 def _show_suspicion(suspicion: Any) -> None:

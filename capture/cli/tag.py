@@ -51,7 +51,7 @@ def register(app: typer.Typer) -> None:
                     point=where,
                     note=note,
                 )
-                for name in readings
+                for name in dict.fromkeys(readings)
             ]
         finally:
             reader.close()

@@ -6,7 +6,7 @@ from typing import Any
 from pydantic import ValidationError
 
 _LONGEST = 60
-_UNION_MEMBERS = frozenset({"serial", "tcp", "usb"})  # kinds of link
+_UNION_MEMBERS = frozenset({"serial", "rfc2217", "tcp", "unix", "usbtmc"})  # kinds of link
 
 
 def fault_lines(error: ValidationError, *, prefix: str = "") -> list[str]:
@@ -28,20 +28,30 @@ def shown(value: Any) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
-_SLUG_WORDS = "lower-case letters, digits and dashes, no dash at either end"
+# What the patterns of `capture.model.fields` ask for, in words.
+_WORDS = (
+    ("^[a-z0-9](", "lower-case letters, digits and dashes, no dash at either end"),
+    ("^[A-Za-z0-9](", "letters, digits, dots, dashes, slashes and blanks, as on a label"),
+    ("^[^\\x00", "a line of text without control characters"),
+)
 
 
 def _line(fault: Any, prefix: str) -> str:
     where = key_path([*filter(None, prefix.split(".")), *_as_in_the_file(fault)])
     kind, found, context = fault["type"], fault.get("input"), fault.get("ctx", {})
     match kind:
+        case _ if where.endswith("password"):
+            return f"{where}: not a text that can be used as a password"  # never shown
         case "missing":
             return f"{where}: not given, but required"
         case "extra_forbidden":
             return f"{where}: found {shown(found)}, but there is no such key"
         case "string_pattern_mismatch":
             pattern = context["pattern"]
-            words = _SLUG_WORDS if pattern.startswith("^[a-z0-9](") else f"a text like {pattern}"
+            words = next(
+                (words for start, words in _WORDS if pattern.startswith(start)),
+                f"a text that fits {pattern}",
+            )
             return f"{where}: found {shown(found)}, expected {words}"
         case "union_tag_invalid":
             return f"{where}: found {shown(context['tag'])}, expected {context['expected_tags']}"

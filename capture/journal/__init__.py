@@ -2,7 +2,17 @@
 
 from capture.journal.database import VERSION
 from capture.journal.reader import JournalReader, Row
-from capture.journal.store import Entry, Store, Stored
+from capture.journal.store import Entry, Expectation, StaleError, Store, Stored
 from capture.journal.writer import Writer
 
-__all__ = ["VERSION", "Entry", "JournalReader", "Row", "Store", "Stored", "Writer"]
+__all__ = [
+    "VERSION",
+    "Entry",
+    "Expectation",
+    "JournalReader",
+    "Row",
+    "StaleError",
+    "Store",
+    "Stored",
+    "Writer",
+]

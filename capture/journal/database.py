@@ -55,6 +55,9 @@ _MIGRATIONS = (
         PRIMARY KEY (instrument, record)
     ) STRICT, WITHOUT ROWID;
     """,
+    """
+    CREATE INDEX entries_by_subject ON entries (kind, subject, n) WHERE kind <> 'reading'
+    """,
 )
 
 VERSION = len(_MIGRATIONS)

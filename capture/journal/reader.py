@@ -82,6 +82,26 @@ class JournalReader:
             instrument,
         )
 
+    def of_subject(self, kind: str, subject: str) -> list[Row]:
+        """Give all entries of one kind about one subject (a job, a machine), in order."""
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE kind = ? AND subject = ? ORDER BY n",  # noqa: S608 - fixed words only
+                (kind, subject),
+            ).fetchall()
+        return [_row(row) for row in rows]
+
+    def newest_by_subject(self, kind: str) -> list[Row]:
+        """Give the newest entry of each subject of one kind, newest first."""
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
+                "(SELECT max(n) FROM entries WHERE kind = ? AND subject IS NOT NULL "
+                "GROUP BY subject) ORDER BY n DESC",
+                (kind,),
+            ).fetchall()
+        return [_row(row) for row in rows]
+
     def current_tag_id(self, reading: uuid.UUID) -> uuid.UUID | None:
         """Give the id of the tag entry that now holds for a reading, if it has one of its own."""
         with translated(self._path):

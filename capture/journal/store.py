@@ -13,9 +13,12 @@ from pathlib import Path
 from capture.errors import JournalError
 from capture.journal.database import connect, translated
 from capture.model import Gap, Reading, ReadingDraft, Tag
+from capture.model.job import JobEntry
+from capture.model.machine import MachineEntry
+from capture.model.result import ResultRecord
 
 #: What can be appended.
-Entry = ReadingDraft | Tag | Gap
+Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord
 
 #: Hash that stands before the first entry.
 GENESIS = bytes(32)
@@ -39,6 +42,19 @@ class Stored:
     sequence: int | None
 
 
+class StaleError(JournalError):
+    """What is to be written rests on a state that is no longer the newest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """The newest entry of one subject that a writer has seen; 0 where there was none."""
+
+    kind: str
+    subject: str
+    last: int
+
+
 class Store:
     """Appends entries. Used by one thread at a time."""
 
@@ -56,19 +72,27 @@ class Store:
         with translated(self.path):
             self._connection.close()
 
-    def append(self, batch: Sequence[Entry]) -> list[Stored]:
+    def append(
+        self, batch: Sequence[Entry], *, expecting: Expectation | None = None
+    ) -> list[Stored]:
         """Store ``batch`` in one transaction; when this returns, it is on the disk.
+
+        With ``expecting``, nothing is stored unless the newest entry of that subject is the one
+        that the writer has seen: two people on one job cannot overwrite each other unseen.
 
         An entry whose id is there already, and a reading whose instrument record is, are passed
         over: sending twice stores once.
 
         Raises:
             JournalError: nothing of the batch was stored.
+            StaleError: the subject has moved on; nothing was stored.
         """
         connection = self._connection
         with translated(self.path):
             connection.execute("BEGIN IMMEDIATE")
             try:
+                if expecting is not None:
+                    _check(connection, expecting, batch)
                 stored = _Transaction(connection).append_all(batch)
                 connection.execute("COMMIT")
             except BaseException:
@@ -81,6 +105,26 @@ class Store:
         """Give a number that changes when another connection has committed."""
         with translated(self.path):
             return int(self._connection.execute("PRAGMA data_version").fetchone()[0])
+
+
+def _check(connection: sqlite3.Connection, expecting: Expectation, batch: Sequence[Entry]) -> None:
+    row = connection.execute(
+        "SELECT max(n) FROM entries WHERE kind = ? AND subject = ?",
+        (expecting.kind, expecting.subject),
+    ).fetchone()
+    newest = int(row[0] or 0)
+    if newest == expecting.last:
+        return
+    ids = [entry.id.bytes for entry in batch]
+    marks = ",".join("?" * len(ids))
+    known = connection.execute(
+        f"SELECT count(*) FROM entries WHERE id IN ({marks})",  # noqa: S608 - question marks only
+        ids,
+    ).fetchone()[0]
+    if known < len(ids):
+        raise StaleError(
+            f"{expecting.kind} {expecting.subject} has moved on since it was looked at; look again"
+        )
 
 
 class _Transaction:
@@ -114,8 +158,25 @@ class _Transaction:
             case Tag():
                 return self._append_tag(entry)
             case Gap():
-                n = self._insert(entry.id.bytes, "gap", entry.instrument, None, None, _json(entry))
-                return Stored(n, None)
+                return self._append_plain(entry, "gap", entry.instrument, None)
+            case MachineEntry():
+                return self._append_plain(entry, "machine", None, entry.machine)
+            case JobEntry():
+                return self._append_plain(entry, "job", None, str(entry.job))
+            case ResultRecord():
+                job = None if entry.job is None else str(entry.job)
+                return self._append_plain(entry, "result", None, job)
+
+    def _append_plain(
+        self,
+        entry: Gap | MachineEntry | JobEntry | ResultRecord,
+        kind: str,
+        instrument: str | None,
+        subject: str | None,
+    ) -> Stored:
+        return Stored(
+            self._insert(entry.id.bytes, kind, instrument, subject, None, _json(entry)), None
+        )
 
     def _append_reading(self, draft: ReadingDraft) -> Stored:
         if self._is_known(draft):
@@ -188,5 +249,5 @@ class _Transaction:
         )
 
 
-def _json(entry: Reading | Tag | Gap) -> bytes:
+def _json(entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord) -> bytes:
     return entry.model_dump_json().encode()

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
 
 from capture.errors import InputError
 from capture.judging.gather import Gathered, gather
@@ -12,13 +11,12 @@ from capture.winding import (
     Bounded,
     EitherConnection,
     Evidence,
-    Judgement,
     Limit,
     Measured,
     MissingReadingError,
+    Overall,
     Result,
     Suspicion,
-    Verdict,
     WindingError,
     correct_resistance,
     inductance_balance,
@@ -28,6 +26,7 @@ from capture.winding import (
     load_limits,
     minimum_insulation,
     open_phase,
+    overall,
     phase_resistances,
     pulse_comparison,
     suspect,
@@ -35,13 +34,7 @@ from capture.winding import (
 )
 
 Overrides = Mapping[str, Mapping[str, object]]
-Overall = Literal[
-    "pass", "conditional pass", "conditional fail", "fail", "information only", "open"
-]
-
 _SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
-
-_WORST_FIRST = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.CONDITIONAL_PASS, Verdict.PASS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +53,7 @@ class Assessment:
         results: in the order a person would read them.
         suspicion: what is suspected, where the evidence allows the question.
         not_run: steps that belong to the test and have no readings.
-        overall: the worst verdict of all; never a pass while steps are not run.
+        overall: the verdict over all; never a pass while steps are not run.
         notes: what was not used, and why.
     """
 
@@ -103,7 +96,10 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
         results=tuple(bench.results),
         suspicion=suspicion,
         not_run=not_run,
-        overall=_overall([each.result for each in bench.results], not_run),
+        overall=overall(
+            {each.name: each.result.judgement for each in bench.results if each.result.judgement}
+            | dict.fromkeys(not_run)
+        ),
         notes=tuple(found.notes),
     )
 
@@ -311,16 +307,3 @@ def _suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
 def _mean_time(forward: object, reverse: object) -> float:
     values = [*forward, *reverse]  # type: ignore[misc] # sequences of seconds
     return float(sum(values) / len(values))
-
-
-def _overall(results: list[Result], not_run: tuple[str, ...]) -> Overall:
-    judgements: list[Judgement] = [r.judgement for r in results if r.judgement is not None]
-    verdicts = {judgement.verdict for judgement in judgements}
-    worst = next((each for each in _WORST_FIRST if each in verdicts), None)
-    if worst in (Verdict.FAIL, Verdict.CONDITIONAL_FAIL):
-        return worst.value  # type: ignore[return-value] # one of the words of Overall
-    if not_run or Verdict.INCONCLUSIVE in verdicts:
-        return "open"
-    if worst is None:
-        return "information only"
-    return worst.value  # type: ignore[return-value] # one of the words of Overall

@@ -109,13 +109,16 @@ def explain_open_failure(path: str, error: Exception) -> str:
 
 
 def holder_of(path: str) -> str | None:
-    """Name the program that has ``path`` open, as "name (process 123)"; None where unseen."""
+    """Name the program that has ``path`` open, as "name (process 123)"; None where unseen.
+
+    To be asked while this program does not have it open for the same purpose.
+    """
     if not sys.platform.startswith("linux"):
         return None
     real = os.path.realpath(path)
     own = str(os.getpid())
     for entry in Path("/proc").iterdir():
-        if not entry.name.isdigit() or entry.name == own:
+        if not entry.name.isdigit():
             continue
         try:
             handles = list((entry / "fd").iterdir())
@@ -124,6 +127,8 @@ def holder_of(path: str) -> str | None:
         for handle in handles:
             try:
                 if str(handle.readlink()) == real:
+                    if entry.name == own:
+                        return "another instrument of this program"
                     name = (entry / "comm").read_text().strip()
                     return f"{name} (process {entry.name})"
             except OSError:

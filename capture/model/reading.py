@@ -4,7 +4,7 @@ A draft is a reading that has not been stored; the journal gives it its sequence
 transaction that stores it. The JSON text of a `Reading` is what is stored, hashed and published.
 """
 
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 from uuid import UUID
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
@@ -58,6 +58,12 @@ class Quantified(Model):
 
     value: float
     unit: UnitCode
+
+
+#: Settings by name; numbers never without a unit.
+Conditions = dict[
+    Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,62}$")], Line | bool | Quantified
+]
 
 
 class Uncertainty(Model):
@@ -172,14 +178,12 @@ class ReadingDraft(Model):
     digits: Line
     """The number exactly as shown."""
     shown_unit: str = Field(max_length=16)
-    """The unit exactly as shown; empty where the instrument leaves it out."""
+    """The unit exactly as shown, or as configured for an instrument that sends none."""
     status: Status
     bound: Bound | None = Field(None, exclude_if=is_none)
     uncertainty: Uncertainty | None = Field(None, exclude_if=is_none)
     source: Source
-    conditions: dict[str, str | bool | Quantified] = Field(
-        default_factory=dict, exclude_if=is_empty
-    )
+    conditions: Conditions = Field(default_factory=dict, exclude_if=is_empty, max_length=64)
     """Settings the value was shown under; numbers never without a unit."""
     series: Series | None = Field(None, exclude_if=is_none)
     group: UUID | None = Field(None, exclude_if=is_none)

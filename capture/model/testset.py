@@ -7,7 +7,7 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 from capture.errors import InputError
 from capture.model.fields import Line, MachineId, Model, QuantityName, UnitCode
 from capture.model.quantity import unit_of
-from capture.model.reading import Bound, Quantified
+from capture.model.reading import Bound, Conditions
 from capture.model.status import VALUELESS, Status
 from capture.model.testpoint import TestPoint
 
@@ -40,7 +40,7 @@ class SetReading(Model):
     instrument: Line = "not named"
     range: str = Field("", max_length=64)
     """Range the instrument was on; gain errors cancel on one range only."""
-    conditions: dict[str, str | bool | Quantified] = Field(default_factory=dict)
+    conditions: Conditions = Field(default_factory=dict)
     """Such as ``law``, ``frequency``, ``level``, ``model``."""
     elapsed: float | None = Field(None, ge=0)
     """Seconds since the voltage was reached, for insulation."""

@@ -47,7 +47,7 @@ class Cursor:
         try:
             content = json.loads(self._path.read_text("utf-8"))
             if content["journal"] == self._journal_id:
-                return int(content["delivered"])
-        except (OSError, ValueError, KeyError, TypeError):
+                return max(0, int(content["delivered"]))
+        except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
             pass  # none yet, or torn by a power cut: deliver again from the start, ids tell
         return 0

@@ -107,16 +107,24 @@ class Delivery:
                 mid = self._connection.publish(topic, feed.states[instrument], retain=True)
                 flight.sent(mid, None)
             elif row := self._next_row():
-                topic = topics.entry(row.kind, row.instrument, row.subject)
-                mid = self._connection.publish(topic, row.body)
-                flight.sent(mid, row.n)
-                if row.kind == "reading":
-                    self._readings.add(mid)
+                self._send(row)
             elif feed.ended and not self._saying_goodbye:
                 self._saying_goodbye = True
                 self._publish_bench_state("offline")
             else:
                 return
+
+    def _send(self, row: Row) -> None:
+        topic = self._is.topics.entry(row.kind, row.instrument, row.subject)
+        if topic is None:
+            reached = self._flight.passed_over(row.n)
+            if reached is not None:
+                self._is.cursor.delivered = reached
+            return
+        mid = self._connection.publish(topic, row.body)
+        self._flight.sent(mid, row.n)
+        if row.kind == "reading":
+            self._readings.add(mid)
 
     def _next_row(self) -> Row | None:
         if not self._page:

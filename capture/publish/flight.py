@@ -20,6 +20,15 @@ class Flight:
         if entry is not None:
             self._order.append(entry)
 
+    def passed_over(self, entry: int) -> int | None:
+        """Take an entry that is not published for acknowledged, in its place.
+
+        Gives the newest entry up to which all are acknowledged where that moved, else None.
+        """
+        self._order.append(entry)
+        self._done.add(entry)
+        return self._reached()
+
     def acknowledged(self, mid: int) -> int | None:
         """Take an acknowledgement.
 
@@ -29,6 +38,9 @@ class Flight:
         if entry is None:
             return None
         self._done.add(entry)
+        return self._reached()
+
+    def _reached(self) -> int | None:
         reached = None
         while self._order and self._order[0] in self._done:
             reached = self._order.popleft()

@@ -51,7 +51,9 @@ class Pump:
         lock = FileLock(self._settings.cursor.with_name(self._settings.cursor.name + ".lock"))
         try:
             while not lock.try_take():
-                self._reporter.update(reason="an older publisher still delivers this journal")
+                self._reporter.update(
+                    reason=f"{lock.holder()} still delivers this journal; if it hangs, end it"
+                )
                 if self._feed.ended:
                     return
                 self._feed.wait(_WAIT)

@@ -23,11 +23,20 @@ class Topics:
         self.root = f"{ROOT}/{site}/{bench}"
         self.state = f"{self.root}/state"
 
-    def entry(self, kind: str, instrument: str, subject: str) -> str:
-        """Give the topic that a journal entry is published under."""
-        if kind == "reading":
-            return f"{self.root}/reading/{instrument}/{subject}"
-        return f"{self.root}/{kind}/{instrument}"
+    def entry(self, kind: str, instrument: str, subject: str) -> str | None:
+        """Give the topic that a journal entry is published under; None where it is not published.
+
+        Machines and the events of jobs stay on the bench; what comes of them are results.
+        """
+        match kind:
+            case "reading":
+                return f"{self.root}/reading/{instrument}/{subject}"
+            case "tag" | "gap":
+                return f"{self.root}/{kind}/{instrument}"
+            case "result" if subject:
+                return f"{self.root}/result/{subject}"
+            case _:
+                return None
 
     def instrument_state(self, instrument: str) -> str:
         """Give the topic of an instrument's state."""

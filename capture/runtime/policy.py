@@ -76,7 +76,8 @@ class MessagePolicy:
         if refused is not None:
             raise PolicyError(
                 f"message {refused!r} is not on this instrument's list and was not sent; if it "
-                f"starts no test, voltage or current, a person may add allow = [{_toml(refused)}]"
+                f"starts no test, voltage or current, a person may add "
+                f"allow = [{toml_string(refused)}]"
             )
 
     def refused(self, data: bytes) -> str | None:
@@ -159,7 +160,7 @@ def _header_pattern(header: str) -> re.Pattern[str]:
     return re.compile(":?" + ":".join(pieces) + (r"\?" if query else ""))
 
 
-def _toml(text: str) -> str:
+def toml_string(text: str) -> str:
     """Write a TOML string on one line, whatever is in it."""
     plain = text.replace("\\", "\\\\").replace('"', '\\"')
     printable = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in plain)

@@ -61,6 +61,8 @@ from .impedance import (
     impedance,
     impedance_from_readings,
     inductance_balance,
+    ohms_from_quality,
+    series_from_magnitude,
     series_parallel,
 )
 from .insulation import (
@@ -77,6 +79,10 @@ from .limits import (
 )
 from .measured import (
     Measured,
+)
+from .overall import (
+    Overall,
+    overall,
 )
 from .pulse import (
     Asymmetry,
@@ -166,6 +172,7 @@ __all__ = [
     "OpenPath",
     "OpenPhase",
     "OutsideRangeError",
+    "Overall",
     "PairCurve",
     "PhaseResistances",
     "PulseComparison",
@@ -205,8 +212,10 @@ __all__ = [
     "judged",
     "load_limits",
     "minimum_insulation",
+    "ohms_from_quality",
     "open_parallel_path",
     "open_phase",
+    "overall",
     "phase_resistances",
     "polarization_index",
     "polarization_index_applies",
@@ -220,6 +229,7 @@ __all__ = [
     "reversed_current_resistance",
     "ring",
     "rotor_influence",
+    "series_from_magnitude",
     "series_parallel",
     "settling_seconds",
     "shutdown_delay",

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .evidence import DEFAULT_NOISE, QUANTITIES, Contrasts, Evidence, Quantity
-from .hypotheses import BAD_READING, BALANCED, FEWER_TURNS, ROTOR
-from .likelihood import Fit, Setting, setting_of, table_of
+from .hypotheses import BAD_READING, BALANCED, FEWER_TURNS
+from .likelihood import Fit, Setting, covariance_of, setting_of, table_of
 from .suspicion import Candidate
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 _FITS = 11.8  # χ² of two contrasts that a true hypothesis exceeds three times in a thousand
 _BRIDGE = "read inductance and series resistance of the pairs with a bridge, rotor out"
 _AGAIN = "read the pairs again with the leads put on anew"
+_ROTOR = "turn the shaft over a pole pitch and read the inductances, or take the rotor out"
 _HOW: dict[Quantity, str] = {
     "resistance": "read the three pair resistances four-wire, on one fixed range",
     "inductance": _BRIDGE,
@@ -44,11 +45,12 @@ def reasons(
     chosen = np.flatnonzero(best.table.hypothesis == _number(best, hypothesis))
     case = chosen[int(best.score[chosen].argmax())]
     off = known.vector - best.table.mean[case]
+    spread = covariance_of(best.table, np.array([case]))[0]
     speaks_for: list[str] = []
     speaks_against: list[str] = []
     for row, quantity in enumerate(known.quantities):
         part = slice(2 * row, 2 * row + 2)
-        covariance = best.table.covariance[case][part, part]
+        covariance = spread[part, part]
         misfit = float(off[part] @ np.linalg.solve(covariance, off[part]))
         logs = known.logs[row] - known.logs[row].max()
         shown = ", ".join(
@@ -92,7 +94,12 @@ def pass_words(evidence: Evidence, fits: Mapping[str, Fit], threshold: float) ->
 
 
 def next_measurement(
-    evidence: Evidence, known: Contrasts, statement: str, ranked: list[Candidate]
+    evidence: Evidence,
+    known: Contrasts,
+    statement: str,
+    ranked: list[Candidate],
+    *,
+    rotor_or_turns: bool,
 ) -> str:
     """Name the measurement that would best tell the leading hypotheses apart.
 
@@ -110,12 +117,12 @@ def next_measurement(
         case "named":
             return f"confirm it: {_AGAIN}"
         case _:
+            if rotor_or_turns:
+                return _ROTOR
             return _to_tell_apart(evidence, known, leaders)
 
 
 def _to_tell_apart(evidence: Evidence, known: Contrasts, leaders: list[str]) -> str:
-    if ROTOR in leaders and evidence.rotor != "out":
-        return "turn the shaft over a pole pitch and read the inductances, or take the rotor out"
     if BAD_READING in leaders[:2] and not evidence.repeated:
         return _AGAIN
     missing = [quantity for quantity in QUANTITIES if quantity not in known.quantities]
@@ -164,7 +171,7 @@ def _separation(setting: Setting, known: Contrasts, names: list[str], quantity: 
     new = np.arange(2 * place, 2 * place + 2)
     old = np.setdiff1d(np.arange(2 * len(setting.quantities)), new)
     off = known.vector - table.mean[:, old]
-    part = table.covariance[:, old[:, None], old]
+    part = covariance_of(table, np.arange(len(table.mean)))[:, old[:, None], old]
     distance = np.einsum("ni,ni->n", off, np.linalg.solve(part, off[:, :, None])[:, :, 0])
     expected = []
     for name in names:

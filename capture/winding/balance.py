@@ -13,6 +13,7 @@ from .measured import (
     Measured,
     Number,
     Variable,
+    check_units,
     identities,
     linear_result,
     nominal,
@@ -54,12 +55,14 @@ def unbalance(
     Where readings carry an uncertainty, the result has the distribution of JCGM 101 with one-sided
     bounds, and the gain error that readings of one instrument on one range share cancels.
     Raises UnknownChoiceError for another definition, MissingReadingError for fewer than two values
-    or a value of None, NotFiniteError, and NotPositiveError for zero or less.
+    or a value of None, NotFiniteError, NotPositiveError for zero or less, and MixedConditionsError
+    for values that say they are of different units.
     """
     if definition not in DEFINITIONS:
         raise UnknownChoiceError("unbalance definition", definition, DEFINITIONS)
     numbers = named(values)
     readings = [positive(name, nominal(name, number)) for name, number in numbers.items()]
+    check_units(numbers)
     if len(readings) < _FEWEST:
         raise MissingReadingError("a second reading", "unbalance compares two or more")
     drawn = variables(numbers.values())
@@ -172,8 +175,9 @@ def phase_resistances(
     `unknown`  both solutions, side by side.
 
     Network algebra, in any textbook. Raises UnknownChoiceError, MissingReadingError (None),
-    NotFiniteError, NotPositiveError, and, in star and delta, TriangleInequalityError when one
-    pair reads as much as the two others together: then a reading is wrong or a coil is open.
+    NotFiniteError, NotPositiveError, MixedConditionsError for a reading in another unit, and, in
+    star and delta, TriangleInequalityError when one pair reads as much as the two others together:
+    then a reading is wrong or a coil is open.
     """
     if connection not in CONNECTIONS:
         raise UnknownChoiceError("connection", connection, CONNECTIONS)
@@ -182,6 +186,7 @@ def phase_resistances(
         positive(name, nominal(name, number))
         for name, number in zip(names, (uv, vw, wu), strict=True)
     ]
+    check_units(dict(zip(names, (uv, vw, wu), strict=True)), "Ohm")
     ids = tuple(inputs) or identities(uv, vw, wu)
     exact = variables((uv, vw, wu))
     # Plain floats stay plain: the same algebra works on both.

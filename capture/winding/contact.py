@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .evidence import Quantity
-from .forward import SOUND_OHMS, Scene
+from .forward import SOUND_OHMS, Scene, phase_resistive
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -49,9 +49,7 @@ def contact_logs(
 class _Halves:
     """Three phases in halves, two of them joined where their halves meet."""
 
-    def __init__(
-        self, scene: Scene, index: int, depth: Array, contact: Array, main: Array
-    ) -> None:  # fmt: skip
+    def __init__(self, scene: Scene, index: int, depth: Array, contact: Array, main: Array) -> None:
         self.scene = scene
         count = len(depth)
         if scene.connection == "open":
@@ -93,8 +91,7 @@ class _Halves:
         self.henries = np.zeros((count, coils + 1, coils + 1))
         leak = (1 - main)[:, None, None] * own * share[:, :coils, None]
         self.henries[:, :coils, :coils] = leak + main[:, None, None] * same * turn
-        coupled = {"star": 3.0, "delta": 1.0, "open": 1.0}[scene.connection]
-        self.unit = scene.resistive * coupled / SOUND_OHMS[scene.connection]
+        self.unit = phase_resistive(scene)
         self.ohms = np.zeros((count, coils + 1))
         self.ohms[:, :coils] = share[:, :coils]
         self.ohms[:, coils] = contact

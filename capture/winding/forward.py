@@ -22,6 +22,7 @@ Known = Literal["period", "time-constant", "rise"]
 _DELTA: Array = np.array([[1, 0, -1], [-1, 1, 0], [0, -1, 1]], dtype=float)
 _PAIR_NODES = ((0, 1), (1, 2), (2, 0))
 _LEAST = 1e-9
+MAIN_SHARE = 0.6  # of a typical winding, where nothing depends much on it
 SOUND_OHMS: dict[Solved, float] = {"star": 2.0, "delta": 2 / 3, "open": 1.0}  # of phases of 1 Ω
 
 
@@ -87,12 +88,15 @@ def _resistance(phases: Phases, scene: Scene) -> Array:
 
 
 def _bridge(phases: Phases, scene: Scene) -> Complex:
-    # `resistive` is that of a pair: sound phases share it as the pair's R and L are made of theirs.
-    ohms = _resistance(Phases.sound(1, 0.0), scene)[0, 0]
-    henries = _pairs(phases.henries[:1].astype(np.complex128), scene.connection).real[0, 0]
-    phase_ohms = phases.ohms * (scene.resistive * henries / ohms)
+    phase_ohms = phases.ohms * phase_resistive(scene)
     impedance = _diagonal(phase_ohms + phases.loop) + (1j + scene.lossy) * phases.henries
     return _pairs(impedance, scene.connection)
+
+
+def phase_resistive(scene: Scene) -> float:
+    """Give R/(ωL) of a sound phase, from that of a pair: star and delta pairs gain by coupling."""
+    coupled = 1.0 if scene.connection == "open" else 1 + MAIN_SHARE / 2
+    return scene.resistive * coupled
 
 
 def _pulse(phases: Phases, scene: Scene) -> Array:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .contact import contact_logs
 from .evidence import Quantity
-from .forward import Phases, Scene, pair_logs
+from .forward import MAIN_SHARE, Phases, Scene, pair_logs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,6 +32,7 @@ ROTOR = "rotor influence"
 BAD_READING = "one bad reading"
 PHASE_TO_PHASE = "phase-to-phase"
 EARTH_PATH = "earth path"
+TWO_FAULTS = "two faults at once"
 
 # How often each is met before anything is measured: common practice, no source. Only the order
 # of the candidates depends on it; evidence of some size outweighs it.
@@ -46,12 +47,14 @@ PRIOR = {
     ROTOR: 0.1,
     BAD_READING: 0.08,
     PHASE_TO_PHASE: 0.03,
+    TWO_FAULTS: 0.03,
 }
 COIL_FAULTS = (FEWER_TURNS, SHORTED_TURNS, HIGH_JOINT, OPEN_PHASE, OPEN_PATH, REVERSED)
 
 _STEP = 1.15  # ratio of neighbouring sizes; the model's doubt covers half a step
 _DEEPEST = 0.9  # a loop never takes all of the inductance
 _MOST_TURNS = 0.3  # share of a phase's resistance that shorted turns take with them
+_COARSE = 2.5  # times that doubt, where the steps are so much wider
 _DOUBT = 0.08  # of each predicted shift: steps, and phases that are lumped
 
 
@@ -101,6 +104,7 @@ def clouds(
         _reversed,
         lambda s, q: _bad_reading(s, q, repeated=repeated),
         _phase_to_phase,
+        _two_faults,
     ]
     if scene.connection == "delta":
         makers.append(_open_phase)
@@ -123,7 +127,7 @@ def _cloud(
 ) -> Cloud:
     count = len(place)
     logs = pair_logs(phases, scene, quantities)
-    shift = logs - pair_logs(Phases.sound(1, 0.6), scene, quantities)
+    shift = logs - pair_logs(Phases.sound(1, MAIN_SHARE), scene, quantities)
     shift = np.abs(shift - shift.mean(axis=2, keepdims=True))
     doubt = _DOUBT * shift
     if loss_doubt and "loss" in quantities:
@@ -150,7 +154,7 @@ def _scale(henries: Array, coil: Array, factor: Array) -> None:
 
 
 def _balanced(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
-    return _cloud(BALANCED, Phases.sound(1, 0.6), np.array([-1.0]), scene, quantities)
+    return _cloud(BALANCED, Phases.sound(1, MAIN_SHARE), np.array([-1.0]), scene, quantities)
 
 
 def _fewer_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
@@ -185,7 +189,7 @@ def _shorted_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     keep = (pulse_fall < _DEEPEST) & (fall * part < _MOST_TURNS)
     coil, fall, tangent, part = coil[keep], fall[keep], tangent[keep], part[keep]
     pulse_fall = pulse_fall[keep]
-    phases = Phases.sound(len(coil), 0.6)
+    phases = Phases.sound(len(coil), MAIN_SHARE)
     rows, index = np.arange(len(coil)), coil.astype(np.int64)
     phases.ohms[rows, index] = 1 - fall * part
     _scale(phases.henries, coil, np.sqrt(1 - fall))
@@ -196,7 +200,7 @@ def _shorted_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
 
 def _high_joint(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     coil, more = grid(range(3), sizes(0.003, 20.0))
-    phases = Phases.sound(len(coil), 0.6)
+    phases = Phases.sound(len(coil), MAIN_SHARE)
     phases.ohms[np.arange(len(coil)), coil.astype(np.int64)] = 1 + more
     return _cloud(HIGH_JOINT, phases, coil, scene, quantities)
 
@@ -216,7 +220,9 @@ def _open_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
 def _open_path(scene: Scene, quantities: tuple[Quantity, ...], paths: int | None) -> Cloud:
     if paths == 1:
         empty = np.zeros(0)
-        return _cloud(OPEN_PATH, Phases.sound(0, 0.6), empty, scene, quantities, weight=empty)
+        return _cloud(
+            OPEN_PATH, Phases.sound(0, MAIN_SHARE), empty, scene, quantities, weight=empty
+        )
     counts = (2, 3, 4, 6, 8) if paths is None else (paths,)
     coil, count, main, rise = grid(
         range(3), counts, (0.1, 0.35, 0.6, 0.8, 0.95), (0.0, 0.25, 0.5, 1.0)
@@ -248,7 +254,7 @@ def _reversed(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
 
 def _rotor(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     """Give the balanced winding again: the rotor's share is in the covariance of all but that."""
-    return _cloud(ROTOR, Phases.sound(1, 0.6), np.array([-1.0]), scene, quantities)
+    return _cloud(ROTOR, Phases.sound(1, MAIN_SHARE), np.array([-1.0]), scene, quantities)
 
 
 def _bad_reading(scene: Scene, quantities: tuple[Quantity, ...], *, repeated: bool) -> Cloud:
@@ -258,7 +264,7 @@ def _bad_reading(scene: Scene, quantities: tuple[Quantity, ...], *, repeated: bo
         range(len(quantities)), range(3), np.concatenate([-size[::-1], size])
     )
     count = len(pair)
-    cloud = _cloud(BAD_READING, Phases.sound(count, 0.6), pair, scene, quantities)
+    cloud = _cloud(BAD_READING, Phases.sound(count, MAIN_SHARE), pair, scene, quantities)
     index = (np.arange(count), row.astype(np.int64), pair.astype(np.int64))
     cloud.logs[index] += deviation
     cloud.doubt[:] = 0
@@ -267,6 +273,39 @@ def _bad_reading(scene: Scene, quantities: tuple[Quantity, ...], *, repeated: bo
     weight = np.where(clip, np.where(deviation > 0, 1.7, 0.3), 1.0)
     # A reading that was repeated with the leads put on anew is seldom wrong twice alike.
     cloud.weight = weight / weight.sum() * (0.02 if repeated else 1.0)
+    return cloud
+
+
+def _two_faults(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    """Put a fault of the turns in one phase, and another or a high joint in a second phase.
+
+    Coarse on purpose: it is there so that two faults are not taken for one of another kind, and
+    never to be named. Each of the two is larger than natural spread, or one would do.
+    """
+    bridge = "inductance" in quantities or "loss" in quantities
+    tangents = (0.05, 0.5, 2.0) if bridge else (0.0,)
+    quicks = (0.4, 1.0, 1.6) if bridge and "pulse" in quantities else (1.0,)
+    parts = (0.05, 0.5) if "resistance" in quantities else (0.1,)
+    falls = np.geomspace(0.05, 0.6, 7)
+    joints = np.geomspace(0.03, 2.0, 7)
+    one = grid(range(3), (1.0,), falls, parts, tangents, quicks, falls, parts, (0.0,))
+    two = grid(range(3), (1.0, 2.0), falls, parts, tangents, quicks, (0.0,), (0.0,), joints)
+    first, step, fall, part, tangent, quick, other_fall, other_part, joint = (
+        np.concatenate(pair) for pair in zip(one, two, strict=True)
+    )
+    second = (first + step) % 3
+    phases = Phases.sound(len(first), MAIN_SHARE)
+    rows = np.arange(len(first))
+    for coil, lost, share in ((first, fall, part), (second, other_fall, other_part)):
+        index = coil.astype(np.int64)
+        phases.ohms[rows, index] = 1 - lost * share
+        _scale(phases.henries, coil, np.sqrt(1 - lost))
+        _scale(phases.pulse, coil, np.sqrt(1 - np.minimum(lost * quick, _DEEPEST)))
+        phases.loop[rows, index] = lost * tangent
+    phases.ohms[rows, second.astype(np.int64)] += joint
+    place = np.full(len(first), -1.0)
+    cloud = _cloud(TWO_FAULTS, phases, place, scene, quantities, loss_doubt=0.3)
+    cloud.doubt *= _COARSE
     return cloud
 
 
@@ -280,7 +319,7 @@ def _phase_to_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
         range(3), (0.05, 0.12, 0.25, 0.5, 0.8), np.geomspace(0.003, 20, 14), (0.3, 0.7)
     )
     logs = contact_logs(scene, quantities, pair.astype(np.int64), depth, contact, main)
-    sound = pair_logs(Phases.sound(1, 0.6), scene, quantities)
+    sound = pair_logs(Phases.sound(1, MAIN_SHARE), scene, quantities)
     shift = logs - sound
     shift = np.abs(shift - shift.mean(axis=2, keepdims=True))
     factor = np.full(len(quantities), 2 * _DOUBT)

@@ -2,14 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import pi
+from math import cos, pi, radians, sin
 from typing import Literal, get_args
 
 from uncertainties import umath
 
 from .balance import Definition, range_notes, unbalance
 from .checks import positive
-from .errors import MixedConditionsError, UnknownChoiceError
+from .errors import MixedConditionsError, OutsideRangeError, UnknownChoiceError
 from .measured import Number, Variable, linear_result, nominal, variables
 from .result import Result
 from .signature import require_pairs
@@ -118,6 +118,30 @@ def _impedance(r: Variable, x: Variable, of: tuple[Number, ...]) -> Impedance:
         quality=result(x / r, "1", "quality-factor"),
         loss=result(r / x, "1", "loss-factor"),
     )
+
+
+def ohms_from_quality(henries: float, quality: float, hertz: float, model: Model) -> float:
+    """Give the resistance behind a Q that the bridge shows instead: ωLs/Q, or Q·ωLp.
+
+    A loss factor D is 1/Q. Raises UnknownChoiceError, NotPositiveError.
+    """
+    if model not in MODELS:
+        raise UnknownChoiceError("model", model, MODELS)
+    reactance = 2 * pi * positive("frequency", hertz) * positive("inductance", henries)
+    q = positive("Q", quality)
+    return reactance / q if model == "series" else reactance * q
+
+
+def series_from_magnitude(magnitude: float, degrees: float, hertz: float) -> tuple[float, float]:
+    """Give series inductance (H) and resistance (Ω) from |Z| in ohms and the angle in degrees.
+
+    Ls = |Z| sin θ/ω, Rs = |Z| cos θ. Raises OutsideRangeError unless 0 < θ < 90, which a winding
+    below its resonance has, and NotPositiveError.
+    """
+    if not 0 < degrees < 90:  # noqa: PLR2004 - an angle of an inductance
+        raise OutsideRangeError(f"an inductance has an angle between 0 and 90°, got {degrees:g}")
+    z, angle = positive("|Z|", magnitude), radians(degrees)
+    return z * sin(angle) / (2 * pi * positive("frequency", hertz)), z * cos(angle)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,10 +46,11 @@ class Table:
     turns: Array
     logs: Array
     mean: Array
-    covariance: Array
-    root: Array
+    doubt: Array
+    root: NDArray[np.float32]
     offset: Array
     balanced: Array  # covariance of a sound winding
+    rotor: Array  # what a rotor adds to it
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ def rotor_covariance(setting: Setting) -> Array:
     return covariance
 
 
-@lru_cache(maxsize=24)
+@lru_cache(maxsize=6)  # some 20 MB each, at most
 def table_of(setting: Setting) -> Table:
     """Build the table of a setting; the last few are kept."""
     made: list[Cloud] = clouds(
@@ -149,32 +150,45 @@ def table_of(setting: Setting) -> Table:
     balanced = natural_covariance(setting)
     logs = np.concatenate([cloud.logs for cloud in made])
     doubt = np.concatenate([cloud.doubt for cloud in made])
-    count, rows, _ = logs.shape
-    mean = (logs @ CONTRAST.T).reshape(count, -1)
-    covariance: Array = np.broadcast_to(balanced, (count, *balanced.shape)).copy()
-    if setting.rotor_in:
-        # Any winding with its rotor in shows the rotor as well, whatever else may be wrong.
-        covariance[len(made[0].weight) :] += rotor_covariance(setting)
-    for row in range(rows):
-        block = CONTRAST @ (doubt[:, row, :, None] ** 2 * CONTRAST.T)
-        part = slice(2 * row, 2 * row + 2)
-        covariance[:, part, part] += block
+    mean = (logs @ CONTRAST.T).reshape(len(logs), -1)
+    # Any winding with its rotor in shows the rotor as well, whatever else may be wrong.
+    rotor = rotor_covariance(setting) if setting.rotor_in else np.zeros_like(balanced)
+    hypothesis = np.repeat(np.arange(len(made)), [len(cloud.weight) for cloud in made])
+    covariance = _covariance(balanced, rotor, doubt, hypothesis)
     lower = np.linalg.cholesky(covariance)
     root = np.linalg.inv(lower)
     log_root = -np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
     prior = [np.log(cloud.weight) + log(PRIOR[cloud.hypothesis]) for cloud in made]
     return Table(
         names=tuple(cloud.hypothesis for cloud in made),
-        hypothesis=np.repeat(np.arange(len(made)), [len(cloud.weight) for cloud in made]),
+        hypothesis=hypothesis,
         place=np.concatenate([cloud.place for cloud in made]),
         turns=np.concatenate([cloud.turns for cloud in made]),
         logs=logs,
         mean=mean,
-        covariance=covariance,
-        root=root,
+        doubt=doubt,
+        # Half the memory, and seven digits are more than any reading has.
+        root=root.astype(np.float32),
         offset=log_root + np.concatenate(prior),
         balanced=balanced,
+        rotor=rotor,
     )
+
+
+def covariance_of(table: Table, cases: NDArray[np.int64]) -> Array:
+    """Give the covariances of some cases of a table, by their numbers."""
+    return _covariance(table.balanced, table.rotor, table.doubt[cases], table.hypothesis[cases])
+
+
+def _covariance(
+    balanced: Array, rotor: Array, doubt: Array, hypothesis: NDArray[np.int64]
+) -> Array:
+    """Add to that of a sound winding the rotor, but for the balanced case, and the doubt."""
+    covariance: Array = balanced + (hypothesis > 0)[:, None, None] * rotor
+    for row in range(doubt.shape[1]):
+        part = slice(2 * row, 2 * row + 2)
+        covariance[:, part, part] += CONTRAST @ (doubt[:, row, :, None] ** 2 * CONTRAST.T)
+    return covariance
 
 
 def fit(table: Table, vector: Array) -> Fit:

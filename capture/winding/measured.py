@@ -1,6 +1,6 @@
 """Readings with an uncertainty, and what readings of one instrument have in common."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import hypot
 from typing import Any
@@ -8,6 +8,7 @@ from typing import Any
 from uncertainties import UFloat, ufloat
 
 from .checks import finite
+from .errors import MixedConditionsError
 from .result import Result
 
 COVERAGE_FACTOR = 2.0  # about 95 % for a normal distribution (JCGM 100:2008, 6.3.3)
@@ -21,7 +22,8 @@ class Measured:
 
     `random` (unit of the value) is drawn anew for each reading: noise, contact, last digit.
     `gain` (relative) is one error shared by all readings of the same `instrument` on the same
-    `range`: it cancels in ratios of such readings and in nothing else.
+    `range`: it cancels in ratios of such readings and in nothing else. `unit` is a UCUM
+    code, or empty where the caller vouches for it.
     """
 
     value: float
@@ -30,6 +32,7 @@ class Measured:
     instrument: str = ""
     range: str = ""
     id: str = ""
+    unit: str = ""
 
     @property
     def standard_uncertainty(self) -> float:
@@ -41,6 +44,20 @@ class Measured:
 
 
 Number = float | Measured | Result | Variable
+
+
+def check_units(numbers: Mapping[str, Number], expected: str = "") -> None:
+    """Raise MixedConditionsError where two numbers, or one and the formula, differ in unit.
+
+    Numbers that do not say their unit are taken at their word.
+    """
+    unit, owner = expected, "the formula"
+    for name, number in numbers.items():
+        own = number.unit if isinstance(number, Measured | Result) else ""
+        if own and unit and own != unit:
+            raise MixedConditionsError(f"{name} is in {own}, {owner} in {unit}")
+        if own and not unit:
+            unit, owner = own, name
 
 
 def variables(numbers: Iterable[Number]) -> list[Variable]:

@@ -90,9 +90,7 @@ def pulse_comparison(
     means = {pair: float(number) for pair, number in numbers.items()}
     terminal, statement = _terminal(means, deviation)
     return PulseComparison(
-        deviation=replace(
-            deviation, formula=f"pulse-deviation-{definition}", constants={"pairs": 3.0}
-        ),
+        deviation=replace(deviation, formula=f"pulse-deviation-{definition}"),
         means=means,
         law=law,
         terminal=terminal,

@@ -6,7 +6,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from .hypotheses import BAD_READING, BALANCED, COIL_FAULTS, PHASE_TO_PHASE
+from .hypotheses import BAD_READING, BALANCED, COIL_FAULTS, PHASE_TO_PHASE, TWO_FAULTS
 from .likelihood import Fit
 from .suspicion import Candidate
 
@@ -59,13 +59,14 @@ def place_name(hypothesis: str, place: int, connection: str) -> str:
 
 
 def apart_by(ranked: list[Candidate]) -> float:
-    """Give the distance between the two best hypotheses, by how well each fits at best."""
-    by_fit = sorted(one.distance**2 for one in ranked if one.hypothesis != BALANCED)
-    first = ranked[0].distance ** 2 if ranked[0].hypothesis != BALANCED else by_fit[0]
-    others = [
-        one.distance**2 for one in ranked if one.hypothesis not in (BALANCED, ranked[0].hypothesis)
-    ]
-    return sqrt(max(min(others) - first, 0.0)) if others else 0.0
+    """Give the distance between the two best single causes, by how well each fits at best.
+
+    Two faults at once are left out: with one of them small they fit whatever one fault fits, and
+    only their probability, which pays for that freedom, speaks against a single cause.
+    """
+    first, *others = [one for one in ranked if one.hypothesis not in (BALANCED, TWO_FAULTS)]
+    nearest = min(one.distance**2 for one in others)
+    return sqrt(max(nearest - first.distance**2, 0.0))
 
 
 def suspected_coils(fits: Mapping[str, Fit]) -> tuple[dict[str, str], float]:

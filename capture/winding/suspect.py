@@ -8,7 +8,7 @@ import numpy as np
 from . import advice
 from .balance import Solved
 from .evidence import Contrasts, Evidence, check_spread, contrasts
-from .hypotheses import BALANCED, FEWER_TURNS, ROTOR
+from .hypotheses import BALANCED, FEWER_TURNS, TWO_FAULTS
 from .likelihood import Fit, fit, setting_of, signal, table_of
 from .measured import COVERAGE_FACTOR
 from .ranking import apart_by, chi_square_quantile, rank, suspected_coils
@@ -52,12 +52,15 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
     statement: Statement = (
         _statement(ranked, apart, freedom) if distance > threshold else "balanced"
     )
+    rotor_or_turns = evidence.rotor != "out" and not _resistance_shows(fits, known)
+    if statement != "balanced" and rotor_or_turns:
+        statement = "cannot tell"
     coils, coil_probability = suspected_coils(fits)
     turns = _turns(fits, ranked) if statement == "named" else None
     terminal, terminal_words = _terminal(evidence, known) if distance > threshold else (None, ())
     loss = _loss(evidence, known) if distance > threshold else None
     speaks_for, speaks_against = advice.reasons(evidence, known, fits, ranked[0].hypothesis)
-    words = [*_words(statement, ranked, evidence, coils), *terminal_words]
+    words = [*_words(statement, ranked, coils, rotor_or_turns=rotor_or_turns), *terminal_words]
     words += [*pulse_words(evidence), *earth]
     if statement == "balanced":
         words += advice.pass_words(evidence, fits, threshold)
@@ -68,15 +71,19 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
         threshold=threshold / COVERAGE_FACTOR,
         apart=apart / COVERAGE_FACTOR,
         candidates=tuple(ranked),
-        coils=coils,
-        coil_probability=coil_probability,
+        coils=coils if distance > threshold else {},
+        coil_probability=coil_probability if distance > threshold else 0.0,
         terminal=terminal,
         loss=loss,
         turns=turns,
         speaks_for=speaks_for,
         speaks_against=speaks_against,
         next_measurement=(
-            advice.next_measurement(evidence, known, statement, ranked) if advise else ""
+            advice.next_measurement(
+                evidence, known, statement, ranked, rotor_or_turns=rotor_or_turns
+            )
+            if advise
+            else ""
         ),
         words=tuple(words),
         inputs=evidence.inputs,
@@ -102,6 +109,8 @@ def _statement(ranked: list[Candidate], apart: float, freedom: int) -> Statement
     if best**2 > chi_square_quantile(1 - UNEXPLAINED, freedom):
         return "no single cause"
     first = ranked[0]
+    if first.hypothesis == TWO_FAULTS:
+        return "no single cause"
     if first.probability >= NAME_AT and apart >= NAME_APART and first.hypothesis != BALANCED:
         return "named"
     return "cannot tell"
@@ -169,8 +178,30 @@ def _terminal(evidence: Evidence, known: Contrasts) -> tuple[str | None, tuple[s
     return None, ("the three pairs differ in steps and point to no single terminal",)
 
 
+def _resistance_shows(fits: Mapping[str, Fit], known: Contrasts) -> bool:
+    """Tell whether the resistances alone, which no rotor touches, are beyond a sound winding's.
+
+    Where they are not, all that stands out is inductance or pulse, and with the rotor in at one
+    angle that may as well be the rotor.
+    """
+    if "resistance" not in known.quantities:
+        return False
+    start = 2 * known.quantities.index("resistance")
+    part = slice(start, start + 2)
+    vector = known.vector[part]
+    squares = [
+        float(vector @ np.linalg.solve(one.table.balanced[part, part], vector))
+        for one in fits.values()
+    ]
+    return min(squares) > chi_square_quantile(1 - FALSE_ALARM, len(vector))
+
+
 def _words(
-    statement: Statement, ranked: list[Candidate], evidence: Evidence, coils: Mapping[str, str]
+    statement: Statement,
+    ranked: list[Candidate],
+    coils: Mapping[str, str],
+    *,
+    rotor_or_turns: bool,
 ) -> list[str]:
     match statement:
         case "balanced":
@@ -182,10 +213,18 @@ def _words(
             return ["no single cause fits: a bad reading, or two faults at once; cannot tell"]
         case "cannot tell":
             leaders = [one.hypothesis for one in ranked if one.probability > advice.LEADING]
-            if evidence.rotor != "out" and ROTOR in leaders:
+            if rotor_or_turns:
                 return ["rotor or turns: cannot tell; turn the shaft or take the rotor out"]
             listed = " or ".join(name for name in leaders if name != BALANCED)
-            return [f"{listed}: cannot tell (coil {_by_connection(coils)})"]
+            close = _close_to_the_first(ranked) if len(leaders) == 1 else ""
+            return [f"{listed}{close}: cannot tell (coil {_by_connection(coils)})"]
+
+
+def _close_to_the_first(ranked: list[Candidate]) -> str:
+    """Say which hypothesis fits too nearly as well as the only likely one."""
+    others = [one for one in ranked[1:] if one.hypothesis not in (BALANCED, TWO_FAULTS)]
+    second = min(others, key=lambda one: one.distance)
+    return f" is likeliest, but {second.hypothesis} fits nearly as well"
 
 
 def _by_connection(places: Mapping[str, str]) -> str:

@@ -52,6 +52,8 @@ def read_setting(text: str, unit: str) -> Condition:
     """Read the answer to a settings query: a number with its unit, or words where it has none."""
     text = text.strip().strip('"')
     if not unit:
+        if not text or not text.isprintable():
+            raise Misfit("a setting that is no plain text")
         return text[:64]
     shown = read_number(text, unit)
     if shown.value is None:

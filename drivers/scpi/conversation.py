@@ -50,7 +50,7 @@ _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', 
 _INTEGER = re.compile(r"[+-]?[0-9]{1,6}\Z")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?\Z")
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
-_MOST_STRANGE = 2  # error answers of another form; the first may have been one out of step
+_MOST_STRANGE = 2  # answers of another form; the first may have been one out of step
 
 # An instrument that talks nonsense without end is not resynchronised without end: the first cure
 # comes at once, each further one without a good value between comes later, up to the longest wait.
@@ -128,7 +128,7 @@ class Conversation(Driver):
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._errors_read = 0
-        self._strange_errors = 0
+        self._strange_answers: dict[str, int] = {}
         self._cure_wait = 0.0
         self._cure_at = NEVER
         self._lacks: set[str] = set()
@@ -315,6 +315,7 @@ class Conversation(Driver):
     def _take_status(self, frame: Frame, text: str) -> None:
         del frame
         if not _INTEGER.match(text):
+            self._strange(STATUS_QUERY)
             raise Misfit("no event status register")
         was_on = bool(int(text) & _POWER_ON)
         if was_on and self._power_was_seen:
@@ -324,15 +325,19 @@ class Conversation(Driver):
             self._line_up_setup()
         self._power_was_seen = True
 
+    def _strange(self, query: str) -> None:
+        """Count an answer in a form of the instrument's own; values come before such a query."""
+        self._strange_answers[query] = self._strange_answers.get(query, 0) + 1
+        if self._strange_answers[query] >= _MOST_STRANGE:
+            self._lacks.add(query)
+
     def _take_error(self, frame: Frame, text: str) -> None:
         del frame
         match = _ERROR_ANSWER.match(text)
         if match is None:
-            self._strange_errors += 1
-            if self._strange_errors >= _MOST_STRANGE:
-                self._lacks.add(ERROR_QUERY)  # it answers in a form of its own; values come first
+            self._strange(ERROR_QUERY)
             raise Misfit("no entry of an error queue")
-        self._strange_errors = 0
+        self._strange_answers.pop(ERROR_QUERY, None)
         code = int(match["code"])
         if code == 0:
             return

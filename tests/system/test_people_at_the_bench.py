@@ -234,7 +234,7 @@ def test_two_daemons_on_one_journal(rig, broker, subscriber):
     subscriber.wait_for(harness.is_reading("line"), "a reading")
     said = rig.command("run", code=1)
     assert said.splitlines()[-1] == (
-        f"benchtally: {rig.journal}: another daemon runs on this journal; end it first"
+        f"benchtally: {rig.journal}: process {first.pid} runs a daemon on this journal; end it first"
     )
     since = subscriber.count()
     subscriber.wait_for(harness.is_reading("line"), "more readings", since=since)

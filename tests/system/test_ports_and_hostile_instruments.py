@@ -50,6 +50,14 @@ def pour(descriptor, data, deadline=harness.LONG):
     harness.wait_until(written, "the line is taken", deadline)
 
 
+def serving(rig, server, function):
+    """Run `function` in a thread until the test is over."""
+    thread = threading.Thread(target=function)
+    thread.start()
+    rig.own(thread, "join")
+    rig.own(contextlib.ExitStack(), "close").callback(server.shutdown, socket.SHUT_RDWR)
+
+
 def waiting(subscriber, name):
     """Give the reason for which an instrument waits."""
     return subscriber.wait_for(
@@ -181,27 +189,24 @@ def test_hostile_lines(rig, broker, subscriber, pair):
 
 def test_a_hostile_identity(rig, broker, subscriber):
     """What an instrument calls itself is shown without its escapes, wherever it is shown."""
-    name = b"\x1b]0;owned\x07EVIL,\x1b[2J[red]ohm[/red],<b>1</b>,1\n"
+    answers = {
+        b"*IDN?": b"\x1b]0;owned\x07EVIL,\x1b[2J[red]ohm[/red],<b>1</b>,1\n",
+        b"SYST:ERR?": b'0,"No error"\n',
+        b"*ESR?": b"0\n",
+        b"FETC?": b"+8.421E-01\n",
+    }
     server = rig.own(socket.create_server(("127.0.0.1", 0)), "close")
-    stop = threading.Event()
 
     def answer():
-        connection, _ = server.accept()
-        with connection, contextlib.suppress(OSError):
-            while not stop.is_set():
-                asked = connection.recv(4096)
-                if not asked:
-                    return
-                for query in asked.splitlines():
-                    if query == b"*IDN?":
-                        connection.sendall(name)
-                    elif query == b"SYST:ERR?":
-                        connection.sendall(b'0,"No error"\n')
-                    else:
-                        connection.sendall(b"+8.421E-01\n")
+        with contextlib.suppress(OSError):
+            while True:
+                connection, _ = server.accept()
+                with connection:
+                    while asked := connection.recv(4096):
+                        for query in asked.splitlines():
+                            connection.sendall(answers.get(query, b""))
 
-    thread = threading.Thread(target=answer)
-    thread.start()
+    serving(rig, server, answer)
     rig.configure(
         broker.port,
         rig.scpi("ohm", host="127.0.0.1", port=server.getsockname()[1]),
@@ -213,10 +218,8 @@ def test_a_hostile_identity(rig, broker, subscriber):
         lambda m: m.topic.endswith("/instrument/ohm/state") and "EVIL" in m.json()["identity"],
         "the identity",
     )
-    followed = rig.command("follow", "--count", "5")
+    followed = rig.command("follow", "--count", "2")  # the retained states
     assert daemon.stop() == 0
-    stop.set()
-    thread.join()
     for text in (daemon.said(), followed, rig.command("readings")):
         assert_printable(text)
 
@@ -225,19 +228,17 @@ def test_an_instrument_that_chatters_and_never_answers(rig, broker, subscriber):
     """A meter that sends junk for every query gives no reading and is asked no faster."""
     server = rig.own(socket.create_server(("127.0.0.1", 0)), "close")
     asked = []
-    done = threading.Event()
 
     def chatter():
         with contextlib.suppress(OSError):
-            while not done.is_set():
+            while True:
                 connection, _ = server.accept()
                 with connection:
                     while data := connection.recv(4096):
                         asked.append(data)
                         connection.sendall(b"\x1b[31mBUSY\n" * 50)
 
-    thread = threading.Thread(target=chatter, daemon=True)
-    thread.start()
+    serving(rig, server, chatter)
     rig.configure(
         broker.port,
         rig.scpi("ohm", host="127.0.0.1", port=server.getsockname()[1]),
@@ -249,9 +250,6 @@ def test_an_instrument_that_chatters_and_never_answers(rig, broker, subscriber):
     harness.wait_until(lambda: subscriber.count() > since + 200, "the neighbour goes on")
     asked_until_then = len(asked)
     assert daemon.stop() == 0
-    done.set()
-    server.shutdown(socket.SHUT_RDWR)
-    thread.join()
     assert not [each for each in rig.entries() if each.instrument == "ohm"]
     assert asked_until_then < 100
 

@@ -390,7 +390,7 @@ def test_terminal_escapes_of_an_instrument_never_reach_the_output(run, journal, 
         [
             draft(
                 shown_unit=HOSTILE[:16],
-                conditions={"display": HOSTILE},
+                conditions={"display": "[red]bad[/red]"},
                 raw={"encoding": "ascii", "data": HOSTILE},
             )
         ]
@@ -405,10 +405,11 @@ def test_terminal_escapes_of_an_instrument_never_reach_the_output(run, journal, 
 
 def test_hostile_json_still_says_what_it_said(run, journal, draft):
     store = Store(journal)
-    store.append([draft(conditions={"display": HOSTILE, "unit": "µΩ"})])
+    store.append([draft(shown_unit=HOSTILE[:16], conditions={"unit": "µΩ"})])
     store.close()
     (line,) = run("readings", "--json")[1].splitlines()
-    assert json.loads(line)["conditions"] == {"display": HOSTILE, "unit": "µΩ"}
+    assert json.loads(line)["shown_unit"] == HOSTILE[:16]
+    assert json.loads(line)["conditions"] == {"unit": "µΩ"}
     assert "µΩ" in line
 
 

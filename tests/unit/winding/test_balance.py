@@ -11,7 +11,9 @@ import pytest
 
 from capture.winding import (
     DEFINITIONS,
+    Measured,
     MissingReadingError,
+    MixedConditionsError,
     NotFiniteError,
     NotPositiveError,
     TriangleInequalityError,
@@ -179,6 +181,14 @@ def test_a_bad_reading_is_named(bad, error):
         unbalance([1.0, bad, 1.0], "mean")
     with pytest.raises(error, match="phase W"):
         unbalance({"phase U": 1.0, "phase W": bad}, "mean")
+
+
+def test_mixed_units_are_named():
+    ohms, milli = Measured(value=1.0, unit="Ohm"), Measured(value=1000.0, unit="mOhm")
+    with pytest.raises(MixedConditionsError, match="reading 2 is in mOhm, reading 1 in Ohm"):
+        unbalance([ohms, milli, ohms], "mean")
+    with pytest.raises(MixedConditionsError, match="V-W is in mOhm, the formula in Ohm"):
+        phase_resistances(ohms, milli, ohms, "star")
 
 
 def test_errors_are_value_errors():

@@ -12,10 +12,13 @@ from capture.winding import (
     MissingReadingError,
     MixedConditionsError,
     NotPositiveError,
+    OutsideRangeError,
     UnknownChoiceError,
     impedance,
     impedance_from_readings,
     inductance_balance,
+    ohms_from_quality,
+    series_from_magnitude,
     series_parallel,
 )
 
@@ -82,6 +85,20 @@ def test_simultaneous_readings_of_resistance_and_reactance():
     assert table[0][1] == pytest.approx(-0.588, abs=0.0005)
     assert table[0][2] == pytest.approx(-0.485, abs=0.0005)
     assert table[1][2] == pytest.approx(0.993, abs=0.0005)
+
+
+def test_resistance_behind_quality_and_angle():
+    """10 mH, 10 Ω, 1 kHz: Q 6.283185, |Z| 63.62265 Ω at 80.95694° (computed)."""
+    assert ohms_from_quality(10e-3, 6.283185, 1000, "series") == pytest.approx(10, rel=1e-6)
+    parallel = ohms_from_quality(10.253303e-3, 6.283185, 1000, "parallel")
+    assert parallel == pytest.approx(404.78418, rel=1e-6)
+    henries, ohms = series_from_magnitude(63.62265, 80.95694, 1000)
+    assert henries == pytest.approx(10e-3, rel=1e-6)
+    assert ohms == pytest.approx(10, rel=1e-5)
+    with pytest.raises(OutsideRangeError, match="angle"):
+        series_from_magnitude(60, -80, 1000)
+    with pytest.raises(UnknownChoiceError, match="model"):
+        ohms_from_quality(1, 1, 1, "both")
 
 
 def test_impedance_names_the_culprit():

@@ -2,7 +2,20 @@
 
 import pytest
 
-from capture.winding import MissingReadingError, UnknownChoiceError, load_limits
+from capture.winding import (
+    InductanceReading,
+    MissingReadingError,
+    UnknownChoiceError,
+    absorption_ratio,
+    inductance_balance,
+    insulation_at_40,
+    load_limits,
+    polarization_index,
+    pulse_comparison,
+    temperature_rise,
+    unbalance,
+    waveform_difference,
+)
 
 CONFIDENCES = {
     "confirmed",
@@ -40,6 +53,31 @@ def test_no_shipped_limit_binds():
 )
 def test_shipped_values(name, value):
     assert load_limits()[name].value == value
+
+
+def formulae():
+    """Name the formulae that the computations put into their results, by computing them."""
+    pairs = {"U-V": 1.0, "V-W": 1.0, "W-U": 1.0}
+    bridge = {name: InductanceReading(henries=1.0, ohms=1.0, hertz=50.0) for name in pairs}
+    times, ohms = [15, 30, 60, 600], [1e9] * 4
+    results = [
+        unbalance(pairs, "mean"),
+        inductance_balance(bridge, "mean").inductance,
+        pulse_comparison(pairs, "period", "span-max").deviation,
+        waveform_difference([1.0], [1.0]),
+        polarization_index(times, ohms),
+        absorption_ratio(times, ohms),
+        absorption_ratio(times, ohms, early=15),
+        insulation_at_40(1e9, 20, "thermoplastic"),
+        temperature_rise(1.0, 1.2, 20, 25, 235),
+    ]
+    return {result.formula: result.unit for result in results}
+
+
+def test_every_limit_belongs_to_a_formula_and_its_unit():
+    known = formulae()
+    for limit in load_limits().values():
+        assert known[limit.formula] == limit.unit, limit.id
 
 
 def test_machine_over_site_over_shipped():

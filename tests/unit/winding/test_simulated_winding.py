@@ -20,6 +20,7 @@ from simulators.winding import (
     Rotor,
     ShortedTurns,
     Winding,
+    with_natural_spread,
 )
 
 
@@ -273,6 +274,15 @@ def test_open_pair_shows_no_time():
     assert damped.seconds(Winding(), "U-V") == math.inf
     never = PulseInstrument(law="rise", amperes_per_volt=10)
     assert never.seconds(Winding(), "U-V") == math.inf
+
+
+def test_sound_windings_differ_from_coil_to_coil():
+    rng = np.random.default_rng(4)
+    phases = np.array([with_natural_spread(Winding(), rng).ohm_factors for _ in range(2000)])
+    assert phases.std() == pytest.approx(0.0075, rel=0.05)
+    one = with_natural_spread(Winding(), rng)
+    assert len(set(resistances(one))) == 3
+    assert len(set(inductances(one))) == 3
 
 
 def test_a_coil_cannot_lose_more_than_it_has():

@@ -1,0 +1,110 @@
+"""What may be done in a job now. Pure: a state and an event in, nothing or a refusal out."""
+
+from datetime import datetime
+
+from capture.errors import CaptureError, InputError
+from capture.jobs.locks import Failed, Lock, locks
+from capture.jobs.state import JobState, JobStatus, StepStatus
+from capture.model.job import (
+    Applied,
+    Discharged,
+    Event,
+    Finished,
+    Noted,
+    Overridden,
+    Paused,
+    RampedDown,
+    Redone,
+    Resumed,
+    Selected,
+    SignedOff,
+    Skipped,
+    Started,
+    Taken,
+)
+
+_WHEN: dict[type, frozenset[JobStatus]] = {
+    Paused: frozenset({JobStatus.RUNNING}),
+    Resumed: frozenset({JobStatus.PAUSED}),
+    Finished: frozenset({JobStatus.RUNNING, JobStatus.PAUSED}),
+    SignedOff: frozenset({JobStatus.FINISHED}),
+    Noted: frozenset({JobStatus.RUNNING, JobStatus.PAUSED, JobStatus.FINISHED}),
+}
+_RUNNING = frozenset({JobStatus.RUNNING})
+#: Facts about the winding are taken down whatever the job's status: they are true all the same.
+_ALWAYS = (Applied, Discharged, RampedDown)
+
+
+class LockedError(CaptureError):
+    """A step is locked. ``locks`` says by what, and what to do."""
+
+    def __init__(self, step: str, held: list[Lock]) -> None:
+        super().__init__(f"step {step} is locked: {'; '.join(lock.words for lock in held)}")
+        self.locks = held
+
+
+def check(
+    state: JobState, event: Event, now: datetime, insulation_failed: Failed = lambda _step: None
+) -> None:
+    """Let an event pass that may happen now.
+
+    Raises:
+        InputError: it does not fit the job's status or steps; says why.
+        LockedError: the step is locked; says by what, and what to do.
+    """
+    if isinstance(event, Started):
+        raise InputError(f"job {state.job} has been started already")
+    if not isinstance(event, _ALWAYS):
+        _check_status(state, event)
+    step_id = getattr(event, "step", None)
+    if step_id is not None:
+        state.step(step_id)
+        _check_step(state, event, now, insulation_failed)
+
+
+def _check_step(state: JobState, event: Event, now: datetime, insulation_failed: Failed) -> None:
+    match event:
+        case Taken(step=id_, readings=readings):
+            _check_taking(state, id_, len(readings), now, insulation_failed)
+        case Redone(step=id_):
+            if state.step(id_).status is StepStatus.OPEN:
+                raise InputError(f"step {id_} is open; there is nothing to do again")
+        case Selected(step=id_) | Skipped(step=id_):
+            if state.step(id_).status is not StepStatus.OPEN:
+                raise InputError(f"step {id_} is {state.step(id_).status}; redo it instead")
+        case Discharged(step=id_):
+            _check_discharge(state, id_, now)
+        case Overridden(step=id_, lock=lock):
+            held = {each.name for each in locks(state, id_, now, insulation_failed)}
+            if lock not in held:
+                raise InputError(f"step {id_} is not held by the lock {lock}")
+        case _:
+            pass  # a note, a refusal, a fact about the winding: always taken down
+
+
+def _check_status(state: JobState, event: Event) -> None:
+    allowed = _WHEN.get(type(event), _RUNNING)
+    if state.status not in allowed:
+        wanted = " or ".join(sorted(allowed))
+        raise InputError(f"the job is {state.status}; {event.action} needs one that is {wanted}")
+
+
+def _check_taking(
+    state: JobState, id_: str, count: int, now: datetime, insulation_failed: Failed
+) -> None:
+    step = state.step(id_)
+    if step.status is StepStatus.TAKEN:
+        raise InputError(f"step {id_} has been taken; redo it, with a reason, to take it again")
+    if step.step.take.how == "keyed" and count != len(step.step.points):
+        raise InputError(f"step {id_} takes {len(step.step.points)} values at once, not {count}")
+    held = locks(state, id_, now, insulation_failed)
+    if held:
+        raise LockedError(id_, held)
+
+
+def _check_discharge(state: JobState, id_: str, now: datetime) -> None:
+    if not any(each.step == id_ for each in state.applications):
+        raise InputError(f"no voltage was applied in step {id_}")
+    held = [lock for lock in locks(state, id_, now) if lock.until is not None]
+    if held:
+        raise LockedError(id_, held)

@@ -1,0 +1,77 @@
+"""Serial ports behind the network, by RFC 2217 ("Telnet Com Port Control Option", October 1997).
+
+pyserial's own client is used. Its traps: a write time-out is not supported; each change of the read
+time-out negotiates the whole port anew; some servers never confirm DTR and RTS; a connection that
+broke leaves its socket open.
+"""
+
+import urllib.parse
+from typing import Any
+
+import serial
+import serial.rfc2217
+
+from capture.config import Rfc2217Settings
+from capture.errors import LinkOpenError
+from capture.links.line import FOREIGN, LineLink, Port
+from capture.links.stream import keep_alive
+from capture.links.tcp import explain_tcp
+
+
+class _Port(serial.rfc2217.Serial):
+    """pyserial's port, which also closes its socket when the far end was gone first."""
+
+    def close(self) -> None:
+        """Close the port."""
+        connection = getattr(self, "_socket", None)
+        super().close()
+        if connection is not None:
+            connection.close()
+
+    def keep_alive(self, idle: int) -> None:
+        """Have the system notice a far end that vanished without a word."""
+        connection = getattr(self, "_socket", None)
+        if connection is not None:
+            keep_alive(connection, idle)
+
+
+class Rfc2217Link(LineLink):
+    """A serial port of another computer or converter. DTR and RTS are carried over."""
+
+    def __init__(self, settings: Rfc2217Settings) -> None:
+        super().__init__(settings)
+        self._settings = settings
+
+    @property
+    def description(self) -> str:
+        """Host and port, in the form of an RFC 2217 address."""
+        host = self._settings.host
+        return f"rfc2217://{f'[{host}]' if ':' in host else host}:{self._settings.port}"
+
+    def _make_port(self) -> Port:
+        settings = self._settings
+        options: dict[str, Any] = {"timeout": settings.negotiation_s}
+        if settings.lines_unanswered:
+            options["ign_set_control"] = ""
+        port = _Port()
+        try:
+            port.port = f"{self.description}?{urllib.parse.urlencode(options)}"
+            self._set_line(port)
+            port.open()
+            port.keep_alive(settings.keepalive_s)
+        except FOREIGN as error:
+            raise LinkOpenError(f"{self.description}: {_explain(error)}") from error
+        return port
+
+
+def _explain(error: Exception) -> str:
+    cause = error.__context__
+    if isinstance(cause, OSError):
+        return explain_tcp(cause)
+    if "RFC2217 or BINARY" in str(error):
+        return 'what listens there does not speak RFC 2217; use kind = "tcp" for a plain socket'
+    if "parameter change" in str(error):
+        return "the converter refuses these line settings; check baud, data bits, parity, stop bits"
+    if "waiting for option" in str(error):
+        return "the converter does not confirm DTR and RTS; set lines_unanswered = true"
+    return f"cannot be opened ({error}); check address, port and settings"

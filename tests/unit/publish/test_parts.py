@@ -1,0 +1,228 @@
+"""The parts of the publisher: flight, cursor, feed, reporter, topics."""
+
+import json
+import os
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.clock import ManualClock
+from capture.errors import PublishError
+from capture.publish.cursor import Cursor
+from capture.publish.feed import Feed
+from capture.publish.flight import Flight
+from capture.publish.report import Report, Reporter
+from capture.publish.topics import Topics, bench_state
+
+# ── flight ───────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_cursor_moves_over_acknowledged_entries_without_a_hole():
+    flight = Flight()
+    for mid, entry in ((1, 10), (2, 11), (3, 13)):
+        flight.sent(mid, entry)
+    assert flight.acknowledged(2) is None
+    assert len(flight) == 2
+    assert flight.acknowledged(1) == 11
+    assert flight.acknowledged(3) == 13
+    assert len(flight) == 0
+
+
+def test_states_take_room_and_move_nothing():
+    flight = Flight()
+    flight.sent(1, None)
+    flight.sent(2, 5)
+    assert len(flight) == 2
+    assert flight.acknowledged(1) is None
+    assert flight.acknowledged(2) == 5
+
+
+def test_an_acknowledgement_of_nothing_and_a_second_one_change_nothing():
+    flight = Flight()
+    flight.sent(1, 5)
+    assert flight.acknowledged(9) is None
+    assert flight.acknowledged(1) == 5
+    assert flight.acknowledged(1) is None
+
+
+@given(order=st.permutations(range(1, 15)))
+def test_in_any_order_the_newest_entry_without_a_hole_is_reached(order):
+    flight = Flight()
+    for n in range(1, 15):
+        flight.sent(n, 100 + n)
+    done, reached = set(), 0
+    for mid in order:
+        done.add(mid)
+        answer = flight.acknowledged(mid)
+        whole = next(n for n in range(15) if n + 1 not in done)
+        if answer is not None:
+            reached = answer - 100
+        assert reached == whole
+
+
+# ── cursor ───────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_cursor_is_there_after_a_restart(tmp_path):
+    cursor = Cursor(tmp_path / "c", "journal-1")
+    assert cursor.delivered == 0
+    cursor.delivered = 41
+    cursor.save(sync=True)
+    assert Cursor(tmp_path / "c", "journal-1").delivered == 41
+    assert [path.name for path in tmp_path.iterdir()] == ["c"]
+
+
+def test_a_cursor_of_another_journal_is_not_believed(tmp_path):
+    cursor = Cursor(tmp_path / "c", "journal-1")
+    cursor.delivered = 41
+    cursor.save(sync=False)
+    assert Cursor(tmp_path / "c", "journal-2").delivered == 0
+
+
+WHOLE = b'{"journal": "j", "delivered": 41}'
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        *(WHOLE[:cut] for cut in range(len(WHOLE))),
+        b"\0" * 40,
+        b"\xff\xfe",
+        b"41",
+        b"null",
+        b"[]",
+        b'{"journal": "j"}',
+        b'{"journal": "j", "delivered": null}',
+        b'{"journal": "j", "delivered": "x"}',
+        b'{"journal": "j", "delivered": 1e999}',
+        b'{"journal": "j", "delivered": NaN}',
+        b'{"journal": "j", "delivered": -5}',
+        b"[" * 100_000,
+    ],
+)
+def test_a_torn_cursor_delivers_again_from_the_start(tmp_path, content):
+    """Whatever a power cut left: a second delivery, never a loss and never a crash."""
+    (tmp_path / "c").write_bytes(content)
+    assert Cursor(tmp_path / "c", "j").delivered == 0
+
+
+def test_a_cursor_that_cannot_be_written_is_named(tmp_path):
+    cursor = Cursor(tmp_path / "gone" / "c", "j")
+    with pytest.raises(PublishError, match=r"gone/c: cannot be written"):
+        cursor.save(sync=True)
+
+
+# ── feed ─────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def pipe():
+    read_end, write_end = os.pipe()
+    ends = [read_end, write_end]
+
+    def close(end):
+        ends.remove(end)
+        os.close(end)
+
+    clock = ManualClock()
+    yield Feed(read_end, clock, drain_s=3.0), write_end, clock, lambda: close(write_end)
+    for end in ends:
+        os.close(end)
+
+
+def state(instrument, word):
+    return json.dumps({"instrument": instrument, "state": word}).encode()
+
+
+def test_an_empty_line_says_look(pipe):
+    feed, write_end, _, _ = pipe
+    feed.look = False
+    os.write(write_end, b"\n")
+    feed.wait(5)
+    assert feed.look
+    assert not feed.states_due
+
+
+def test_states_are_due_once_in_the_order_they_came_and_the_newest_counts(pipe):
+    feed, write_end, _, _ = pipe
+    os.write(write_end, state("a", "opening") + b"\n" + state("b", "x") + b"\n" + state("a", "run"))
+    feed.wait(5)
+    assert json.loads(feed.states["a"])["state"] == "opening", "half a line counts for nothing yet"
+    os.write(write_end, b"\n")
+    feed.wait(5)
+    assert list(feed.states_due) == ["a", "b"]
+    assert json.loads(feed.states["a"])["state"] == "run"
+    feed.states_due.clear()
+    feed.all_states_are_due()
+    assert list(feed.states_due) == ["a", "b"]
+
+
+def test_the_end_of_the_pipe_is_the_stop_and_then_time_runs(pipe):
+    feed, _, clock, close = pipe
+    assert not feed.ended
+    close()
+    feed.wait(5)
+    assert feed.ended
+    assert feed.fileno() is None
+    assert not feed.time_is_up
+    clock.advance(2.9)
+    assert not feed.time_is_up
+    clock.advance(0.2)
+    assert feed.time_is_up
+    feed.wait(5)
+
+
+def test_waiting_for_nothing_ends(pipe):
+    feed = pipe[0]
+    feed.look = False
+    feed.wait(0.01)
+    assert not feed.look
+    assert not feed.ended
+
+
+# ── reporter ─────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_turn_is_told_at_once_and_progress_now_and_then():
+    clock, told = ManualClock(), []
+    reporter = Reporter(clock, told.append)
+    reporter.update(connected=True, version="5")
+    assert told == [Report(connected=True, version="5")]
+    for n in range(1, 10):
+        reporter.update(delivered=n)
+    assert len(told) == 1
+    clock.advance(0.5)
+    reporter.update(delivered=10)
+    assert told[-1].delivered == 10
+    reporter.update(connected=False, reason="gone")
+    assert (told[-1].connected, told[-1].reason, told[-1].delivered) == (False, "gone", 10)
+    reporter.update(nobody_listens=True)
+    assert told[-1].nobody_listens
+    count = len(told)
+    clock.advance(5)
+    reporter.update()
+    assert len(told) == count, "nothing new is not told"
+
+
+# ── topics ───────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_topics_are_the_documented_ones():
+    topics = Topics("sawmill", "bench-1")
+    root = "benchtally/v1/sawmill/bench-1"
+    assert topics.state == f"{root}/state"
+    assert topics.entry("reading", "ohm-1", "resistance") == f"{root}/reading/ohm-1/resistance"
+    assert topics.entry("tag", "ohm-1", "") == f"{root}/tag/ohm-1"
+    assert topics.entry("gap", "ohm-1", "") == f"{root}/gap/ohm-1"
+    assert topics.instrument_state("ohm-1") == f"{root}/instrument/ohm-1/state"
+
+
+def test_the_benchs_state_says_which_journal_and_when():
+    said = json.loads(bench_state("offline", datetime(2026, 1, 5, tzinfo=UTC), "j-1"))
+    assert (said["state"], said["time"], said["journal"]) == (
+        "offline",
+        "2026-01-05T00:00:00.000000Z",
+        "j-1",
+    )
