@@ -62,12 +62,14 @@ class Driver(ABC):
         """Tell when `outgoing` must be asked again at the latest; None for "only after bytes"."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DriverSpec:
     """The announcement of one driver.
 
     Attributes:
         id: what a configuration names it by; lower case, digits and dashes.
+        api_version: the `API_VERSION` that the driver was written for, as a number: a driver that
+            takes it from here would match whatever it meets.
         summary: one line for ``benchtally drivers``.
         options: a dataclass of what can be configured; its annotations are checked, its defaults
             used. A field's ``metadata={"help": ...}`` is shown to people.
@@ -75,16 +77,15 @@ class DriverSpec:
         messages: every message that a driver with these options may send, without terminators.
         profile: the profile that these options name; None where there is none.
         profiles: package whose folder ``profiles`` holds the built-in profiles; empty for none.
-        api_version: `API_VERSION` at the time the driver was written.
         version: the driver's own version; the distribution's where empty.
     """
 
     id: str
+    api_version: int
     summary: str
     options: type[Any]
     create: Callable[[Any], Driver]
     messages: Callable[[Any], Sequence[bytes]]
     profile: Callable[[Any], Profile | None] = lambda _options: None
     profiles: str = ""
-    api_version: int = API_VERSION
     version: str = ""

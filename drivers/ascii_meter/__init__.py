@@ -19,6 +19,7 @@ def benchtally_drivers() -> Sequence[DriverSpec]:
     return [
         DriverSpec(
             id=ID,
+            api_version=1,
             summary="Meter that sends lines of text, described by a profile in TOML",
             options=AsciiMeterOptions,
             create=AsciiMeter,

@@ -12,6 +12,7 @@ def benchtally_drivers() -> Sequence[DriverSpec]:
     return [
         DriverSpec(
             id=ID,
+            api_version=1,
             summary="SCPI LCR bridge: primary, secondary, status; function, frequency, level",
             options=ScpiLcrOptions,
             create=make,

@@ -12,6 +12,7 @@ def benchtally_drivers() -> Sequence[DriverSpec]:
     return [
         DriverSpec(
             id=ID,
+            api_version=1,
             summary="SCPI meter: asks FETCh? for its latest values",
             options=ScpiMeterOptions,
             create=make,

@@ -43,6 +43,7 @@ class Point:
 
 def spec(id_="my-meter", **members):
     ordinary = {
+        "api_version": API_VERSION,
         "summary": "A meter",
         "options": Options,
         "create": lambda options: None,
