@@ -147,7 +147,7 @@ def test_a_device_that_died_of_a_time_out_lives_again_after_resync(device, whole
 
 def test_an_abort_is_drained_before_the_device_is_asked_how_far_it_is(device):
     """USBTMC §4.2.1.4: after INITIATE_ABORT_BULK_IN read to a short packet, then CHECK."""
-    end, link = device(delay=3600)
+    end, link = device(delay=3600, settings={"ren": "no"})
     link.write(b"FETC?\n")
     assert link.read(100, 0.01) == (b"", False)
     steps = []
