@@ -19,7 +19,7 @@ from capture.driver.framers import Damage, Frame
 
 _MOST_JUNK = 256  # bytes reported at a time
 _MOST_FRAMES = 16  # in one burst, where only gaps part them
-_SLICE = 4096
+_SLICE = 1024
 
 
 class PackedFramer:
@@ -102,8 +102,7 @@ class PackedFramer:
         place = len(self._buffer)
         if place not in self._gaps:
             self._gaps.append(place)
-        if not self._buffer:
-            self._report_junk(frames)
+        self._report_junk(frames)
 
     def _look(self, frames: list[Frame]) -> None:
         if self._verify is None:
@@ -114,32 +113,49 @@ class PackedFramer:
     # ── with a check ─────────────────────────────────────────────────────────────────────────
 
     def _look_for_checked(self, verify: Callable[[bytes], bool], frames: list[Frame]) -> None:
-        length, buffer = self._length, self._buffer
+        while True:
+            if self._follows:
+                self._follow(verify, frames)
+            if self._follows or not self._hunt(verify, frames):
+                return
+
+    def _follow(self, verify: Callable[[bytes], bool], frames: list[Frame]) -> None:
+        """Take frame after frame for as long as each begins where the one before it ended."""
+        buffer, length, taken = self._buffer, self._length, 0
+        torn = min((gap for gap in self._gaps if gap % length), default=len(buffer))
+        while taken + length <= len(buffer):
+            raw = bytes(buffer[taken : taken + length])
+            if taken + length > torn or not verify(raw):
+                self._follows = False
+                break
+            frames.append(Frame(raw, raw))
+            taken += length
+        self._cut(taken)
+
+    def _hunt(self, verify: Callable[[bytes], bool], frames: list[Frame]) -> bool:
+        """Look for a place where a frame begins for certain; True when one was found."""
+        buffer, length = self._buffer, self._length
         for place in range(self._checked, len(buffer) - length + 1):
             if verify(bytes(buffer[place : place + length])):
                 self._fitting.append(place)
             self._checked = place + 1
-        while (place_ := self._certain()) is not None:
-            self._pass_over(place_, frames)
-            self._report_junk(frames)
-            raw = bytes(buffer[:length])
-            frames.append(Frame(raw, raw))
-            self._cut(length)
-            self._follows = True
+        found = self._certain()
         undecided = self._fitting[0] if self._fitting else self._checked
-        if self._follows and not self._checked:
-            return  # a frame is under way
-        self._pass_over(undecided, frames)
-        if len(self._junk) >= _MOST_JUNK:
-            self._report_junk(frames)
+        self._pass_over(undecided if found is None else found, frames)
+        if found is None:
+            return False
+        self._report_junk(frames)
+        raw = bytes(buffer[:length])
+        frames.append(Frame(raw, raw))
+        self._cut(length)
+        self._fitting.clear()
+        self._checked, self._follows = 0, True
+        return True
 
     def _certain(self) -> int | None:
         """Tell the first place where a frame begins for certain; None while there is none."""
         length, gaps = self._length, self._gaps
-        torn = any(0 < gap < length for gap in gaps)
         for place in self._fitting:
-            if place == 0 and self._follows and not torn:
-                return place
             if place in gaps or place + length in gaps or place + length in self._fitting:
                 return place
         # What the check of the next frame has refuted is no frame.
@@ -150,7 +166,6 @@ class PackedFramer:
         if count > 0:
             self._junk += self._buffer[:count]
             self._cut(count)
-            self._follows = False
             if len(self._junk) >= _MOST_JUNK:
                 self._report_junk(frames)
 
