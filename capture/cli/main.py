@@ -15,11 +15,13 @@ from capture.cli import (
     follow,
     key,
     ports,
+    profile,
     readings,
     run,
     schema,
     simulate,
     tag,
+    trace,
 )
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
@@ -32,7 +34,21 @@ app = typer.Typer(
     help="Bench-meter readings: captured, tied to a machine, stored, judged, delivered over MQTT.",
 )
 
-for module in (run, check, ports, drivers, readings, follow, key, tag, simulate, schema, demo):
+for module in (
+    run,
+    check,
+    ports,
+    drivers,
+    profile,
+    trace,
+    readings,
+    follow,
+    key,
+    tag,
+    simulate,
+    schema,
+    demo,
+):
     module.register(app)
 
 
