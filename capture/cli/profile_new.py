@@ -55,6 +55,7 @@ class Interview:
     ) -> None:
         self._port, self._tcp, self._trace = port, tcp, trace
         self._seconds, self._serial, self._out = seconds, serial, out
+        self._always: set[str] = set()  # words of every line of the commonest form
 
     def run(self) -> int:
         """Hold the interview; 0 when a profile was written."""
@@ -162,9 +163,12 @@ class Interview:
     def _word(self, line: _Line, index: int, place: Place, *, first: bool) -> None:
         """Ask about words: one that is not always there may tell a status."""
         if place.constant and first:
+            self._always.add(place.text)
+        asked = [text for text in place.texts if text not in self._always]
+        if not asked:
             return
-        statuses = {}
-        for text in place.texts:
+        statuses = dict.fromkeys(place.texts, "ok")
+        for text in asked:
             question = f"What does the word {clean(text)!r} tell of the value (ok, invalid, …)"
             statuses[text] = self._ask(question, "ok", _status)
         if any(status != "ok" for status in statuses.values()):

@@ -141,10 +141,10 @@ def pattern_of(form: Form, names: dict[int, str]) -> str:
                 unit = f"{name}_unit" if name and name != "value" else "unit"
                 group = f"(?P<{unit}>{_unit_pattern(place.units)})" if name else "(?:[^ ]*)"
                 parts.append(f"(?: *{group})?")
-        elif name:
-            parts.append(f"(?P<{name}>[^ ]+)")
         else:
-            parts.append("|".join(re.escape(text) for text in place.texts).join(("(?:", ")")))
+            # Only what was seen: else a unit would be taken for a flag, and a line read twice.
+            seen = "|".join(re.escape(text) for text in place.texts)
+            parts.append(f"(?P<{name}>{seen})" if name else f"(?:{seen})")
     return "".join(parts)
 
 
