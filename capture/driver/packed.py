@@ -11,6 +11,10 @@ Strategy: three things can tell where a frame begins, and none is trusted alone.
 A place counts as the beginning of a frame when the check fits there *and* a second thing agrees:
 the frame before it, a gap at one of its ends, or the check of the frame behind it. Without any
 check only whole bursts between two gaps count, and only if they hold a whole number of frames.
+
+A check that adds up bytes, such as an exclusive or, does not mind where it starts counting: in a
+stream whose frames begin alike it fits at a wrong place in one frame after the other. So a frame
+that cannot be read (``plausible``) is believed where a gap stands before it only.
 """
 
 from collections.abc import Callable
@@ -25,8 +29,9 @@ _SLICE = 1024
 class PackedFramer:
     """Frames of ``length`` bytes.
 
-    ``gap_s`` is the silence between two frames, ``verify`` tells whether so many bytes can be a
-    frame; at least one of them must be given. Call `start` when the stream is opened, `feed` for
+    ``gap_s`` is the silence between two frames, ``verify`` tells whether so many bytes pass the
+    check of a frame; at least one of them must be given. ``plausible`` tells whether they can be
+    read. Call `start` when the stream is opened, `feed` for
     bytes, and `flush` when `wake_at` has come.
     """
 
@@ -36,12 +41,14 @@ class PackedFramer:
         *,
         gap_s: float | None = None,
         verify: Callable[[bytes], bool] | None = None,
+        plausible: Callable[[bytes], bool] = lambda _frame: True,
     ) -> None:
         if length < 1 or (gap_s is None and verify is None):
             raise ValueError("packed frames need a length, and a gap or a check")
         self._length = length
         self._gap_s = gap_s
         self._verify = verify
+        self._plausible = plausible
         self._buffer = bytearray()
         self._last: float | None = None
         self._junk = bytearray()
@@ -130,13 +137,17 @@ class PackedFramer:
                 break
             frames.append(Frame(raw, raw))
             taken += length
+            if not self._plausible(raw):
+                self._follows = False
+                break
         self._cut(taken)
 
     def _hunt(self, verify: Callable[[bytes], bool], frames: list[Frame]) -> bool:
         """Look for a place where a frame begins for certain; True when one was found."""
         buffer, length = self._buffer, self._length
         for place in range(self._checked, len(buffer) - length + 1):
-            if verify(bytes(buffer[place : place + length])):
+            window = bytes(buffer[place : place + length])
+            if verify(window) and (place in self._gaps or self._plausible(window)):
                 self._fitting.append(place)
             self._checked = place + 1
         found = self._certain()
@@ -149,7 +160,7 @@ class PackedFramer:
         frames.append(Frame(raw, raw))
         self._cut(length)
         self._fitting.clear()
-        self._checked, self._follows = 0, True
+        self._checked, self._follows = 0, self._plausible(raw)
         return True
 
     def _certain(self) -> int | None:

@@ -375,7 +375,12 @@ class PackedMeter(Driver):
 
     def __init__(self, packed: Packed, profile: Profile, options: AsciiMeterOptions) -> None:
         self._reader = PackedReader(packed, profile, options.conditions)
-        self._framer = PackedFramer(packed.length, gap_s=packed.gap_s, verify=check_of(packed))
+        self._framer = PackedFramer(
+            packed.length,
+            gap_s=packed.gap_s,
+            verify=check_of(packed),
+            plausible=self._reader.can_read,
+        )
         self._events: deque[Event] = deque()
         self._started = False
 

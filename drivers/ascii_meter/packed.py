@@ -71,12 +71,23 @@ class PackedReader:
         Raises:
             InputError: it holds a code, a bit or a digit that the profile does not list.
         """
-        status = self._status(frame)
-        found = [self._value(value, frame, status) for value in self._packed.values]
+        found = self._read(frame)
         self._frames += 1
         if len(found) == 1:
             return found
         return [replace(each, group=self._frames) for each in found]
+
+    def can_read(self, frame: bytes) -> bool:
+        """Tell whether so many bytes hold only what the profile lists."""
+        try:
+            self._read(frame)
+        except InputError:
+            return False
+        return True
+
+    def _read(self, frame: bytes) -> list[Indication]:
+        status = self._status(frame)
+        return [self._value(value, frame, status) for value in self._packed.values]
 
     def _status(self, frame: bytes) -> Status:
         status = Status.OK

@@ -1,4 +1,4 @@
-"""`benchtally profile new` and `profile try`, without hardware: answers from a string, bytes from a trace."""
+"""`benchtally profile new` and `try` without hardware: answers and bytes from files."""
 
 import io
 import json
