@@ -6,6 +6,8 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
+from capture.model.quantity import NAME_PATTERN, Quantity
+
 _LONGEST = 60
 _UNION_MEMBERS = frozenset({"serial", "tcp", "usb"})  # kinds of link
 
@@ -68,9 +70,7 @@ def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
             hint = "" if model is None else hint_for(model, fault["loc"])
             return f"{where}: found {shown(found)}, but there is no such key{hint}"
         case "string_pattern_mismatch":
-            pattern = context["pattern"]
-            words = _SLUG_WORDS if pattern.startswith("^[a-z0-9](") else f"a text like {pattern}"
-            return f"{where}: found {shown(found)}, expected {words}"
+            return f"{where}: found {shown(found)}, expected {_expected(context['pattern'], found)}"
         case "union_tag_invalid":
             return f"{where}: found {shown(context['tag'])}, expected {context['expected_tags']}"
         case "union_tag_not_found":
@@ -81,6 +81,17 @@ def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
     return (
         f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
     )
+
+
+def _expected(pattern: str, found: object) -> str:
+    """Say in words what a text must look like."""
+    if pattern.startswith("^[a-z0-9]("):
+        return _SLUG_WORDS
+    if pattern == NAME_PATTERN:
+        close = difflib.get_close_matches(str(found), list(Quantity), n=1)
+        hint = f"; did you mean {close[0]}?" if close else f": {', '.join(Quantity)}, or x_…"
+        return f"the name of a quantity{hint}"
+    return f"a text like {pattern}"
 
 
 def _as_in_the_file(fault: Any) -> list[object]:

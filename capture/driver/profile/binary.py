@@ -129,7 +129,9 @@ class Packed(Part):
     end: str = ""
     """Bytes that every frame ends with, in hex."""
     checksum: PackedChecksum | None = None
-    values: Annotated[tuple[PackedValue, ...], Field(min_length=1, max_length=16)]
+    values: Annotated[
+        tuple[PackedValue, ...], Field(max_length=16, json_schema_extra={"minItems": 1})
+    ]
     flags: Annotated[tuple[PackedFlag, ...], Field(max_length=64)] = ()
     """Bits that tell a status. Another bit of the same byte makes the frame Malformed if set."""
 
@@ -144,6 +146,8 @@ class Packed(Part):
 
     @model_validator(mode="after")
     def _can_be_found(self) -> Self:
+        if not self.values:
+            raise ValueError("values: found none, expected at least one")
         if not (self.gap_s or self.start or self.end or self.checksum):
             raise ValueError(
                 "give gap_s, a start, an end or a checksum: else no frame can be found"

@@ -112,9 +112,19 @@ class SettingQuery(Part):
 class MeasuringFunction(Part):
     """What a SCPI answer holds while the instrument measures in one of its functions."""
 
-    values: Annotated[tuple[ValueField, ...], Field(min_length=1, max_length=16)]
+    values: Annotated[
+        tuple[ValueField, ...], Field(max_length=16, json_schema_extra={"minItems": 1})
+    ]
     conditions: dict[str, str] = {}
     """Such as ``model = "series"``."""
+
+    @field_validator("values")
+    @classmethod
+    def _has_values(cls, values: tuple[ValueField, ...]) -> tuple[ValueField, ...]:
+        # Not by a length limit: pydantic counts what is left, so one faulty value gives two faults.
+        if not values:
+            raise ValueError("found none, expected at least one")
+        return values
 
 
 class Scpi(Part):
