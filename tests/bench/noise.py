@@ -3,9 +3,10 @@
     python -P tests/bench/noise.py [BYTES] [SEED]
 
 Prints a table: a million bytes each by default, from a seed, so that a finding can be repeated.
-Half of the bytes are any byte, half are the characters that instruments write numbers and units
-with. A reading that comes of noise must still be one that the display could have shown: its value
-is the number shown times the power of ten of its unit, computed here with a table of its own.
+A third each are any byte, the characters that instruments write numbers and units with, and whole
+answers with up to two bytes changed, lost or put in. A reading that comes of noise must still be
+one that the display could have shown: its value is the number shown times the power of ten of its
+unit, computed here with a table of its own.
 """
 
 import random
@@ -94,8 +95,60 @@ def fault_of(shown, default=0):
     return None
 
 
+#: What a healthy instrument answers to everything but the question for values.
+ANSWERS = {
+    b"*IDN?": b"A MAKER,A METER,0,1.0",
+    b"*ESR?": b"0",
+    b"SYST:ERR?": b'0,"No error"',
+    b"FUNC:IMP?": b"LSRS",
+    b"FREQ?": b"+1.00000E+03",
+    b"VOLT?": b"+1.00000E+00",
+    b"FORM?": b"ASC",
+    b"FORM:BORD?": b"NORM",
+}
+
+
+def answered(random_, actions):
+    """Answer a question as a healthy instrument does, so that values are asked for at all."""
+    asked = [each.data.strip() for each in actions if isinstance(each, Send)]
+    if not asked or asked[-1] not in ANSWERS or random_.random() < 0.1:
+        return b""
+    return ANSWERS[asked[-1]] + b"\n"
+
+
+#: Whole answers and lines, to be damaged in up to two places.
+WHOLE = (
+    b"+8.42130000E-01\n",
+    b"+6.21E-02,+8.31E-01,0\n",
+    b"R 842.1 mOhm\r\n",
+    b"R 842,1 kOhm\r\n",
+    b" 512.4 MOhm\r\n",
+    b" 512.4 MOhm*B0E5\r\n",
+    b">5.50 GOhm LIVE!\r\n",
+    b"00:00:15 500 V 512.4 MOhm\r\n",
+    b"0001,2026-03-14 08:00:00,U-V,0.8242 Ohm\r\n",
+    b"  842.13 mOhm   R3  STAB\r\n",
+    b"\x02R  842.13 mOhm\x03D",
+    b"CAP   4.712 uF\r\n",
+    b"DCV  -12.043 mV\r\n",
+    b"T= 23.4 C  RH= 41.5 %\r\n",
+    bytes.fromhex("00 01 00 06 4A 8C FD 3C 00 05 00 06 4A 8C FC 3D"),
+)
+
+
+def damaged(random_):
+    """Make a burst of one whole answer with up to two bytes changed, lost or put in."""
+    data = bytearray(random_.choice(WHOLE))
+    for _ in range(random_.randrange(3)):
+        place, what = random_.randrange(len(data)), random_.randrange(3)
+        data[place : place + (what != 0)] = bytes(random_.choices(LIKELY, k=what != 1))
+    return bytes(data)
+
+
 def noise(random_, size):
-    """Make one burst."""
+    """Make one burst: a third each of any bytes, of likely ones, and of damaged answers."""
+    if random_.random() < 0.8:  # they are short: about a third of all bytes
+        return damaged(random_)
     if random_.random() < 0.5:
         return random_.randbytes(size)
     return bytes(random_.choices(LIKELY, k=size))
@@ -113,7 +166,10 @@ def run(name, make, count, seed=1):
             if not any(isinstance(each, Resync | Send) for each in actions):
                 break
             if any(isinstance(each, Send) and each.reply is not Reply.NONE for each in actions):
-                break
+                good = answered(random_, actions)
+                if not good:
+                    break
+                driver.receive(good, STREAM, now)
         burst = noise(random_, random_.randrange(1, 120))
         result.taken += len(burst)
         driver.receive(burst, STREAM, now)
