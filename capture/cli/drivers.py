@@ -18,11 +18,21 @@ def register(app: typer.Typer) -> None:
         options: Annotated[
             bool, typer.Option("--options", help="Show each driver's options.")
         ] = False,
+        profiles: Annotated[
+            bool, typer.Option("--profiles", help="List the profiles instead of the drivers.")
+        ] = False,
     ) -> int:
-        """List the drivers, where each comes from, and what could not be loaded."""
+        """List the drivers, where each comes from, and what could not be loaded.
+
+        Profiles are those in the folders of BENCHTALLY_PROFILES, in the user's folder, in
+        /etc/benchtally/profiles and built in; the first of a name is taken.
+        """
         from capture.plugins import DriverRegistry
 
         registry = DriverRegistry.load()
+        if profiles:
+            packages = sorted({each.spec.profiles for each in registry.drivers.values()} - {""})
+            return _list_profiles(packages, as_json=as_json)
         found = [
             {
                 "id": driver.spec.id,
@@ -44,6 +54,34 @@ def register(app: typer.Typer) -> None:
         for failure in registry.failures:
             complain(f"{failure.name} of {failure.distribution} not loaded: {failure.reason}")
         return DONE
+
+
+def _list_profiles(packages: list[str], *, as_json: bool) -> int:
+    """List all profiles; a faulty one is shown with its faults."""
+    from capture.driver.profile import find_profiles
+
+    found = find_profiles(packages)
+    if as_json:
+        print_json(
+            {
+                "name": each.name,
+                "driver": each.profile.driver if each.profile else None,
+                "summary": each.profile.summary if each.profile else None,
+                "from": each.where,
+                "hidden_by": each.hidden_by or None,
+                "faults": each.faults,
+            }
+            for each in found
+        )
+        return DONE
+    rows = []
+    for each in found:
+        says = each.profile.summary if each.profile else f"FAULTY: {'; '.join(each.faults)}"
+        if each.hidden_by:
+            says += f" (hidden by {each.hidden_by})"
+        rows.append((each.name, each.profile.driver if each.profile else "?", each.where, says))
+    console().print(table(("profile", "driver", "from", "what it is for"), rows))
+    return DONE
 
 
 def _options(options: type[Any]) -> list[dict[str, Any]]:

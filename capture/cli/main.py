@@ -17,11 +17,13 @@ from capture.cli import (
     judge,
     key,
     ports,
+    profile,
     readings,
     run,
     schema,
     simulate,
     tag,
+    trace,
 )
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
@@ -39,6 +41,8 @@ for module in (
     check,
     ports,
     drivers,
+    profile,
+    trace,
     readings,
     follow,
     key,

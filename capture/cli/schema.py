@@ -15,7 +15,7 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def schema(
         name: Annotated[
-            str | None, typer.Argument(help="Schema to print: reading, tag, gap.")
+            str | None, typer.Argument(help="Schema to print: reading, tag, gap, profile.")
         ] = None,
         write: Annotated[
             Path | None, typer.Option(metavar="DIR", help="Write all of them into a folder.")
@@ -28,13 +28,14 @@ def register(app: typer.Typer) -> None:
         ] = None,
     ) -> int:
         """Print, write or check the JSON Schemas (2020-12)."""
+        from capture.driver.profile.schema import profile_documents
         from capture.model import schemas
 
-        documents = schemas.documents()
+        documents = {**schemas.documents(), **profile_documents()}
         if name is not None:
             text = documents.get(f"{name}.v1.json")
             if text is None:
-                raise InputError(f"no schema {name!r}; there are {', '.join(schemas.NAMES)}")
+                raise InputError(f"no schema {name!r}; there are {', '.join(_names(documents))}")
             say(text.rstrip())
         elif write is not None:
             write.mkdir(parents=True, exist_ok=True)
@@ -43,8 +44,12 @@ def register(app: typer.Typer) -> None:
         elif check is not None:
             return _check(check, documents)
         else:
-            say("\n".join(schemas.NAMES))
+            say("\n".join(_names(documents)))
         return DONE
+
+
+def _names(documents: dict[str, str]) -> list[str]:
+    return [file.removesuffix(".v1.json") for file in documents]
 
 
 def _check(folder: Path, documents: dict[str, str]) -> int:

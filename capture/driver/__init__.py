@@ -4,6 +4,7 @@ See `capture.driver.api` for what a driver is, and DEVELOPERS.md for how to add 
 """
 
 from capture.driver.api import API_VERSION, Driver, DriverSpec
+from capture.driver.checksums import CHECKSUMS, Checksum
 from capture.driver.events import (
     Action,
     Event,
@@ -16,9 +17,26 @@ from capture.driver.events import (
     Resync,
     Send,
 )
-from capture.driver.framers import Damage, Frame, LineFramer, ScpiFramer
+from capture.driver.framers import (
+    CheckedLineFramer,
+    Damage,
+    Frame,
+    LineFramer,
+    ScpiFramer,
+)
 from capture.driver.hookspecs import ENTRY_POINT_GROUP, PROJECT, hookimpl
+from capture.driver.packed import PackedFramer
 from capture.driver.profile import Profile, built_in_profiles, load_profile, parse_profile
+from capture.driver.profile.binary import Packed, PackedNumber, PackedValue
+from capture.driver.profile.lines import (
+    ELAPSED,
+    RECORD,
+    TIME,
+    LineChecksum,
+    LineForm,
+    LineValue,
+    beside,
+)
 from capture.driver.profile.parts import ValueField
 from capture.errors import ConfigError, InputError
 from capture.model import (
@@ -35,12 +53,20 @@ from capture.model import (
     scale_number,
     unit_of,
 )
+from capture.model.status import VALUELESS
 
 __all__ = [
     "API_VERSION",
+    "CHECKSUMS",
+    "ELAPSED",
     "ENTRY_POINT_GROUP",
     "PROJECT",
+    "RECORD",
+    "TIME",
+    "VALUELESS",
     "Action",
+    "CheckedLineFramer",
+    "Checksum",
     "Condition",
     "ConfigError",
     "Damage",
@@ -52,9 +78,16 @@ __all__ = [
     "Indication",
     "InputError",
     "InstrumentFault",
+    "LineChecksum",
+    "LineForm",
     "LineFramer",
+    "LineValue",
     "Malformed",
     "NoAnswer",
+    "Packed",
+    "PackedFramer",
+    "PackedNumber",
+    "PackedValue",
     "PowerCycled",
     "Profile",
     "Quantity",
@@ -67,6 +100,7 @@ __all__ = [
     "Side",
     "Status",
     "ValueField",
+    "beside",
     "built_in_profiles",
     "hookimpl",
     "load_profile",

@@ -1,17 +1,25 @@
 """Turning pydantic's findings into one line a fault: key path, what was found, what is expected."""
 
-from collections.abc import Iterable
-from typing import Any
+import difflib
+from collections.abc import Iterable, Sequence
+from typing import Any, get_args
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
+
+from capture.model.quantity import NAME_PATTERN, Quantity
 
 _LONGEST = 60
 _UNION_MEMBERS = frozenset({"serial", "rfc2217", "tcp", "unix", "usbtmc"})  # kinds of link
 
 
-def fault_lines(error: ValidationError, *, prefix: str = "") -> list[str]:
-    """List the faults of a failed validation, one line each."""
-    return [_line(fault, prefix) for fault in error.errors(include_url=False)]
+def fault_lines(
+    error: ValidationError, *, prefix: str = "", model: type[BaseModel] | None = None
+) -> list[str]:
+    """List the faults of a failed validation, one line each.
+
+    With the ``model`` that was validated, a key that does not exist comes with a hint.
+    """
+    return [_line(fault, prefix, model) for fault in error.errors(include_url=False)]
 
 
 def key_path(parts: Iterable[object]) -> str:
@@ -36,7 +44,28 @@ _WORDS = (
 )
 
 
-def _line(fault: Any, prefix: str) -> str:
+def hint_for(model: type[BaseModel], path: Sequence[object]) -> str:
+    """Say which key was probably meant at the end of ``path``; else which keys there are."""
+    part: type[BaseModel] | None = model
+    for step in path[:-1]:
+        if part is not None and isinstance(step, str) and step in part.model_fields:
+            part = _model_within(part.model_fields[step].annotation)
+    if part is None:
+        return ""
+    keys = list(part.model_fields)
+    close = difflib.get_close_matches(str(path[-1]), keys, n=1, cutoff=0.6)
+    return f"; did you mean {close[0]}?" if close else f"; known are {', '.join(keys)}"
+
+
+def _model_within(annotation: Any) -> type[BaseModel] | None:
+    """Find the model that a list, a table or an optional value is made of."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    found = (_model_within(each) for each in get_args(annotation))
+    return next((each for each in found if each is not None), None)
+
+
+def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
     where = key_path([*filter(None, prefix.split(".")), *_as_in_the_file(fault)])
     kind, found, context = fault["type"], fault.get("input"), fault.get("ctx", {})
     match kind:
@@ -45,23 +74,30 @@ def _line(fault: Any, prefix: str) -> str:
         case "missing":
             return f"{where}: not given, but required"
         case "extra_forbidden":
-            return f"{where}: found {shown(found)}, but there is no such key"
+            hint = "" if model is None else hint_for(model, fault["loc"])
+            return f"{where}: found {shown(found)}, but there is no such key{hint}"
         case "string_pattern_mismatch":
-            pattern = context["pattern"]
-            words = next(
-                (words for start, words in _WORDS if pattern.startswith(start)),
-                f"a text that fits {pattern}",
-            )
-            return f"{where}: found {shown(found)}, expected {words}"
+            return f"{where}: found {shown(found)}, expected {_expected(context['pattern'], found)}"
         case "union_tag_invalid":
             return f"{where}: found {shown(context['tag'])}, expected {context['expected_tags']}"
         case "union_tag_not_found":
             return f"{where}: not given, but required"
         case "value_error":
-            return f"{where}: {fault['msg'].removeprefix('Value error, ')}"
+            text = fault["msg"].removeprefix("Value error, ")
+            return f"{where}: {text}" if where else text
     return (
         f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
     )
+
+
+def _expected(pattern: str, found: object) -> str:
+    """Say in words what a text must look like."""
+    if pattern == NAME_PATTERN:
+        close = difflib.get_close_matches(str(found), list(Quantity), n=1)
+        hint = f"; did you mean {close[0]}?" if close else f": {', '.join(Quantity)}, or x_…"
+        return f"the name of a quantity{hint}"
+    known = (words for start, words in _WORDS if pattern.startswith(start))
+    return next(known, f"a text that fits {pattern}")
 
 
 def _as_in_the_file(fault: Any) -> list[object]:

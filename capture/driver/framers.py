@@ -5,6 +5,7 @@ it forgets what it has, says so once, and skips to the next terminator; so a str
 a line costs ``limit`` bytes and one event, however long it runs.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -14,6 +15,8 @@ class Damage(Enum):
 
     TOO_LONG = auto()
     """No terminator within the limit; the rest up to the next terminator was skipped."""
+    NO_FRAME = auto()
+    """Bytes of a packed stream that belong to no frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +110,7 @@ class LineFramer:
 
     def _bound(self, frames: list[Frame]) -> None:
         buffer = self._buffer
-        # A terminator may be cut in two by the end of what has arrived.
-        keep = len(self._terminator) - 1 if self._terminator else 0
+        keep = self._kept()
         if len(buffer) <= self._limit + keep and not self._skipping:
             return
         if not self._skipping:
@@ -116,6 +118,55 @@ class LineFramer:
             frames.append(Frame(first, first, Damage.TOO_LONG))
             self._skipping = True
         del buffer[: max(0, len(buffer) - keep)]
+
+    def _kept(self) -> int:
+        """Tell how many bytes may be the beginning of a line's end, cut by what has arrived."""
+        return len(self._terminator) - 1 if self._terminator else 0
+
+
+class CheckedLineFramer(LineFramer):
+    """Lines with a binary checksum of ``size`` bytes, any of which may look like a terminator.
+
+    ``after`` tells that the checksum stands behind the terminator; it then belongs to the frame's
+    raw bytes only. Otherwise it stands before it, is part of the data, and ``verify`` tells whether
+    data and checksum agree: where they do not, a terminator that comes within the next few bytes
+    may be the true one.
+    """
+
+    def __init__(
+        self,
+        terminator: bytes,
+        *,
+        size: int,
+        after: bool,
+        verify: Callable[[bytes], bool],
+        limit: int = 4096,
+    ) -> None:
+        super().__init__(terminator=terminator, limit=limit)
+        self._end = terminator
+        self._size = size
+        self._after = after
+        self._verify = verify
+
+    def _find_end(self, start: int) -> tuple[int, int]:
+        buffer, width = self._buffer, len(self._end)
+        end = buffer.find(self._end, start)
+        if end < 0:
+            return -1, -1
+        if self._after:
+            whole = end + width + self._size
+            return (end, whole) if whole <= len(buffer) else (-1, -1)
+        place = end
+        last = end + self._size + width
+        while place >= 0:
+            if self._verify(bytes(buffer[start:place])):
+                return place, place + width
+            place = buffer.find(self._end, place + 1, last)
+        # Damaged; but as long as the bytes that could be its rest are missing, it may be whole.
+        return (end, end + width) if last <= len(buffer) else (-1, -1)
+
+    def _kept(self) -> int:
+        return len(self._end) - 1 + len(self._end) + self._size
 
 
 class ScpiFramer:

@@ -35,17 +35,24 @@ def schema(name: str) -> dict[str, Any]:
     Raises:
         KeyError: no such schema; see `NAMES`.
     """
-    body = _MODELS[name].model_json_schema()
+    return document(name, _MODELS[name])
+
+
+def document(name: str, model: type[BaseModel]) -> dict[str, Any]:
+    """Generate the schema of any model, to be called ``name``."""
+    body = model.model_json_schema()
     _require_constants(body)
     return {"$schema": _DIALECT, "$id": schema_id(name), **body}
 
 
 def documents() -> dict[str, str]:
     """Generate every schema as the text of its file in ``schemas/``."""
-    return {
-        f"{name}.v1.json": json.dumps(schema(name), indent=2, ensure_ascii=False) + "\n"
-        for name in NAMES
-    }
+    return {f"{name}.v1.json": text_of(schema(name)) for name in NAMES}
+
+
+def text_of(made: dict[str, Any]) -> str:
+    """Write a schema as the text of its file."""
+    return json.dumps(made, indent=2, ensure_ascii=False) + "\n"
 
 
 def _require_constants(node: Any) -> None:

@@ -1,4 +1,4 @@
-"""Meters that send lines of text, by themselves or when asked, described by a profile."""
+"""Meters that send lines of text or packed frames, described by a profile."""
 
 from collections.abc import Sequence
 
@@ -6,8 +6,8 @@ from capture.driver import DriverSpec, hookimpl
 from drivers.ascii_meter.driver import (
     ID,
     PACKAGE,
-    AsciiMeter,
     AsciiMeterOptions,
+    make,
     messages,
     profile_of,
 )
@@ -20,9 +20,9 @@ def benchtally_drivers() -> Sequence[DriverSpec]:
         DriverSpec(
             id=ID,
             api_version=1,
-            summary="Meter that sends lines of text, described by a profile in TOML",
+            summary="Meter that sends lines of text or packed frames, described by a profile",
             options=AsciiMeterOptions,
-            create=AsciiMeter,
+            create=make,
             messages=messages,
             profile=profile_of,
             profiles=PACKAGE,

@@ -192,4 +192,6 @@ class ScpiMeter(Conversation):
                 self._format = None  # perhaps the format was changed: ask again
                 raise
             return form.read_values(values, frame.raw, conditions, self._group)
+        if not data.isascii():
+            raise Misfit("not ASCII")  # what begins with # was not looked at before
         return form.read_text(data.decode("ascii"), frame.raw, conditions, self._group)

@@ -4,14 +4,13 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from capture.driver.profile.binary import Packed
+from capture.driver.profile.lines import Framing, LineChecksum, LineForm, Poll
 from capture.driver.profile.parts import (
     Accuracy,
-    Framing,
     Identity,
-    LineForm,
     LinkDefaults,
     Part,
-    Poll,
     Scpi,
     compiling,
 )
@@ -33,9 +32,12 @@ class Profile(Part):
     identity: Identity = Identity()
     link: LinkDefaults = LinkDefaults()
     framing: Framing = Framing()
+    checksum: LineChecksum | None = None
     lines: Annotated[tuple[LineForm, ...], Field(max_length=32)] = ()
     """Forms of line, for meters that send lines of text."""
-    ignore: tuple[str, ...] = ()
+    packed: Packed | None = None
+    """Frames, for meters that stream packed binary data."""
+    ignore: Annotated[tuple[str, ...], Field(max_length=64)] = ()
     """Regular expressions of whole lines that carry nothing, such as banners."""
     poll: Poll | None = None
     scpi: Scpi | None = None
@@ -50,8 +52,21 @@ class Profile(Part):
 
     @model_validator(mode="after")
     def _fits_its_driver(self) -> Self:
-        if self.driver == "ascii-meter" and not self.lines:
-            raise ValueError("driver ascii-meter needs [[lines]]")
+        if self.driver == "ascii-meter" and bool(self.lines) == (self.packed is not None):
+            raise ValueError("driver ascii-meter needs either [[lines]] or [packed]")
         if self.driver in ("scpi-meter", "scpi-lcr") and self.scpi is None:
             raise ValueError(f"driver {self.driver} needs [scpi]")
+        return self
+
+    @model_validator(mode="after")
+    def _parts_belong_together(self) -> Self:
+        sum_, framing = self.checksum, self.framing
+        if sum_ is not None and sum_.form == "binary" and framing.terminator is None:
+            raise ValueError("framing.terminator: not given, but a binary checksum needs one")
+        if sum_ is not None and sum_.place == "after-terminator" and framing.terminator is None:
+            raise ValueError("framing.terminator: not given, but the checksum stands behind it")
+        if self.packed is not None and (self.poll is not None or sum_ is not None):
+            raise ValueError("[packed] takes neither [poll] nor [checksum] (see packed.checksum)")
+        if framing.echo and self.poll is None:
+            raise ValueError("framing.echo: found true, expected [poll] with it")
         return self

@@ -10,8 +10,6 @@ from capture.model import Status, parse_unit, unit_of
 from capture.model.fields import Line as Text
 from capture.model.fields import QuantityName
 
-GROUPS = frozenset({"value", "unit", "function", "flags"})
-
 
 class Part(BaseModel):
     """Base of every part: frozen, and keys that do not exist are faults."""
@@ -26,11 +24,25 @@ class Identity(Part):
     """Regular expression for the whole first field."""
     model: str = ""
     """Regular expression for the whole second field."""
+    banner: str = ""
+    """Regular expression for a whole line that the instrument sends of itself, with any of the
+    groups maker, model, serial, firmware."""
 
     @field_validator("maker", "model")
     @classmethod
     def _compiles(cls, pattern: str) -> str:
         return compiling(pattern)
+
+    @field_validator("banner")
+    @classmethod
+    def _banner_names_parts(cls, pattern: str) -> str:
+        groups = re.compile(compiling(pattern)).groupindex
+        unknown = sorted(set(groups) - {"maker", "model", "serial", "firmware"})
+        if unknown:
+            raise ValueError(
+                f"found group {unknown[0]!r}, expected groups maker, model, serial, firmware"
+            )
+        return pattern
 
     def fits(self, maker: str, model: str) -> bool:
         """Tell whether these fields are those of this family."""
@@ -44,91 +56,26 @@ class Identity(Part):
 class LinkDefaults(Part):
     """Link settings of this family; what a configuration says goes before them."""
 
-    baud: int | None = None
+    baud: int | None = Field(None, ge=50, le=4_000_000)
     data_bits: Literal[5, 6, 7, 8] | None = None
     parity: Literal["none", "even", "odd", "mark", "space"] | None = None
     stop_bits: float | None = None
+    """1, 1.5 or 2."""
     flow: Literal["none", "xon-xoff", "rts-cts", "dsr-dtr"] | None = None
     dtr: bool | None = None
+    """Level to set on opening; opto-isolated cables draw their supply from DTR and RTS."""
     rts: bool | None = None
-    settle_s: float | None = None
-    quiet_s: float | None = None
+    settle_s: float | None = Field(None, ge=0, le=2)
+    """Seconds to wait after setting the lines before a byte is believed."""
+    quiet_s: float | None = Field(None, ge=0.01, le=0.25)
+    """Silence after which a drained port counts as quiet."""
 
-
-class Framing(Part):
-    """How lines are cut from the stream."""
-
-    terminator: Annotated[str, Field(min_length=1, max_length=8)] | None = None
-    """What ends a line; any of CR and LF where it is not given."""
-    encoding: Literal["ascii", "latin-1", "utf-8", "cp437"] = "ascii"
-    decimal: Literal["point", "comma"] = "point"
-    """The mark that the meter puts before its decimals."""
-    longest: int = Field(120, ge=4, le=1000)
-    """More bytes than this without a terminator are no line."""
-
-
-class Function(Part):
-    """What a function text stands for."""
-
-    quantity: QuantityName
-    unit: str = ""
-    """Unit as shown that applies where the line has none."""
-
-    @model_validator(mode="after")
-    def _unit_fits(self) -> Self:
-        check_unit(self.unit, self.quantity)
-        return self
-
-
-class LineForm(Part):
-    """One form of line, and what it means."""
-
-    pattern: str = Field(max_length=500)
-    """Regular expression for the whole line."""
-    quantity: QuantityName | None = None
-    """Where the line has no function text that tells it."""
-    unit: str = ""
-    """Unit as shown that applies where the line has none."""
-    functions: dict[str, Function] = {}
-    """Function text → quantity; a text that is not listed makes the line Malformed."""
-    units: dict[str, str] = {}
-    """Unit text of this family → unit as understood, for texts that are ambiguous by themselves."""
-    flags: dict[str, Status] = {}
-    """Flag text → status; a text that is not listed makes the line Malformed."""
-
-    @field_validator("pattern")
+    @field_validator("stop_bits")
     @classmethod
-    def _pattern_is_usable(cls, pattern: str) -> str:
-        groups = set(re.compile(compiling(pattern)).groupindex)
-        if "value" not in groups:
-            raise ValueError("the pattern needs a group (?P<value>…)")
-        if not groups <= GROUPS:
-            unknown = ", ".join(sorted(groups - GROUPS))
-            raise ValueError(f"unknown group {unknown}; known are {', '.join(sorted(GROUPS))}")
-        return pattern
-
-    @model_validator(mode="after")
-    def _says_what_it_is_of(self) -> Self:
-        groups = set(re.compile(self.pattern).groupindex)
-        if self.quantity is None and "function" not in groups:
-            raise ValueError("give a quantity, or a group (?P<function>…) with functions")
-        if "function" in groups and not self.functions:
-            raise ValueError("the pattern has a group function, but no functions are listed")
-        if "flags" in groups and not self.flags:
-            raise ValueError("the pattern has a group flags, but no flags are listed")
-        check_unit(self.unit, self.quantity)
-        for text in self.units.values():
-            check_unit(text, None)
-        return self
-
-
-class Poll(Part):
-    """A meter that answers when asked. The message still has to be enabled for each instrument."""
-
-    message: str = Field(min_length=1, max_length=64)
-    """What asks for a result, with its terminator."""
-    interval_s: float = Field(1.0, gt=0, le=3600)
-    timeout_s: float = Field(2.0, gt=0, le=60)
+    def _stop_bits_exist(cls, count: float | None) -> float | None:
+        if count not in (None, 1, 1.5, 2):
+            raise ValueError(f"found {count}, expected 1, 1.5 or 2")
+        return count
 
 
 class ValueField(Part):
@@ -165,9 +112,19 @@ class SettingQuery(Part):
 class MeasuringFunction(Part):
     """What a SCPI answer holds while the instrument measures in one of its functions."""
 
-    values: Annotated[tuple[ValueField, ...], Field(min_length=1, max_length=16)]
+    values: Annotated[
+        tuple[ValueField, ...], Field(max_length=16, json_schema_extra={"minItems": 1})
+    ]
     conditions: dict[str, str] = {}
     """Such as ``model = "series"``."""
+
+    @field_validator("values")
+    @classmethod
+    def _has_values(cls, values: tuple[ValueField, ...]) -> tuple[ValueField, ...]:
+        # Not by a length limit: pydantic counts what is left, so one faulty value gives two faults.
+        if not values:
+            raise ValueError("found none, expected at least one")
+        return values
 
 
 class Scpi(Part):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from capture.driver.profile.parts import Accuracy
-from capture.model import Indication, parse_unit
+from capture.model import Indication
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +44,17 @@ def standard_uncertainty(
 
 
 def resolution(indication: Indication) -> Decimal:
-    """Give one count of the last digit shown, in the base unit."""
-    scale = parse_unit(indication.shown_unit).exponent if indication.shown_unit else 0
-    digits = indication.digits.replace(",", ".").lower().partition("e")
-    places = len(digits[0].partition(".")[2])
-    return Decimal(1).scaleb(-places + int(digits[2] or 0) + scale)
+    """Give one count of the last digit shown, in the base unit; zero where there is no number.
+
+    The value is exact, so its last decimal place is that of the last digit shown, whatever unit
+    the display has.
+    """
+    value = indication.value
+    if value is None:
+        return Decimal(0)
+    exponent = value.as_tuple().exponent
+    assert isinstance(exponent, int)  # a value is a finite number
+    return Decimal(1).scaleb(exponent)
 
 
 def _basis(line: Accuracy) -> str:

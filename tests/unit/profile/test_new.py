@@ -1,0 +1,240 @@
+"""`benchtally profile new` and `try` without hardware: answers and bytes from files."""
+
+import io
+import json
+import tomllib
+
+import pytest
+
+from capture.cli.main import _run
+from capture.driver.profile import read_profile
+
+
+@pytest.fixture(autouse=True)
+def folders(tmp_path, monkeypatch):
+    """No profile of the developer is in the way."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.delenv("BENCHTALLY_PROFILES", raising=False)
+
+
+@pytest.fixture
+def benchtally(monkeypatch, capsys):
+    """Run a command with answers; give its exit code, output and errors."""
+
+    def run(*arguments, answers=()):
+        monkeypatch.setattr("sys.argv", ["benchtally", *map(str, arguments)])
+        monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{each}\n" for each in answers)))
+        code = _run()
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return run
+
+
+@pytest.fixture
+def trace(tmp_path):
+    """Write a trace of lines, one every half second."""
+
+    def write(*chunks, name="trace.jsonl"):
+        path = tmp_path / name
+        lines = [{"trace": 1, "link": "test", "began": "2026-11-25T08:00:00.000000Z"}]
+        for number, chunk in enumerate(chunks):
+            if isinstance(chunk, str):
+                lines.append({"t": 1 + number / 2, "in": chunk})
+            else:
+                lines.append({"t": 1 + number / 2, "in_hex": chunk.hex(" ")})
+        path.write_text("".join(json.dumps(line) + "\n" for line in lines))
+        return path
+
+    return write
+
+
+SERIES = tuple(f"00:00:{s:02d} 500 V {400 + 7 * s}.4 MOhm\r\n" for s in range(1, 8))
+
+
+def test_a_timed_series_is_described_by_taking_the_proposals(benchtally, trace, tmp_path):
+    """Elapsed time, test voltage and resistance are guessed; a person confirms by Return."""
+    out = tmp_path / "tester.toml"
+    answers = ["insulation_resistance", "", "", "", "tester", ""]
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*SERIES), "--out", out, answers=answers
+    )
+    assert code == 0
+    profile = read_profile(out)
+    assert [value.quantity for value in profile.lines[0].values] == [
+        "test_voltage",
+        "insulation_resistance",
+    ]
+    assert "elapsed" in profile.lines[0].pattern
+    assert "7 read; 14 values" in said
+    assert f'profile = "{out}"' in said
+
+
+def test_what_was_made_is_found_by_name_and_works_when_tried(benchtally, trace, tmp_path):
+    """Written to the user's folder, the profile is listed and reads lines in other ranges, too."""
+    seen = trace(*SERIES)
+    answers = ["insulation_resistance", "", "", "", "tester", "", ""]
+    assert benchtally("profile", "new", "--trace", seen, answers=answers)[0] == 0
+    path = tmp_path / "config" / "benchtally" / "profiles" / "tester.toml"
+    _, listed, _ = benchtally("drivers", "--profiles", "--json")
+    mine = json.loads(listed.splitlines()[0])
+    assert (mine["name"], mine["from"], mine["faults"]) == ("tester", str(path), [])
+    other = trace("00:01:00 500 V >5.50 GOhm\r\n", "00:01:01 500 V 1.20 GOhm\r\n", name="b.jsonl")
+    code, said, _ = benchtally("profile", "try", path, "--trace", other)
+    assert code == 0
+    assert "bound >5500000000 Ohm" in said
+    assert "insulation_resistance 1200000000 Ohm" in said
+
+
+def test_words_and_banners_are_asked_about(benchtally, trace, tmp_path):
+    """A word that is not always there is a flag; lines that mean nothing are ignored on request."""
+    lines = (
+        "R  842.1 mOhm\r\n",
+        "R OL\r\n",
+        "R  1.2041 Ohm\r\n",
+        "R  842.2 mOhm MOVE\r\n",
+        "OHMMETER 1.04\r\n",
+    )
+    out = tmp_path / "own.toml"
+    answers = ["resistance", "", "r", "", "unsettled", "i", "own", "An ohmmeter"]
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*lines, *lines), "--out", out, answers=answers
+    )
+    assert code == 0
+    assert "[unsettled]" in said
+    assert "of all that came: 2 passed over, 8 read; 8 values" in said
+    assert read_profile(out).lines[1].values[0].flags == {"MOVE": "unsettled"}
+    _, tried, _ = benchtally("profile", "try", out, "--trace", trace(*lines), "--json")
+    became = [json.loads(line)["became"] for line in tried.splitlines()]
+    assert became == ["read", "read", "read", "read", "passed over"]
+
+
+def test_a_checksum_is_found_by_itself(benchtally, trace, tmp_path):
+    """Checksums that agree on every line are described and not taken for a part of the value."""
+    # CRC-16/MODBUS as two simulated meters sent them.
+    lines = (" 512.3 MOhm*07E4\r\n", " 510.9 MOhm*7465\r\n", " 512.4 MOhm*B0E5\r\n")
+    out = tmp_path / "checked.toml"
+    answers = ["insulation_resistance", "", "checked", ""]
+    code, *_ = benchtally(
+        "profile", "new", "--trace", trace(*lines, *lines), "--out", out, answers=answers
+    )
+    assert code == 0
+    assert tomllib.loads(out.read_text())["checksum"] == {"kind": "crc-16-modbus", "mark": "*"}
+    wrong = trace(" 512.3 MOhm*07E4\r\n", " 512.3 MOhm*07E5\r\n", name="wrong.jsonl")
+    _, said, _ = benchtally("profile", "try", out, "--trace", wrong)
+    assert "1 malformed, 1 read; 1 values" in said
+    assert "checksum crc-16-modbus: found 07E5, expected 07E4" in said
+
+
+def test_a_decimal_comma_is_seen(benchtally, trace, tmp_path):
+    """842,1 is read as 842.1 where every line has a comma."""
+    lines = ("R 842,1 mOhm\r\n",) * 4
+    out = tmp_path / "comma.toml"
+    answers = ["resistance", "", "comma", ""]
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*lines), "--out", out, answers=answers
+    )
+    assert code == 0
+    assert "resistance 0.8421 Ohm" in said
+
+
+def test_an_ambiguous_unit_is_asked_about(benchtally, trace, tmp_path):
+    """MH may be mega or milli: a person who knows the meter says which."""
+    lines = ("L 12.43 MH\r\n",) * 4
+    out = tmp_path / "henry.toml"
+    answers = ["inductance", "", "mH", "henry", ""]
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*lines), "--out", out, answers=answers
+    )
+    assert code == 0
+    assert "inductance 0.01243 H" in said
+
+
+def test_nothing_is_written_when_nothing_is_read(benchtally, trace, tmp_path):
+    """Answers that do not fit the lines leave no file behind."""
+    out = tmp_path / "none.toml"
+    # A bare number is a number of a record, so that no value is left.
+    code, _, err = benchtally(
+        "profile",
+        "new",
+        "--trace",
+        trace("0001\r\n", "0002\r\n", "0003\r\n"),
+        "--out",
+        out,
+        answers=["resistance", "record"],
+    )
+    assert code == 2
+    assert "no value was named" in err
+    assert not out.exists()
+
+
+def test_an_existing_file_is_never_overwritten(benchtally, trace, tmp_path):
+    """A profile that somebody wrote is kept."""
+    out = tmp_path / "tester.toml"
+    out.write_text("mine")
+    answers = ["insulation_resistance", "", "", "", "tester", ""]
+    code, _, err = benchtally(
+        "profile", "new", "--trace", trace(*SERIES), "--out", out, answers=answers
+    )
+    assert code == 2
+    assert "is there already" in err
+    assert out.read_text() == "mine"
+
+
+def test_answers_that_end_early_end_the_interview(benchtally, trace, tmp_path):
+    """No endless question where standard input has come to its end."""
+    code, _, err = benchtally(
+        "profile", "new", "--trace", trace(*SERIES), "--out", tmp_path / "x.toml"
+    )
+    assert code == 2
+    assert "no answer to 'What does the meter measure'" in err
+
+
+def test_binary_bytes_are_no_lines(benchtally, trace, tmp_path):
+    """Packed frames are said to be none of the interview's business."""
+    frames = trace(bytes.fromhex("00 01 00 06 4A 8C FD 3C"))
+    code, _, err = benchtally("profile", "new", "--trace", frames, "--out", tmp_path / "x.toml")
+    assert code == 2
+    assert "no whole line was seen" in err
+
+
+def test_try_shows_what_was_malformed_and_why(benchtally, trace, tmp_path):
+    """Each line with what became of it, and totals; nothing read is exit code 1."""
+    path = tmp_path / "p.toml"
+    path.write_text(
+        'schema_version = 1\nname = "p"\nsummary = "p"\ndriver = "ascii-meter"\n'
+        "ignore = ['HELLO']\n[[lines]]\n"
+        "pattern = 'R (?P<value>[0-9.]+) (?P<unit>m?Ohm)'\nquantity = \"resistance\"\n"
+    )
+    seen = trace("HELLO\r\n", "R 1.2 Ohm\r\n", "R 1.2 ohm\r\nX\r\n")
+    code, said, _ = benchtally("profile", "try", path, "--trace", seen)
+    assert code == 0
+    assert "2 malformed, 1 passed over, 1 read; 1 values" in said
+    assert "fits no line of the profile" in said
+    code, *_ = benchtally("profile", "try", path, "--trace", trace("HELLO\r\n", name="h.jsonl"))
+    assert code == 1
+
+
+def test_try_lets_a_polled_meter_be_asked(benchtally, trace, tmp_path):
+    """Lines of a meter that answers are read as its answers."""
+    path = tmp_path / "p.toml"
+    path.write_text(
+        'schema_version = 1\nname = "p"\nsummary = "p"\ndriver = "ascii-meter"\n'
+        '[poll]\nmessage = "D\\r"\n[[lines]]\n'
+        "pattern = 'R (?P<value>[0-9.]+) (?P<unit>m?Ohm)'\nquantity = \"resistance\"\n"
+    )
+    seen = trace("R 1.2 Ohm\r\nR 1.3 Ohm\r\n", "R 1.4 Ohm\r\n")
+    _, said, _ = benchtally("profile", "try", path, "--trace", seen)
+    assert "3 read; 3 values" in said
+
+
+def test_try_refuses_a_driver_that_holds_conversations(benchtally, trace, tmp_path):
+    """A recording has one side of a SCPI conversation only."""
+    path = tmp_path / "p.toml"
+    path.write_text(
+        'schema_version = 1\nname = "p"\nsummary = "p"\ndriver = "scpi-meter"\n'
+        '[scpi]\nvalues = [{ quantity = "resistance" }]\n'
+    )
+    code, _, err = benchtally("profile", "try", path, "--trace", trace("1\n"))
+    assert code == 2
+    assert "has no answers" in err
