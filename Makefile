@@ -20,8 +20,14 @@ help:
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
+# The system tests take the machine for themselves; all others share its processors.
 test: .venv-test/.installed brokers
+ifeq ($(strip $(ARGS)),)
+	.venv-test/bin/pytest -q -n auto --dist worksteal --ignore=tests/system
+	.venv-test/bin/pytest -q tests/system
+else
 	.venv-test/bin/pytest $(ARGS)
+endif
 
 check: .venv-test/.installed
 	.venv-test/bin/ruff check .

@@ -28,7 +28,7 @@ _STREAM = False  # a stream link never marks the end of a message
 _START = 5000.0
 _QUIET = 5.0  # seconds of silence after opening: no line is under way
 _MOST_EXCHANGES = 400
-_MEMORY_BOUND = 256 * 1024
+_MEMORY_BOUND = 128 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,13 +237,13 @@ class DriverContract:
         exchange.receive(block)
         tracemalloc.start()
         try:
-            for _ in range(512):
+            for _ in range(96):
                 exchange.driver.receive(block, _STREAM, exchange.now)
                 exchange.events()
             held, _ = tracemalloc.get_traced_memory()
         finally:
             tracemalloc.stop()
-        assert held < _MEMORY_BOUND, f"2 MiB without an end of frame hold {held} bytes"
+        assert held < _MEMORY_BOUND, f"384 KiB without an end of frame hold {held} bytes"
 
     def test_a_late_answer_is_never_taken_for_the_next_one(self) -> None:
         """After a time-out the driver resynchronises, and an old answer is no reading."""

@@ -97,7 +97,15 @@ def test_good_lines_survive_any_cutting_and_junk_around_them(profile, data, befo
     shown = [event for event in events if isinstance(event, Indication)]
     for indication in shown:
         sound(indication)
-    assert len(shown) == sum(count for _, count in chosen)
+    sent = sum(count for _, count in chosen)
+    if profile == "packed-ohmmeter" and (before or after):
+        # Nothing but a one-byte check parts junk from such frames: one in 256 that straddles the
+        # two looks whole and stands in place of one that was sent. It costs that one and no more.
+        as_sent = [each for each in shown if each.raw in {line for line, _ in chosen}]
+        assert len(as_sent) >= sent - 1
+        assert len(shown) - len(as_sent) <= 1
+    else:
+        assert len(shown) == sent
 
 
 @profiles
