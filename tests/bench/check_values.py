@@ -263,7 +263,7 @@ def main() -> int:
         print(
             f"{check.id:4} {check.what:50} {check.value:<14.8g} {check.expected:<12.8g} {mark}  {check.origin}"
         )
-    print(f"{len(CHECKS) - failed} of {len(CHECKS)} hold")  # noqa: T201 - same
+    print(f"{len(CHECKS) - failed} of {len(CHECKS)} hold")
     return int(failed > 0)
 
 
