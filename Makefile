@@ -20,11 +20,11 @@ help:
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
-# The system tests take the machine for themselves; all others share its processors.
+# The system tests come by themselves: they start many processes of their own.
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
 	.venv-test/bin/pytest -q -n auto --dist worksteal --ignore=tests/system
-	.venv-test/bin/pytest -q tests/system
+	.venv-test/bin/pytest -q -n auto --dist worksteal tests/system
 else
 	.venv-test/bin/pytest $(ARGS)
 endif
