@@ -290,3 +290,23 @@ def test_the_committed_schema_is_the_models():
     ((name, text),) = profile_documents().items()
     assert (SCHEMAS / name).read_text("utf-8") == text
     assert json.loads(text)["$id"] == "urn:benchtally:schema:profile:1"
+
+
+def test_the_profiles_in_the_manual_are_profiles():
+    """What a person copies from docs/profiles.md works."""
+    manual = (SCHEMAS.parent / "docs" / "profiles.md").read_text("utf-8")
+    blocks = [part.split("```")[0] for part in manual.split("```toml\n")[1:]]
+    smallest, several = (block for block in blocks if "[[lines]]" in block)
+    assert parse_profile(smallest, "manual").name == "my-meter"
+    assert len(parse_profile(HEAD + several, "manual").lines[0].values) == 2
+
+
+def test_every_key_of_a_profile_stands_in_the_manual():
+    """A key that is added is written about."""
+    manual = (SCHEMAS.parent / "docs" / "profiles.md").read_text("utf-8")
+    schema = json.loads((SCHEMAS / "profile.v1.json").read_text("utf-8"))
+    parts = [schema, *schema["$defs"].values()]
+    keys = {key for part in parts for key in part.get("properties", {})}
+    assert len(keys) > 80
+    missing = sorted(key for key in keys if f"`{key}`" not in manual and f"{key}" not in manual)
+    assert missing == []
