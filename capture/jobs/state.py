@@ -201,6 +201,7 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
                 how=how,
                 taken_at=entry.time,
                 conditions=merged(state.conditions, conditions),
+                superseded=(*old.superseded, *((each, "taken again") for each in old.readings)),
             )
             direct = old.step.energy == "direct-current"
             state = replace(
