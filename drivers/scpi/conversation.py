@@ -49,6 +49,8 @@ ERROR_QUERY = "SYST:ERR?"
 _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', re.DOTALL)
 _INTEGER = re.compile(r"[+-]?[0-9]{1,6}\Z")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?\Z")
+# Two letters, or the four fields of IEEE 488.2 §10.14 with something in one of them.
+_IDENTITY = re.compile(r"(?=.*[A-Za-z].*[A-Za-z]|(?:[^,]*,){3})(?=.*[A-Za-z0-9])[ -~]{3,200}\Z")
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
 _MOST_STRANGE = 2  # answers of another form; the first may have been one out of step
 
@@ -127,6 +129,7 @@ class Conversation(Driver):
         self._pending: _Pending | None = None
         self._resync: str | None = None
         self._identity: bytes | None = None
+        self._other_identity: bytes | None = None
         self._errors_read = 0
         self._strange_answers: dict[str, int] = {}
         self._cure_wait = 0.0
@@ -300,17 +303,30 @@ class Conversation(Driver):
             self._resync = self._resync or f"an answer {reason}"
 
     def _take_identity(self, frame: Frame, text: str) -> None:
-        known = self._identity
-        if known is not None and frame.data.strip() != known:
-            raise Misfit("an old answer, not the identity")
-        if known is None and all(_NUMBER.match(part.strip()) for part in text.split(",")):
-            raise Misfit("an old answer, not an identity")
-        self._pending = None
-        if known is None:
-            self._identity = frame.data.strip()
+        given, known = frame.data.strip(), self._identity
+        if given != known:
+            self._check_identity(given, text)
+            self._pending = None
+            self._identity, self._other_identity = given, None
             parts = [part.strip() for part in text.split(",", 3)]
             maker, model, serial, firmware = (*parts, "", "", "")[:4]
             self._events.append(Identified(maker, model, serial, firmware, frame.raw))
+        self._pending = None
+
+    def _check_identity(self, given: bytes, text: str) -> None:
+        """Let a new identity pass: the first that looks like one, or another that comes twice.
+
+        The first may have been spoilt by noise at opening, or another instrument may have been put
+        on the port; an old value looks like no identity, and an old identity is the known one.
+
+        Raises:
+            Misfit: an old answer.
+        """
+        if not _IDENTITY.match(text) or all(_NUMBER.match(p.strip()) for p in text.split(",")):
+            raise Misfit("an old answer, not an identity")
+        if self._identity is not None and given != self._other_identity:
+            self._other_identity = given
+            raise Misfit("an old answer, not the identity")
 
     def _take_status(self, frame: Frame, text: str) -> None:
         del frame
