@@ -50,7 +50,9 @@ _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', 
 _INTEGER = re.compile(r"[+-]?[0-9]{1,6}\Z")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?\Z")
 # Two letters, or the four fields of IEEE 488.2 §10.14 with something in one of them.
-_IDENTITY = re.compile(r"(?=.*[A-Za-z].*[A-Za-z]|(?:[^,]*,){3})(?=.*[A-Za-z0-9])[ -~]{3,200}\Z")
+_IDENTITY = re.compile(
+    r"(?=.*[A-Za-z].*[A-Za-z]|(?:[^,]*,){3})(?=.*[A-Za-z0-9]).{3,200}\Z", re.DOTALL
+)
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
 _MOST_STRANGE = 2  # answers of another form; the first may have been one out of step
 
