@@ -1,6 +1,7 @@
 """What every test shares: no thread outlives its test, and drafts made in one place."""
 
 import os
+import signal
 import threading
 import time
 import uuid
@@ -12,6 +13,11 @@ from hypothesis import settings
 from capture.model import ReadingDraft, Streamed, new_id
 
 # A shared machine stalls now and then; a slow example is not a wrong one.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # Started in the background of a shell, this process and all its children would not hear Ctrl-C,
+    # and some tests send it to a child.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
 settings.register_profile("benchtally", deadline=None, print_blob=True)
 settings.load_profile("benchtally")
 
