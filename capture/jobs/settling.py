@@ -53,17 +53,18 @@ WILDEST = 2.0
 
 _POINTS = 400  # held at most; samples closer together than that allows are averaged
 _SPAN = 5.0  # longest time constants held; older samples say nothing of what is left
-_SIGNIFICANT = 3.0  # standard uncertainties that make a change a change
 _JUMP = 6.0  # standard deviations of one sample that make it something else
-_MISFIT = 1.5  # residuals over local scatter: the model does not hold over the whole window
-_LIKELIHOOD = 3.84  # 95 % quantile of chi-squared for one parameter: the interval of τ
+_SHORTEST = 8  # points that forgetting leaves: with fewer, chance makes a scatter look small
+_MISFIT = 1.2  # residuals over local scatter, and 4/√ν for chance: one line does not fit the window
 _DIGITS = 9  # significant digits that a display has at most; more is binary rounding
+_QUICK = 12.0  # part of the interval that the shortest τ is: e⁻¹² of anything cannot be seen
 _FINE = np.linspace(-1.0, 1.0, 9)
 _LARGEST_EXPONENT = 60.0
 _MOST_CORRELATED = 0.9
 
-# t for 68.27 % by degrees of freedom from 1 (JCGM 100, table G.2; from memory, sure).
-_STUDENT = (1.84, 1.32, 1.20, 1.14, 1.11, 1.09, 1.08, 1.07, 1.06, 1.05)
+# t for 68.27 % and 99.73 % by degrees of freedom from 1 (JCGM 100, table G.2; from memory, sure).
+_ONE_SIGMA = (1.84, 1.32, 1.20, 1.14, 1.11, 1.09, 1.08, 1.07, 1.06, 1.05)
+_THREE_SIGMA = (235.8, 19.21, 9.22, 6.62, 5.51, 4.90, 4.53, 4.28, 4.09, 3.96)
 
 _STALE = "stale"
 _MOVING = "unsettled"
@@ -109,9 +110,10 @@ class Decision:
 
 
 class _Fit(NamedTuple):
-    """What the points say: the end, what is left, what may be left at worst, scatter, τ, length."""
+    """What the points say: the end and its uncertainty, what is left, at worst, scatter, τ, length."""
 
     final: float
+    uncertainty: float
     remaining: float
     worst: float
     scatter: float
@@ -229,9 +231,11 @@ class SettleWatch:
             step = min(self._step, math.sqrt(12) * uncertainty)
             profile = _Profile(t, v, w, self._longest)
             local = math.hypot(_local_scatter(t, v, w), step / math.sqrt(12))
-            if profile.scatter <= _MISFIT * local or len(t) == LEAST_POINTS:
+            chance = 4 / math.sqrt(profile.freedom)
+            if profile.scatter <= (_MISFIT + chance) * local or len(t) <= _SHORTEST:
+                profile.scatter = max(profile.scatter, local)
                 return profile.result(now, self._contact, step)
-            del self._points[: min(max(1, len(t) // 8), len(t) - LEAST_POINTS)]
+            del self._points[: min(max(1, len(t) // 8), len(t) - _SHORTEST)]
         return None
 
 
@@ -245,8 +249,8 @@ class _Profile:
         self.v = v - self.mean
         self.span = float(self.t[-1])
         self.freedom = len(t) - 3
-        shortest = min(float(np.median(np.diff(t))) / 3, longest / 2)
-        grid = np.geomspace(shortest, longest, 24)
+        shortest = min(float(np.median(np.diff(t))) / _QUICK, longest / 2)
+        grid = np.geomspace(shortest, longest, 28)
         self.lines = self._lines(grid)
         ratio = math.log(grid[1] / grid[0])
         for _ in range(3):
@@ -277,13 +281,14 @@ class _Profile:
     def result(self, now: float, contact: float | None, step: float) -> _Fit:
         """Say what is left at `now`; `step` is the display's last digit."""
         tau, b, see, e_mean, ssr = self.lines
-        sigma = self.scatter * _student(self.freedom) * self._correlation()
+        sigma = self.scatter * self._correlation()
+        surely = _student(_THREE_SIGMA, 3.0, self.freedom)
         u_b = sigma / np.sqrt(see)
         # Where the scatter does not lift the display over its last digit, this much hides in it.
         hidden = step if self.scatter < step / 2 else 0.0
-        possible = ssr - ssr.min() <= _LIKELIHOOD * max(sigma, hidden) ** 2
+        possible = ssr - ssr.min() <= (surely * max(sigma, hidden)) ** 2
         if contact is not None:
-            at_start = np.abs(b) + _SIGNIFICANT * u_b - hidden / np.expm1(-self.span / tau)
+            at_start = np.abs(b) + surely * u_b - hidden / np.expm1(-self.span / tau)
             back = np.minimum((self.start - contact) / tau, _LARGEST_EXPONENT)
             far = at_start * np.exp(back) >= FAR * abs(self.mean)
             if (possible & far).any():
@@ -291,10 +296,11 @@ class _Profile:
         best = int(np.argmin(np.where(possible, ssr, np.inf)))
         e_now = np.exp(-(now - self.start) / tau)
         hides = hidden / np.expm1(np.minimum(self.span / tau, _LARGEST_EXPONENT))
-        worst = (np.abs(b) + u_b) * e_now + hides
-        seen = abs(b[best]) > _SIGNIFICANT * u_b[best] + hidden
+        worst = (np.abs(b) + _student(_ONE_SIGMA, 1.0, self.freedom) * u_b) * e_now + hides
+        seen = abs(b[best]) > surely * u_b[best] + hidden
         return _Fit(
             final=self.mean - float(b[best] * e_mean[best]),
+            uncertainty=sigma * math.sqrt(1 / self.w.sum() + e_mean[best] ** 2 / see[best]),
             remaining=float(b[best] * e_now[best]),
             worst=float(worst[possible].max()),
             scatter=self.scatter,
@@ -417,7 +423,7 @@ def _why_not(fit: _Fit, status: str, value: float, uncertainty: float) -> str:
         return "still moving, and too short a time to see where to"
     if fit.worst >= limit:
         return "still moving" if abs(fit.remaining) >= limit else "a slow change is not excluded"
-    if abs(value - fit.final) > uncertainty:
+    if abs(value - fit.final) + fit.uncertainty > uncertainty:
         return "settled, but this sample stands off; waiting for the next"
     return ""
 
@@ -441,8 +447,11 @@ def _last_digit(value: float) -> float:
     return float(10.0 ** (int(exponent) - len(mantissa.rstrip("0").partition(".")[2])))
 
 
-def _student(freedom: int) -> float:
-    return _STUDENT[freedom - 1] if freedom <= len(_STUDENT) else 1.0 + 0.5 / freedom
+def _student(table: tuple[float, ...], sigmas: float, freedom: int) -> float:
+    """Give t of the table; beyond it, t nears its end as 1/ν, which is on the large side."""
+    if freedom <= len(table):
+        return table[freedom - 1]
+    return sigmas + (table[-1] - sigmas) * len(table) / freedom
 
 
 def _positive(name: str, number: float) -> None:

@@ -9,12 +9,12 @@ A display shows what a meter shows whose source is a voltage behind a resistance
 − x) with x = exp(−t/τ), with normal scatter, rounded to six digits. The reading's standard
 uncertainty is u = 5e-4 of it; a take is *false* where the value taken stands off from R by more than
 the expanded uncertainty 2u. It is *missed* where it comes later than five time constants (or, where
-that is longer, than the time until the display is within u/3 of R), and then five samples or one
-second, and then the time that the scatter needs.
+that is longer, than the time until the display is within u/3 of R), and then eight samples or three
+seconds, and then the time that the scatter needs.
 
 *The leads touch*: the display shows no value, then the approach from its beginning. The scatter
-needs the time after which an approach of a hundredth of the value with the longest time constant,
-30 s, stands out of it. *In the middle*: the watch begins at a moment when what is left is anything
+needs the time after which the slope of an approach of a hundredth of the value with the longest time
+constant, 30 s, is six times its standard uncertainty. *In the middle*: the watch begins at a moment when what is left is anything
 from 0.1 u to 1000 u (evenly in the logarithm) and has seen no touch; nothing but the slope excludes
 a slow change, and the scatter needs the time after which the standard uncertainty of a slope, times
 30 s, is a quarter of u/3.
@@ -55,16 +55,16 @@ def shown(seconds, tau):
 def run(tau, noise, rate, touched, rng):
     """Run one touch; give the error of the value taken in u, the time, and the time allowed."""
     watch = SettleWatch(RELATIVE, LONGEST)
-    wait = max(5 * tau, tau * math.log(3 * (OHMS + SOURCE) / U)) + max(5 / rate, 1.0)
+    wait = max(5 * tau, tau * math.log(3 * (OHMS + SOURCE) / U)) + max(8 / rate, 3.0)
     if touched:
         begin = rng.uniform(0.05, 1.0) / rate
-        allowed = wait + slope_time(noise, rate, 0.01 / RELATIVE / LONGEST / 5)
+        allowed = wait + slope_time(noise, rate, 0.01 / RELATIVE / LONGEST / 6)
         watch.feed(Sample(0.0, None, status="above-range"))
         offset = 0.0
     else:
         left = 10 ** rng.uniform(-1, 3) * U
         begin = offset = tau * math.log1p((OHMS + SOURCE) / left)
-        wait = max(2 * tau, tau * math.log(3 * left / U)) + max(5 / rate, 1.0)
+        wait = max(2 * tau, tau * math.log(3 * left / U)) + max(8 / rate, 3.0)
         allowed = wait + slope_time(noise, rate, 1 / 12 / LONGEST)
     count = int((2 * allowed + 20) * rate)
     times = begin + (np.arange(count) + rng.uniform(-0.1, 0.1, count)) / rate
