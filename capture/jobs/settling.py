@@ -110,7 +110,7 @@ class Decision:
 
 
 class _Fit(NamedTuple):
-    """What the points say: the end and its uncertainty, what is left, at worst, scatter, τ, length."""
+    """What the points say: the end and its uncertainty, what is left, at worst, and the rest."""
 
     final: float
     uncertainty: float
@@ -214,9 +214,15 @@ class SettleWatch:
             return _no("too few samples yet")
         why_not = _why_not(fit, sample.status, value, uncertainty)
         if why_not:
-            return Decision(False, None, fit.remaining, fit.time_constant, why_not)
+            return _no(why_not, fit)
         self._taken = True
-        return Decision(True, value, fit.remaining, fit.time_constant, "settled")
+        return Decision(
+            settled=True,
+            value=value,
+            remaining=fit.remaining,
+            time_constant=fit.time_constant,
+            reason="settled",
+        )
 
     def _jumped(self, last: _Fit, value: float, uncertainty: float) -> bool:
         """Tell whether a sample is no continuation of an approach that was nearly at its end."""
@@ -339,9 +345,7 @@ class TimedWatch:
         self._before: tuple[float, float | None] | None = None
         self._missed: list[float] = []
 
-    def feed(
-        self, elapsed: float, value: float | None
-    ) -> list[tuple[float, float | None, float]]:
+    def feed(self, elapsed: float, value: float | None) -> list[tuple[float, float | None, float]]:
         """Take in a sample; give those asked times that are now decided.
 
         Each as asked time, value and real elapsed time of the sample nearest to it; of two that
@@ -356,7 +360,7 @@ class TimedWatch:
         while self._due and self._due[0] <= elapsed:
             at = self._due.pop(0)
             near = [each for each in (before, self._before) if each is not None]
-            nearest = min(near, key=lambda each: abs(each[0] - at))  # noqa: B023 - used at once
+            nearest = min(near, key=lambda each: abs(each[0] - at))
             if abs(nearest[0] - at) <= self._within:
                 found.append((at, nearest[1], nearest[0]))
             else:
@@ -404,8 +408,14 @@ def voltage_reached(
     return reached
 
 
-def _no(reason: str) -> Decision:
-    return Decision(False, None, None, None, reason)
+def _no(reason: str, fit: _Fit | None = None) -> Decision:
+    return Decision(
+        settled=False,
+        value=None,
+        remaining=fit.remaining if fit else None,
+        time_constant=fit.time_constant if fit else None,
+        reason=reason,
+    )
 
 
 def _why_not(fit: _Fit, status: str, value: float, uncertainty: float) -> str:
