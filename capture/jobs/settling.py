@@ -356,13 +356,28 @@ class TimedWatch:
         if not math.isfinite(elapsed) or (before is not None and elapsed < before[0]):
             return []
         self._before = (elapsed, value)
+        return self._decide(elapsed, before)
+
+    def finish(self) -> list[tuple[float, float | None, float]]:
+        """Decide the times still asked for: no sample comes any more, as when a test has ended.
+
+        Those to which the last sample is near enough are given as by `feed`; the rest are missed.
+        """
+        return self._decide(math.inf, self._before)
+
+    def _decide(
+        self, until: float, before: tuple[float, float | None] | None
+    ) -> list[tuple[float, float | None, float]]:
         found = []
-        while self._due and self._due[0] <= elapsed:
+        near = [each for each in (before, self._before) if each is not None]
+        while self._due and self._due[0] <= until:
             at = self._due.pop(0)
-            near = [each for each in (before, self._before) if each is not None]
-            nearest = min(near, key=lambda each: abs(each[0] - at))
-            if abs(nearest[0] - at) <= self._within:
-                found.append((at, nearest[1], nearest[0]))
+            value, real = None, math.inf
+            for seconds, shown in near:
+                if abs(seconds - at) < abs(real - at):
+                    value, real = shown, seconds
+            if abs(real - at) <= self._within:
+                found.append((at, value, real))
             else:
                 self._missed.append(at)
         return found
