@@ -297,6 +297,8 @@ class _Profile:
             at_start = np.abs(b) + surely * u_b - hidden / np.expm1(-self.span / tau)
             back = np.minimum((self.start - contact) / tau, _LARGEST_EXPONENT)
             far = at_start * np.exp(back) >= FAR * abs(self.mean)
+            # The shortest stands for all that are shorter: such an approach is over, from anywhere.
+            far[0] = True
             if (possible & far).any():
                 possible &= far
         best = int(np.argmin(np.where(possible, ssr, np.inf)))

@@ -55,7 +55,7 @@ APPROACHES = {
 }
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(**APPROACHES, shift=st.integers(-1000, 1000))
 def test_when_it_was_does_not_matter(seed, tau, rate, noise, contact, shift):
     """Times on a grid of 2⁻²⁰ s, so that the shift is exact."""
@@ -66,7 +66,7 @@ def test_when_it_was_does_not_matter(seed, tau, rate, noise, contact, shift):
     )
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(**APPROACHES, power=st.integers(-30, 30), sign=st.sampled_from([-1, 1]))
 def test_the_size_of_the_value_does_not_matter(seed, tau, rate, noise, contact, power, sign):
     """Nor its sign, the uncertainty being a part of it."""
@@ -75,7 +75,7 @@ def test_the_size_of_the_value_does_not_matter(seed, tau, rate, noise, contact, 
     assert scaled == take(times, values, contact=contact)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     seed=SEEDS,
     rate=st.sampled_from([1.0, 2.0, 10.0]),
@@ -97,7 +97,7 @@ def test_more_scatter_of_the_same_kind_never_settles_earlier(seed, rate, less, t
         assert quiet <= restless + 1
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     seed=SEEDS,
     rate=st.sampled_from([1.0, 2.0, 10.0]),
@@ -119,7 +119,7 @@ def test_a_ramp_never_settles(seed, rate, slope, falling, noise, contact):
     assert take(times, values, contact=contact) is None
 
 
-@settings(max_examples=60)
+@settings(max_examples=30, deadline=None)
 @given(
     seed=SEEDS,
     exponent=st.floats(0.05, 0.9),
@@ -140,7 +140,7 @@ def test_absorption_never_settles_in_the_first_three_minutes(
     assert take(times, values, contact=contact) is None
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(**APPROACHES)
 def test_what_is_taken_is_near_the_end(seed, tau, rate, noise, contact):
     """Within three standard uncertainties at the very most, in any of the runs drawn."""
@@ -150,6 +150,7 @@ def test_what_is_taken_is_near_the_end(seed, tau, rate, noise, contact):
         assert abs(values[taken] - 0.8) < 3 * RELATIVE * 0.8
 
 
+@settings(deadline=None)
 @given(samples=SAMPLES)
 def test_any_samples_at_all_give_a_decision_that_holds_together(samples):
     """Nothing raises; a value taken was just shown, well; between two takes the leads were off."""
@@ -170,6 +171,7 @@ def test_any_samples_at_all_give_a_decision_that_holds_together(samples):
             ready = True
 
 
+@settings(deadline=None)
 @given(
     seed=SEEDS,
     values=st.lists(st.floats(0.1, 10.0), max_size=60),

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from capture.errors import InputError
-from capture.jobs.settling import Sample, SettleWatch, TimedWatch, voltage_reached
+from capture.jobs.settling import Sample, SettleWatch, TimedWatch, _Profile, voltage_reached
 from simulators.physical import PhysicalSpecimen
 from simulators.scpi_resistance import ScpiResistanceMeter, ScpiResistanceSettings
 from simulators.scpi_syntax import INFINITY
@@ -211,10 +211,29 @@ def test_a_decision_tells_the_time_constant_and_what_is_left():
 
 
 def test_less_than_two_time_constants_are_not_believed():
-    """An uncertainty as large as half of the change would pass at once; it must be seen longer."""
+    """An uncertainty larger than the whole change would let it pass at once; it is seen longer."""
     values = [1.0 - 0.1 * math.exp(-n / 10 / 4.0) for n in range(200)]
-    took = feed_all(touched(), values, rate=10.0, standard_uncertainty=0.05)
-    assert took >= 2 * 4.0 * 0.9
+    took = feed_all(touched(), values, rate=10.0, standard_uncertainty=0.15)
+    assert 2 * 4.0 * 0.95 <= took < 10
+
+
+def test_after_a_jump_the_touch_counts_as_not_seen():
+    """The leads went to another pair between two samples: where that began is not known."""
+    watch = touched()
+    assert feed_all(watch, [0.4123] * 6) is None
+    assert feed_all(watch, [0.4323] * 400, start=3.0) > 25
+
+
+def test_samples_that_follow_each_other_widen_the_uncertainty():
+    """A first-order process of ρ = 0.6 makes the factor √(1.6/0.4) = 2."""
+    rng = np.random.default_rng(5)
+    values = np.zeros(2000)
+    for n in range(1, 2000):
+        values[n] = 0.6 * values[n - 1] + rng.normal()
+    profile = _Profile(np.arange(2000.0), 1e3 + values, np.ones(2000), 30.0)
+    assert profile._correlation() == pytest.approx(2.0, rel=0.1)
+    white = _Profile(np.arange(2000.0), rng.normal(1e3, 1, 2000), np.ones(2000), 30.0)
+    assert white._correlation() == pytest.approx(1.0, abs=0.06)
 
 
 @pytest.mark.parametrize("status", ["live-voltage", "breakdown", "aborted"])
