@@ -2,8 +2,8 @@
 
     python -P tests/bench/takes.py [RUNS]
 
-Prints two tables; RUNS (at least 200 for figures that mean something) is for each cell. Seeds are
-fixed, and one more is drawn afresh for a second set of the first table, and printed.
+RUNS (at least 200 for figures that mean something) is for each cell. Prints the first table for a
+fixed seed and for one that is drawn afresh, and the second for the fixed one.
 
 A display shows what a meter shows whose source is a voltage behind a resistance: R + (R + Rs)·x/(1
 − x) with x = exp(−t/τ), with normal scatter, rounded to six digits. The reading's standard
@@ -17,7 +17,7 @@ needs the time after which the slope of an approach of a hundredth of the value 
 constant, 30 s, is six times its standard uncertainty. *In the middle*: the watch begins at a moment when what is left is anything
 from 0.1 u to 1000 u (evenly in the logarithm) and has seen no touch; nothing but the slope excludes
 a slow change, and the scatter needs the time after which the standard uncertainty of a slope, times
-30 s, is a quarter of u/3.
+30 s, is a quarter of u/3; two time constants stand for the five.
 """
 
 import argparse
