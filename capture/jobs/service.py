@@ -15,12 +15,12 @@ from capture.clock import Clock
 from capture.driver.faults import fault_lines
 from capture.errors import InputError
 from capture.jobs.locks import Failed
-from capture.jobs.procedure import Procedure
+from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
-from capture.jobs.state import JobState, replay
-from capture.journal import Entry, Expectation, JournalReader, Stored
-from capture.model import ReadingDraft
-from capture.model.job import Event, JobConditions, JobEntry, Started
+from capture.jobs.state import JobState, apply, replay
+from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, Stored
+from capture.model import ReadingDraft, Tag, new_id
+from capture.model.job import Event, JobConditions, JobEntry, Started, Taken
 from capture.model.machine import MachineEntry, Nameplate
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
@@ -55,8 +55,13 @@ class JobService:
         """Register a machine, or say anew what is known of it.
 
         Raises:
-            InputError: a field cannot be taken.
+            InputError: a field cannot be taken, or the id was used for something else.
         """
+        known = self._reader.entry(who.id)
+        if known is not None:
+            if known.kind != "machine" or known.subject != machine:
+                raise InputError(f"the id {who.id} belongs to another entry; make a new one")
+            return MachineEntry.model_validate_json(known.body)
         try:
             entry = MachineEntry(
                 id=who.id,
@@ -115,6 +120,10 @@ class JobService:
             procedure=procedure.model_dump(mode="json"),
             conditions=conditions or JobConditions(),
         )
+        known = self._reader.entry(who.id)
+        if known is not None:
+            _refuse_other_use(known, job, event)
+            return self.state(job)
         self._append([self._entry(job, event, who)], Expectation("job", str(job), 0))
         return self.state(job)
 
@@ -141,24 +150,60 @@ class JobService:
         who: Who,
         seen: int,
         *,
+        also: Sequence[Event] = (),
         readings: Sequence[ReadingDraft] = (),
+        tags: Sequence[Tag] = (),
         insulation_failed: Failed = lambda _step: None,
     ) -> JobState:
         """Write what a person or the watcher does, with the readings that belong to it.
 
         ``seen`` is the newest entry of the job that whoever acts has seen. The same id again does
-        nothing and gives the state.
+        nothing and gives the state. Events in ``also`` follow from the first: all are written, or
+        none.
 
         Raises:
-            InputError: the event does not fit; says why.
+            InputError: the event does not fit, or the id was used for something else.
             LockedError: the step is locked; says by what.
             StaleError: somebody else has acted since; look again.
         """
-        if self._reader.entry(who.id) is None:
-            check(self.state(job), event, self._clock.utc(), insulation_failed)
-        entry = self._entry(job, event, who)
-        self._append([*readings, entry], Expectation("job", str(job), seen))
+        state = self.state(job)
+        known = self._reader.entry(who.id)
+        if known is not None:
+            _refuse_other_use(known, job, event)
+            return state
+        if state.last != seen:
+            raise StaleError(f"job {job} has moved on since it was looked at; look again")
+        if isinstance(event, Taken):
+            self._check_readings(state.step(event.step).step, event, readings)
+        entries = [self._entry(job, event, who)]
+        entries += [self._entry(job, each, Who(who.operator, new_id())) for each in also]
+        after = state
+        for entry in entries:
+            check(after, entry.event, entry.time, insulation_failed)
+            after = apply(after, after.last, entry)
+        try:
+            self._append([*readings, *tags, *entries], Expectation("job", str(job), seen))
+        except StaleError:
+            # The same act from two places at once: whoever came second did the same thing.
+            known = self._reader.entry(who.id)
+            if known is None:
+                raise
+            _refuse_other_use(known, job, event)
         return self.state(job)
+
+    def _check_readings(self, step: Step, event: Taken, drafts: Sequence[ReadingDraft]) -> None:
+        """Refuse readings that are not there, and a step without one of its own quantity."""
+        quantities = {draft.id: str(draft.quantity) for draft in drafts}
+        for reading in event.readings:
+            if reading in quantities:
+                continue
+            row = self._reader.entry(reading)
+            if row is None or row.kind != "reading":
+                raise InputError(f"there is no reading {reading}")
+            quantities[reading] = row.subject
+        if step.quantity not in quantities.values():
+            found = ", ".join(sorted(set(quantities.values())))
+            raise InputError(f"step {step.id} takes {step.quantity}, not {found}")
 
     def readings_of(self, state: JobState) -> Mapping[UUID, dict[str, object]]:
         """Give the stored readings that hold in a job, by id."""
@@ -169,6 +214,11 @@ class JobService:
                 if row is not None:
                     found[reading] = json.loads(row.body)
         return found
+
+    def last_result(self, job: UUID) -> int:
+        """Give the number of a job's newest stored result; 0 where there is none."""
+        rows = self._reader.of_subject("result", str(job))
+        return rows[-1].n if rows else 0
 
     def _entry(self, job: UUID, event: Event, who: Who) -> JobEntry:
         try:
@@ -183,3 +233,12 @@ class JobService:
             )
         except ValidationError as error:
             raise InputError("; ".join(fault_lines(error))) from error
+
+
+def _refuse_other_use(known: Row, job: UUID, event: Event) -> None:
+    """Refuse an id that belongs to another entry: what is handed in would be lost in silence."""
+    if known.kind == "job":
+        entry = JobEntry.model_validate_json(known.body)
+        if entry.job == job and entry.event == event:
+            return
+    raise InputError(f"the id {known.id} belongs to another entry; make a new one for each act")

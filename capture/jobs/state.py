@@ -39,6 +39,8 @@ class JobStatus(StrEnum):
     SIGNED_OFF = "signed-off"
 
 
+_INSULATION = "insulation_resistance"
+
 _STATUS_AFTER: dict[type, JobStatus] = {
     Paused: JobStatus.PAUSED,
     Resumed: JobStatus.RUNNING,
@@ -192,7 +194,7 @@ def _started(n: int, entry: JobEntry, event: Started) -> JobState:
 
 def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
     match event:
-        case Taken(step=id_, readings=readings, how=how, conditions=conditions):
+        case Taken(step=id_, readings=readings, how=how, conditions=conditions, ramp_down=ramp):
             old = state.steps[id_]
             new = replace(
                 old,
@@ -203,12 +205,17 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
                 conditions=merged(state.conditions, conditions),
                 superseded=(*old.superseded, *((each, "taken again") for each in old.readings)),
             )
-            direct = old.step.energy == "direct-current"
+            direct = old.step.energy == "direct-current" and ramp is not False
             state = replace(
                 state,
                 selected=None if state.selected == id_ else state.selected,
                 ramp_down=state.ramp_down | {id_} if direct else state.ramp_down,
             )
+            if direct:
+                state = _without_override(state, "ramp-down")
+            if old.step.quantity == _INSULATION:
+                state = _without_override(state, "insulation")
+            new = replace(new, overridden=state.steps[id_].overridden)
         case Redone(step=id_, reason=reason):
             old = state.steps[id_]
             gone = tuple((reading, reason) for reading in old.readings)
@@ -216,6 +223,9 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
                 old, status=StepStatus.OPEN, readings=(), superseded=(*old.superseded, *gone)
             )
             state = replace(state, selected=id_)
+            if old.step.quantity == _INSULATION:
+                state = _without_override(state, "insulation")
+                new = replace(new, overridden=state.steps[id_].overridden)
         case Refused(step=id_, reading=reading):
             new = replace(state.steps[id_], refused=(*state.steps[id_].refused, reading))
         case Skipped(step=id_, reason=reason):
@@ -228,13 +238,23 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
     return replace(state, steps={**state.steps, id_: new})
 
 
+def _without_override(state: JobState, lock: str) -> JobState:
+    """Let a lock hold again everywhere: an override spoke of what was known when it was made."""
+    steps = {
+        id_: replace(step, overridden=step.overridden - {lock}) if lock in step.overridden else step
+        for id_, step in state.steps.items()
+    }
+    return replace(state, steps=steps)
+
+
 def _lock_event(
     state: JobState, entry: JobEntry, event: Applied | Discharged | RampedDown | Overridden
 ) -> JobState:
     match event:
         case Applied(step=id_, seconds=seconds):
             new = Application(id_, seconds, entry.time)
-            return replace(state, applications=(*state.applications, new))
+            state = replace(state, applications=(*state.applications, new))
+            return _without_override(state, "discharge")
         case Discharged(step=id_):
             applications = tuple(
                 replace(each, discharged=True) if each.step == id_ else each

@@ -15,14 +15,14 @@ import structlog
 
 from capture.clock import Clock
 from capture.errors import JournalError
-from capture.journal.store import Entry, Store, Stored
+from capture.journal.store import Entry, Expectation, Store, Stored
 
 _LINGER = 0.005
 _THICK = 0.010  # seconds between two commits below which they count as thick
 _FOREIGN_POLL = 0.2  # entries of other processes are noticed within this
 _MOST_ENTRIES = 5000
 
-_Work = tuple[Sequence[Entry], "Future[list[Stored]]"]
+_Work = tuple[Sequence[Entry], Expectation | None, "Future[list[Stored]]"]
 
 
 class Writer:
@@ -51,22 +51,27 @@ class Writer:
         """Start the thread."""
         self._thread.start()
 
-    def append(self, entries: Sequence[Entry]) -> list[Stored]:
+    def append(
+        self, entries: Sequence[Entry], expecting: Expectation | None = None
+    ) -> list[Stored]:
         """Store ``entries`` and return after the commit.
 
         Raises:
             JournalError: nothing of it was stored.
+            StaleError: what is expected no longer holds; nothing was stored.
         """
-        return self.begin(entries).result()
+        return self.begin(entries, expecting).result()
 
-    def begin(self, entries: Sequence[Entry]) -> "Future[list[Stored]]":
+    def begin(
+        self, entries: Sequence[Entry], expecting: Expectation | None = None
+    ) -> "Future[list[Stored]]":
         """Hand ``entries`` over; the answer comes after the commit, or with a JournalError."""
         answer: Future[list[Stored]] = Future()
         with self._handing_over:
             if self._closed.is_set():
                 answer.set_exception(JournalError("the journal is closed"))
             else:
-                self._work.put((entries, answer))
+                self._work.put((entries, expecting, answer))
         return answer
 
     def stop(self, timeout: float) -> bool:
@@ -130,15 +135,25 @@ class Writer:
         return False
 
     def _append_group(self, group: list[_Work]) -> None:
+        if len(group) > 1 and any(expecting for _, expecting, _ in group):
+            # What expects a state stands or falls by itself.
+            for work in group:
+                self._append_group([work])
+            return
+        batch = [entry for entries, _, _ in group for entry in entries]
+        expecting = group[0][1]
         try:
-            stored = self._store.append([entry for entries, _ in group for entry in entries])
+            if expecting is None:
+                stored = self._store.append(batch)
+            else:
+                stored = self._store.append(batch, expecting=expecting)
         except Exception as error:  # noqa: BLE001 - every caller gets its own answer
             self._answer_one_by_one(group, error)
             return
         self._last_commit = self._clock.monotonic()
         self._crowded = len(group) > 1 or not self._work.empty()
         start = 0
-        for entries, answer in group:
+        for entries, _, answer in group:
             answer.set_result(stored[start : start + len(entries)])
             start += len(entries)
         self._tell_of_commit()
@@ -146,7 +161,7 @@ class Writer:
     def _answer_one_by_one(self, group: list[_Work], error: Exception) -> None:
         """Keep one caller's failure from the others: try each batch by itself."""
         if len(group) == 1:
-            answer = group[0][1]
+            answer = group[0][2]
             answer.set_exception(
                 error
                 if isinstance(error, JournalError)
@@ -179,4 +194,4 @@ class Writer:
             except queue.Empty:
                 return
             if left is not None:
-                left[1].set_exception(JournalError("the journal is closed"))
+                left[2].set_exception(JournalError("the journal is closed"))

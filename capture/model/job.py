@@ -70,6 +70,9 @@ class Taken(Model):
     how: Literal["settled", "timed", "operator", "keyed"]
     """Settled by itself, taken at its time, taken by a person's touch, or keyed."""
     conditions: JobConditions = JobConditions()
+    ramp_down: bool | None = Field(None, exclude_if=is_none)
+    """False where a direct current's stored energy is known to be small; else the operator says
+    that the current was zero before the leads are moved."""
 
 
 class Redone(Model):

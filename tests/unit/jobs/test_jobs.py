@@ -69,6 +69,11 @@ def taken(step: str, count: int = 1, how: str = "operator") -> Taken:
     return Taken(step=step, readings=tuple(new_id() for _ in range(count)), how=how)
 
 
+def drafts_for(event: Taken, make, **members):
+    """Make the readings that an event takes."""
+    return [make(id=id_, **members) for id_ in event.readings]
+
+
 def at(seconds: float) -> datetime:
     """A moment so long after the start."""
     return START + timedelta(seconds=seconds)
@@ -348,22 +353,25 @@ def test_two_writers_on_one_job_cannot_overwrite_each_other(service):
     )
 
 
-def test_the_same_act_handed_in_twice_is_done_once(service):
+def test_the_same_act_handed_in_twice_is_done_once(service, draft):
     job, someone = new_id(), who()
     state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), someone)
     again = service.start(job, "fan-07", load_procedure("three-pair-inductance"), someone)
     assert again.last == state.last
     act, event = who(), taken("inductance-u-v")
-    once = service.act(job, event, act, state.last)
-    twice = service.act(job, event, act, state.last)
+    readings = drafts_for(event, draft, quantity="inductance", unit="H", shown_unit="mH")
+    once = service.act(job, event, act, state.last, readings=readings)
+    twice = service.act(job, event, act, state.last, readings=readings)
     assert once == twice
     assert twice.step("inductance-u-v").readings == event.readings
 
 
-def test_a_job_is_found_again_from_the_file_alone(service, tmp_path):
+def test_a_job_is_found_again_from_the_file_alone(service, tmp_path, draft):
     job = new_id()
     state = service.start(job, "fan-07", load_procedure("after-rewind"), who())
-    service.act(job, taken("inductance-u-v"), who(), state.last)
+    event = taken("inductance-u-v")
+    readings = drafts_for(event, draft, quantity="inductance", unit="H", shown_unit="mH")
+    service.act(job, event, who(), state.last, readings=readings)
     reader = JournalReader(tmp_path / "bench.journal")
     other = JobService(reader, lambda batch, expecting: [], ManualClock(), "sawmill", "bench-1")
     assert other.state(job) == service.state(job)
@@ -371,3 +379,105 @@ def test_a_job_is_found_again_from_the_file_alone(service, tmp_path):
     reader.close()
     with pytest.raises(InputError, match="there is no job"):
         service.state(new_id())
+
+
+def test_an_id_that_was_used_for_something_else_is_refused(service):
+    """Passing it over would lose what is handed in, in silence."""
+    job, act = new_id(), who()
+    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
+    state = service.act(job, Noted(text="dusty"), act, state.last)
+    with pytest.raises(InputError, match="belongs to another entry"):
+        service.act(job, Noted(text="wet"), act, state.last)
+    with pytest.raises(InputError, match="belongs to another entry"):
+        service.register("fan-08", Nameplate(), act)
+
+
+def test_a_view_that_is_not_the_newest_is_said_before_anything_else(service, draft):
+    """Who comes second on a step hears that the job has moved on, not that the step is taken."""
+    job = new_id()
+    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
+    for expected in (None, StaleError):
+        event = taken("inductance-u-v")
+        readings = drafts_for(event, draft, quantity="inductance", unit="H", shown_unit="mH")
+        if expected is None:
+            service.act(job, event, who(), state.last, readings=readings)
+        else:
+            with pytest.raises(expected):
+                service.act(job, event, who(), state.last, readings=readings)
+
+
+def test_a_step_takes_readings_that_are_there_and_of_its_quantity(service, draft):
+    job = new_id()
+    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
+    event = taken("inductance-u-v")
+    with pytest.raises(InputError, match="there is no reading"):
+        service.act(job, event, who(), state.last)
+    with pytest.raises(InputError, match="takes inductance, not resistance"):
+        service.act(job, event, who(), state.last, readings=drafts_for(event, draft))
+    assert service.state(job).last == state.last
+
+
+def test_what_follows_from_an_act_is_written_with_it_or_not_at_all(service, draft):
+    job = new_id()
+    state = service.start(job, "fan-07", load_procedure("insulation-one-minute"), who())
+    event = taken("insulation", how="timed")
+    ohms = {"quantity": "insulation_resistance", "unit": "Ohm"}
+    applied = Applied(step="insulation", seconds=60)
+    with pytest.raises(InputError, match="there is no step"):
+        service.act(
+            job,
+            event,
+            who(),
+            state.last,
+            also=[applied, Selected(step="nowhere")],
+            readings=drafts_for(event, draft, **ohms),
+        )
+    assert service.state(job).last == state.last
+    done = service.act(
+        job, event, who(), state.last, also=[applied], readings=drafts_for(event, draft, **ohms)
+    )
+    assert done.step("insulation").status is StepStatus.TAKEN
+    assert [each.seconds for each in done.applications] == [60]
+
+
+# ── how long an override holds ───────────────────────────────────────────────────────────────
+
+
+def test_an_override_of_the_discharge_ends_with_the_next_test_voltage():
+    passed = (
+        (Applied(step="insulation", seconds=60), 0.0),
+        (Overridden(step="resistance-u-v", lock="discharge", reason="earthed all along"), 1.0),
+    )
+    assert locks(state_after(*passed), "resistance-u-v", at(2)) == []
+    again = state_after(*passed, (Applied(step="insulation", seconds=60), 10.0))
+    assert [lock.name for lock in locks(again, "resistance-u-v", at(11))] == ["discharge"]
+
+
+def test_an_override_of_the_ramp_down_ends_with_the_next_direct_current():
+    passed = (
+        taken("resistance-u-v"),
+        Overridden(step="resistance-w-u", lock="ramp-down", reason="meter is off"),
+    )
+    assert locks(state_after(*passed), "resistance-w-u", at(1)) == []
+    again = state_after(*passed, RampedDown(step="resistance-u-v"), taken("resistance-v-w"))
+    assert [lock.name for lock in locks(again, "resistance-w-u", at(1))] == ["ramp-down"]
+
+
+@pytest.mark.parametrize(
+    "event", [taken("insulation"), Redone(step="insulation", reason="was wet")]
+)
+def test_an_override_for_a_failed_insulation_ends_when_it_is_measured_anew(event):
+    passed = (
+        taken("insulation"),
+        Overridden(step="pulse", lock="insulation", reason="known, and accepted"),
+    )
+    assert locks(state_after(*passed), "pulse", at(1), lambda _step: True) == []
+    again = state_after(*passed, event)
+    assert [lock.name for lock in locks(again, "pulse", at(1), lambda _step: True)] == [
+        "insulation"
+    ]
+
+
+def test_a_current_that_stores_little_needs_no_word_about_its_end():
+    small = taken("resistance-u-v").model_copy(update={"ramp_down": False})
+    assert locks(state_after(small), "resistance-v-w", at(1)) == []

@@ -8,7 +8,7 @@ import pytest
 
 from capture.clock import SystemClock
 from capture.errors import JournalError, JournalFull
-from capture.journal import Store, Writer
+from capture.journal import Expectation, StaleError, Store, Writer
 
 
 @pytest.fixture
@@ -173,3 +173,30 @@ def test_a_stop_in_the_middle_of_an_append_leaves_no_caller_waiting(path, drafts
     stoppers[0].join(5)
     caller.join(5)
     assert in_time, "the caller waits for an answer that never comes"
+
+
+def test_what_expects_a_state_stands_or_falls_by_itself(writer, drafts, monkeypatch, look):
+    """In one group, a stale batch is refused, and the others are stored."""
+    held, release = threading.Event(), threading.Event()
+    append = writer._store.append
+
+    def slow_at_first(batch, **more):
+        if not held.is_set():
+            held.set()
+            release.wait(5)
+        return append(batch, **more)
+
+    monkeypatch.setattr(writer._store, "append", slow_at_first)
+    with ThreadPoolExecutor(4) as pool:
+        first = pool.submit(writer.append, drafts(1, "first"))
+        assert held.wait(5)
+        good = pool.submit(writer.append, drafts(2, "good"))
+        fits = pool.submit(writer.append, drafts(1, "fits"), Expectation("job", "a", 0))
+        stale = pool.submit(writer.append, drafts(1, "stale"), Expectation("job", "a", 7))
+        release.set()
+        assert len(first.result(5)) == 1
+        assert len(good.result(5)) == 2
+        assert len(fits.result(5)) == 1
+        with pytest.raises(StaleError):
+            stale.result(5)
+    assert {row[3] for row in look.entries()} == {"first", "good", "fits"}
