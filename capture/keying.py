@@ -16,10 +16,12 @@ from capture.errors import ConfigError, InputError
 from capture.model import (
     Bound,
     Direction,
+    Evidence,
     Keyed,
     PointOfTest,
     ReadingDraft,
     ReadingTag,
+    Series,
     TestPoint,
     new_id,
     parse_shown,
@@ -44,6 +46,9 @@ class Keying:
     Attributes:
         conditions: settings the display stood under, such as the law of a pulse time.
         unit: unit as shown that applies where a value has none.
+        job, step: what the values are taken for, where that is a step of a job.
+        evidence: files that show the display.
+        second_operator: who keyed the same values again and agreed.
     """
 
     site: str
@@ -57,6 +62,10 @@ class Keying:
     conditions: Mapping[str, str] = field(default_factory=dict)
     mark: DecimalMark = "auto"
     unit: str = ""
+    job: uuid.UUID | None = None
+    step: str | None = None
+    evidence: tuple[Evidence, ...] = ()
+    second_operator: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +85,7 @@ def make_reading(
     *,
     id_: uuid.UUID | None = None,
     group: uuid.UUID | None = None,
+    series: Series | None = None,
 ) -> ReadingDraft:
     """Make a draft from one value as typed.
 
@@ -100,6 +110,8 @@ def make_reading(
                 machine=keying.machine,
                 test_point=None if point is None else PointOfTest.of(point),
                 note=keying.note,
+                job=keying.job,
+                step=keying.step,
             )
         return ReadingDraft(
             id=id_ or new_id(),
@@ -116,10 +128,17 @@ def make_reading(
             bound=None
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
-            source=Keyed(operator=keying.operator, typed=typed.strip()),
+            source=Keyed(
+                operator=keying.operator,
+                typed=typed.strip(),
+                times=1 if keying.second_operator is None else 2,
+                second_operator=keying.second_operator,
+            ),
             conditions=dict(keying.conditions),
+            series=series,
             group=group,
             tag=tag,
+            evidence=keying.evidence,
         )
     except ValidationError as error:
         raise InputError("; ".join(fault_lines(error))) from error

@@ -22,6 +22,7 @@ from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, 
 from capture.model import ReadingDraft, Tag, new_id
 from capture.model.job import Event, JobConditions, JobEntry, Started, Taken
 from capture.model.machine import MachineEntry, Nameplate
+from capture.model.result import ResultRecord
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
 Append = Callable[[Sequence[Entry], Expectation | None], list[Stored]]
@@ -215,10 +216,19 @@ class JobService:
                     found[reading] = json.loads(row.body)
         return found
 
+    def entry(self, id_: UUID) -> Row | None:
+        """Give an entry of the journal by its id."""
+        return self._reader.entry(id_)
+
     def last_result(self, job: UUID) -> int:
         """Give the number of a job's newest stored result; 0 where there is none."""
         rows = self._reader.of_subject("result", str(job))
         return rows[-1].n if rows else 0
+
+    def results(self, job: UUID) -> list[ResultRecord]:
+        """Give the stored results of a job, oldest first; of one name the last one holds."""
+        rows = self._reader.of_subject("result", str(job))
+        return [ResultRecord.model_validate_json(row.body) for row in rows]
 
     def _entry(self, job: UUID, event: Event, who: Who) -> JobEntry:
         try:

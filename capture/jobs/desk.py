@@ -1,0 +1,483 @@
+"""What people, and the watcher, do in jobs: one place for the command line, the API and itself.
+
+An act is checked, written with what belongs to it (readings, tags, the voltage that was applied)
+in one transaction, and what follows for the results is computed and stored.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+from uuid import UUID
+
+from capture.clock import Clock
+from capture.errors import CaptureError, InputError
+from capture.jobs.energy import needs_ramp_down
+from capture.jobs.plausible import Doubt, doubts, mismatch
+from capture.jobs.procedure import Step
+from capture.jobs.results import JobResults, ResultKeeper
+from capture.jobs.service import Append, JobService, Who
+from capture.jobs.state import JobState
+from capture.journal import JournalReader
+from capture.keying import Keying, make_reading
+from capture.model import PointOfTest, ReadingDraft, Series, Tag, TestPoint, new_id, parse_shown
+from capture.model.job import (
+    Applied,
+    ConditionsChanged,
+    Event,
+    JobConditions,
+    Redone,
+    Taken,
+)
+from capture.winding import PulseReadings, WindingError, pulse_comparison
+
+_RECOMPUTE = (Taken, Redone, ConditionsChanged)
+#: After these a value that was shown before belongs to something else.
+_OPENING = frozenset({"started", "taken", "redone", "resumed"})
+_EARLIER = 20  # readings of earlier tests that a value is held against
+#: Stored energy under which leads may be moved at once (a site's own decision; common practice,
+#: no source).
+ENERGY_LIMIT_JOULES = 0.1
+
+
+class DoubtError(CaptureError):
+    """A value is not likely. A person is asked; what they confirm is taken. ``doubts`` says why."""
+
+    def __init__(self, found: Sequence[Doubt]) -> None:
+        words = "; ".join(doubt.words for doubt in found)
+        super().__init__(f"{words}: look at the display once more, and confirm it if it stands so")
+        self.doubts = list(found)
+
+
+@dataclass(frozen=True, slots=True)
+class TypedValue:
+    """One value as typed.
+
+    Attributes:
+        id: of the reading, made where it was typed.
+        elapsed: seconds since the voltage was reached, for insulation.
+        again: the same value as a second person typed it.
+    """
+
+    id: UUID
+    typed: str
+    elapsed: float | None = None
+    again: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeyedValues:
+    """All values that stand on one display at once, in the order of the step's test points.
+
+    Attributes:
+        keying: what is the same for all; machine, job and step are filled in.
+        shown_deviation: the deviation that the instrument itself shows.
+        confirmed: a person was asked about doubts, and the values stand so.
+    """
+
+    keying: Keying
+    values: Sequence[TypedValue]
+    shown_deviation: TypedValue | None = None
+    confirmed: bool = False
+
+
+class Desk:
+    """Everything that can be done in the jobs of one bench. Used by one thread at a time."""
+
+    def __init__(
+        self,
+        reader: JournalReader,
+        append: Append,
+        clock: Clock,
+        site: str,
+        bench: str,
+        *,
+        site_limits: Mapping[str, Mapping[str, object]] | None = None,
+        energy_limit_joules: float = ENERGY_LIMIT_JOULES,
+    ) -> None:
+        self.service = JobService(reader, append, clock, site, bench)
+        self.results = ResultKeeper(self.service, append, site, bench, site_limits)
+        self._reader = reader
+        self._clock = clock
+        self._site = site
+        self._bench = bench
+        self._energy_limit = energy_limit_joules
+
+    # ── acts ─────────────────────────────────────────────────────────────────────────────────
+
+    def act(
+        self,
+        job: UUID,
+        event: Event,
+        who: Who,
+        seen: int,
+        *,
+        also: Sequence[Event] = (),
+        readings: Sequence[ReadingDraft] = (),
+        tags: Sequence[Tag] = (),
+    ) -> JobState:
+        """Write an event, and what follows from it for the results.
+
+        Raises:
+            InputError, LockedError, StaleError: see `JobService.act`.
+        """
+        state = self.service.act(
+            job,
+            event,
+            who,
+            seen,
+            also=also,
+            readings=readings,
+            tags=tags,
+            insulation_failed=lambda step: self.results.failed(self.service.state(job), step),
+        )
+        if isinstance(event, _RECOMPUTE):
+            self.results.update(job, self._clock.utc())
+        return state
+
+    def take(
+        self,
+        job: UUID,
+        step_id: str,
+        readings: Sequence[UUID],
+        who: Who,
+        seen: int,
+        *,
+        how: str = "operator",
+        conditions: JobConditions | None = None,
+        applied_seconds: float | None = None,
+    ) -> JobState:
+        """Take stored readings for a step; each is tagged with the machine and the test point.
+
+        After a test voltage, its time is written down: ``applied_seconds``, else the largest that
+        the readings or the step tell.
+
+        Raises:
+            InputError: a reading is not there or does not fit; and as for `act`.
+        """
+        state = self.service.state(job)
+        step = state.step(step_id).step
+        bodies = [self._body(reading) for reading in readings]
+        taken = Taken.model_validate(
+            {
+                "step": step_id,
+                "readings": tuple(readings),
+                "how": how,
+                "conditions": conditions or JobConditions(),
+                "ramp_down": self._ramp_down(state, step, bodies),
+            }
+        )
+        tags = [self._tag(state, step, body, who) for body in bodies]
+        also = self._applied(step, applied_seconds, [_elapsed(body) for body in bodies])
+        return self.act(job, taken, who, seen, also=also, tags=tags)
+
+    def newest(self, job: UUID, step_id: str) -> list[UUID]:
+        """Give the newest reading of a step's quantity, with what stood beside it in its frame.
+
+        Raises:
+            InputError: there is none since the step was opened.
+        """
+        state = self.service.state(job)
+        step = state.step(step_id).step
+        after = self._opened(job)
+        for body in self._reader.readings(
+            instrument=step.instrument, quantity=step.quantity, newest_first=True
+        ):
+            row = self._reader.entry(UUID(str(body["id"])))
+            if row is None or row.n < after:
+                break
+            if body["status"] == "stale":
+                continue
+            return [row.id, *self.beside(row.n, body)]
+        raise InputError(
+            f"no reading of {step.quantity} has come since step {step_id} was opened; put the "
+            "leads on, or key the value"
+        )
+
+    def beside(self, n: int, body: Mapping[str, Any]) -> list[UUID]:
+        """Give the readings that stood in the same frame as this one, which has the number n."""
+        group = body.get("group")
+        if not group:
+            return []
+        found = []
+        for row in self._reader.after(max(0, n - 12), 24):
+            if row.kind == "reading" and row.instrument == body["instrument"] and row.n != n:
+                other = self._content(row.body)
+                if other.get("group") == group and other.get("session") == body.get("session"):
+                    found.append(row.id)
+        return found
+
+    def key(
+        self,
+        job: UUID,
+        step_id: str,
+        keyed: KeyedValues,
+        who: Who,
+        seen: int,
+        *,
+        conditions: JobConditions | None = None,
+        applied_seconds: float | None = None,
+    ) -> JobState:
+        """Take keyed values for a step: all that stand on the display at once, or none.
+
+        Raises:
+            InputError: a value cannot be taken, or two keyings differ; says which.
+            DoubtError: a value is not likely and nobody has confirmed it; nothing is stored.
+        """
+        known = self._reader.entry(who.id)
+        state = self.service.state(job)
+        step = state.step(step_id).step
+        drafts, deviation = self._drafts(state, step, keyed)
+        if known is None and not keyed.confirmed:
+            found = self.doubts(state, step, drafts, deviation)
+            if found:
+                raise DoubtError(found)
+        taken = Taken(
+            step=step_id,
+            readings=tuple(draft.id for draft in drafts),
+            how="keyed",
+            conditions=conditions or JobConditions(),
+            ramp_down=self._ramp_down(state, step, [draft.model_dump() for draft in drafts]),
+        )
+        also = self._applied(
+            step,
+            applied_seconds,
+            [None if draft.series is None else draft.series.elapsed for draft in drafts],
+        )
+        more = [] if deviation is None else [deviation]
+        return self.act(job, taken, who, seen, also=also, readings=[*drafts, *more])
+
+    def doubts(
+        self,
+        state: JobState,
+        step: Step,
+        drafts: Sequence[ReadingDraft],
+        deviation: ReadingDraft | None = None,
+    ) -> list[Doubt]:
+        """List what is odd about values that are to be taken for a step."""
+        machine = self.service.machine(state.machine)
+        held = self.service.readings_of(state)
+        others: dict[str, float] = {}
+        for other in state.steps.values():
+            if other.step.quantity == step.quantity and other.step.id != step.id:
+                for place, reading in enumerate(other.readings):
+                    value = held.get(reading, {}).get("value")
+                    if isinstance(value, int | float):
+                        others[f"{other.step.id} {place + 1}"] = float(value)
+        found = []
+        for place, draft in enumerate(drafts):
+            if draft.value is None:
+                continue
+            block = {
+                str(at): each.value
+                for at, each in enumerate(drafts)
+                if at != place and each.value is not None
+            }
+            point = step.points[place] if len(step.points) > 1 else step.points[0]
+            for doubt in doubts(
+                draft.quantity,
+                draft.value,
+                draft.unit,
+                nameplate=machine.nameplate,
+                others={**others, **block} if not step.take.at_s else others,
+                earlier=self._earlier(state, step.quantity, point),
+            ):
+                words = f"{draft.digits} {draft.shown_unit or draft.unit}".strip()
+                found.append(replace(doubt, words=f"{point} {words}: {doubt.words}"))
+        if deviation is not None and deviation.value is not None:
+            ours = _deviation(step, drafts)
+            if ours is not None:
+                places = len(deviation.digits.partition(".")[2])
+                odd = mismatch(ours, deviation.value, 10.0**-places)
+                found += [] if odd is None else [odd]
+        return found
+
+    def now(self, job: UUID) -> JobResults:
+        """Give what can be said of a job now."""
+        return self.results.now(self.service.state(job), self._clock.utc())
+
+    # ── parts ────────────────────────────────────────────────────────────────────────────────
+
+    def _drafts(
+        self, state: JobState, step: Step, keyed: KeyedValues
+    ) -> tuple[list[ReadingDraft], ReadingDraft | None]:
+        count = len(keyed.values)
+        if len(step.points) > 1 and count != len(step.points):
+            raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
+        times = step.take.at_s
+        if len(step.points) == 1 and count != 1 and count != len(times):
+            takes = f"1 or {len(times)} values" if times else "1 value"
+            raise InputError(f"step {step.id} takes {takes}, not {count}")
+        second = keyed.keying.second_operator
+        if second is not None and second == keyed.keying.operator:
+            raise InputError("the second keying is by another person, not by the same one")
+        group = new_id()
+        keying = replace(
+            keyed.keying,
+            quantity=step.quantity,
+            machine=state.machine,
+            job=state.job,
+            step=step.id,
+            conditions={**step.conditions, **keyed.keying.conditions},
+        )
+        drafts = []
+        for place, value in enumerate(keyed.values):
+            point = step.points[place] if len(step.points) > 1 else step.points[0]
+            elapsed = value.elapsed
+            if elapsed is None and times:
+                elapsed = times[place] if count == len(times) else times[-1]
+            draft = make_reading(
+                keying,
+                value.typed,
+                TestPoint.parse(point),
+                id_=value.id,
+                group=group,
+                series=None if elapsed is None else Series(id=group, elapsed=elapsed),
+            )
+            _compare(draft, value, keying, point)
+            drafts.append(draft)
+        shown = keyed.shown_deviation
+        if shown is None:
+            return drafts, None
+        if step.quantity != "pulse_time":
+            raise InputError("a shown deviation belongs to a step of pulse times")
+        of_all = replace(keying, quantity="pulse_deviation", unit="%")
+        return drafts, make_reading(of_all, shown.typed, None, id_=shown.id, group=group)
+
+    def _body(self, reading: UUID) -> dict[str, Any]:
+        row = self._reader.entry(reading)
+        if row is None or row.kind != "reading":
+            raise InputError(f"there is no reading {reading}; `benchtally readings` lists them")
+        return self._content(row.body)
+
+    @staticmethod
+    def _content(body: bytes) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads(body)
+        return found
+
+    def _tag(self, state: JobState, step: Step, body: Mapping[str, Any], who: Who) -> Tag:
+        reading = UUID(str(body["id"]))
+        return Tag(
+            id=new_id(),
+            site=self._site,
+            bench=self._bench,
+            instrument=body["instrument"],
+            reading=reading,
+            time=self._clock.utc(),
+            operator=who.operator,
+            machine=state.machine,
+            test_point=PointOfTest.of(TestPoint.parse(step.points[0])),
+            note=f"job {state.job}, step {step.id}",
+            supersedes=self._reader.current_tag_id(reading),
+        )
+
+    @staticmethod
+    def _applied(step: Step, given: float | None, elapsed: Sequence[float | None]) -> list[Event]:
+        """Write down for how long a test voltage was on the winding."""
+        if step.energy != "test-voltage":
+            return []
+        told = [each for each in (*step.take.at_s, *elapsed) if each]
+        seconds = given if given is not None else max(told, default=60.0)
+        return [Applied(step=step.id, seconds=seconds)]
+
+    def _ramp_down(
+        self, state: JobState, step: Step, bodies: Sequence[Mapping[str, Any]]
+    ) -> bool | None:
+        """Tell whether the leads must wait for the meter's current; None for no current."""
+        if step.energy != "direct-current":
+            return None
+        henries = None
+        held = self.service.readings_of(state)
+        for other in state.steps.values():
+            if other.step.quantity == "inductance" and other.step.points == step.points:
+                values = [held[id_].get("value") for id_ in other.readings if id_ in held]
+                henries = next((v for v in values if isinstance(v, int | float)), None)
+        amperes = next(
+            (
+                float(condition["value"])
+                for body in bodies
+                for name, condition in (body.get("conditions") or {}).items()
+                if name in ("current", "test_current")
+                and isinstance(condition, dict)
+                and condition.get("unit") == "A"
+            ),
+            None,
+        )
+        needed, _words = needs_ramp_down(
+            None if henries is None else float(henries),
+            amperes,
+            self._energy_limit,
+            direct_current=True,
+        )
+        return needed
+
+    def _earlier(self, state: JobState, quantity: str, point: str) -> list[float]:
+        parsed = TestPoint.parse(point)
+        held = {id_ for step in state.steps.values() for id_ in step.readings}
+        gone = {id_ for step in state.steps.values() for id_, _ in step.superseded}
+        found: list[float] = []
+        for body in self._reader.readings(
+            machine=state.machine, quantity=quantity, newest_first=True
+        ):
+            if len(found) >= _EARLIER:
+                break
+            tag_point = (body.get("tag") or {}).get("test_point")
+            value = body.get("value")
+            if UUID(str(body["id"])) in held | gone or not tag_point or value is None:
+                continue
+            other = PointOfTest.model_validate(tag_point).to_point()
+            if (other.pair or str(other)) == (parsed.pair or str(parsed)):
+                found.append(float(value))
+        return found
+
+    def _opened(self, job: UUID) -> int:
+        """Give the number of the entry since which readings may belong to the open step."""
+        opening = [
+            row.n
+            for row in self._reader.of_subject("job", str(job))
+            if json.loads(row.body)["event"]["action"] in _OPENING
+        ]
+        return opening[-1] if opening else 0
+
+
+def _elapsed(body: Mapping[str, Any]) -> float | None:
+    series = body.get("series")
+    return None if not series else float(series["elapsed"])
+
+
+def _compare(draft: ReadingDraft, value: TypedValue, keying: Keying, point: str) -> None:
+    """Refuse a second keying that says something else."""
+    if keying.second_operator is None:
+        return
+    if value.again is None:
+        raise InputError(f"{point}: the second keying is missing")
+    again = parse_shown(value.again, mark=keying.mark, default_unit=keying.unit)
+    same = (
+        draft.status == again.status
+        and (draft.value is None) == (again.value is None)
+        and (again.value is None or float(again.value) == draft.value)
+    )
+    if not same:
+        raise InputError(
+            f"{point}: {value.typed.strip()!r} and {value.again.strip()!r} differ; look at the "
+            "display once more"
+        )
+
+
+def _deviation(step: Step, drafts: Sequence[ReadingDraft]) -> float | None:
+    """Compute the deviation that an instrument would show: (largest - smallest) / largest."""
+    times: dict[str, tuple[list[float], list[float]]] = {}
+    for text, draft in zip(step.points, drafts, strict=False):
+        point = TestPoint.parse(text)
+        if point.pair is None or draft.value is None:
+            return None
+        place = 0 if point.direction == "forward" else 1
+        times.setdefault(point.pair, ([], []))[place].append(draft.value)
+    readings = {
+        pair: PulseReadings(forward=there or back, reverse=back if there else [])
+        for pair, (there, back) in times.items()
+    }
+    try:
+        return float(pulse_comparison(readings, "unknown", "span-max").deviation.value)
+    except WindingError:
+        return None

@@ -1,0 +1,300 @@
+"""From a job to results: its readings become a test set, the test set is judged, results are kept.
+
+What the readings so far allow is computed; what they do not allow yet is named, never guessed.
+Whether insulation holds pulses back follows from the same numbers, whoever adopted the limit: a
+lock is no verdict.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from pydantic import ValidationError
+
+from capture.errors import InputError
+from capture.jobs.service import Append, JobService
+from capture.jobs.state import JobState, StepState, StepStatus
+from capture.journal import Expectation, StaleError
+from capture.judging import Assessment, assess, records
+from capture.model.machine import MachineEntry
+from capture.model.result import ResultRecord
+from capture.model.status import Status
+from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
+from capture.winding import Suspicion
+
+#: Kinds of test by the quantity that a step takes.
+KINDS = {
+    "resistance": "resistance",
+    "inductance": "inductance",
+    "insulation_resistance": "insulation",
+    "pulse_time": "pulse",
+}
+_INSULATION = "insulation_resistance"
+_FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
+_WINDINGS = {"concentric": "random"}  # judged alike
+
+Readings = Mapping[UUID, dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class JobResults:
+    """What can be said of a job now.
+
+    Attributes:
+        sentence: the plain sentence, first of all.
+        verdict: over all steps; never a pass while one is missing.
+        results: as they are stored, in the order a person would read them.
+        notes: what was not used or not computed, and why.
+    """
+
+    sentence: str
+    verdict: str
+    results: tuple[ResultRecord, ...] = ()
+    suspicion: Suspicion | None = None
+    not_run: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def compute(
+    state: JobState,
+    machine: MachineEntry,
+    readings: Readings,
+    time: datetime,
+    site_limits: Mapping[str, Mapping[str, object]] | None = None,
+) -> JobResults:
+    """Compute and judge what the readings of a job allow. Pure."""
+    notes: list[str] = []
+    steps = tuple(
+        dict.fromkeys(
+            KINDS[step.step.quantity]
+            for step in state.steps.values()
+            if step.step.quantity in KINDS
+        )
+    )
+    groups = _groups(state, readings, notes)
+    usable: list[SetReading] = []
+    for quantity, group in groups.items():
+        try:
+            assess(_test_set(state, machine, group, ()), site_limits)
+        except (InputError, ValidationError) as error:
+            notes.append(f"{quantity}: {_one_line(error)}")
+        else:
+            usable += group
+    if not usable:
+        missing = ", ".join(steps)
+        return JobResults(
+            sentence=f"Nothing can be said yet: {missing} still to be done.",
+            verdict="inconclusive",
+            not_run=steps,
+            notes=tuple(notes),
+        )
+    try:
+        assessment = assess(_test_set(state, machine, usable, steps), site_limits)
+    except InputError as error:
+        # Each kind is sound by itself; together they contradict each other.
+        return JobResults(
+            sentence=f"The readings do not fit together: {error}.",
+            verdict="inconclusive",
+            notes=(*notes, str(error)),
+        )
+    made = records(assessment, machine=state.machine, time=time, job=state.job)
+    return JobResults(
+        sentence=sentence(assessment),
+        verdict=assessment.overall.verdict.value,
+        results=tuple(made),
+        suspicion=assessment.suspicion,
+        not_run=assessment.not_run,
+        notes=tuple(dict.fromkeys((*notes, *assessment.notes))),
+    )
+
+
+def sentence(assessment: Assessment) -> str:
+    """Say in one sentence what the numbers mean."""
+    overall = assessment.overall
+    whole = f"overall {overall.verdict.value} ({overall.reason})"
+    suspicion = assessment.suspicion
+    if suspicion is None or not suspicion.words:
+        return f"{whole[:1].upper()}{whole[1:]}."
+    words = suspicion.words[0]
+    return f"{words[:1].upper()}{words[1:]}; {whole}."
+
+
+def insulation_failed(
+    state: JobState, machine: MachineEntry, readings: Readings, step_id: str
+) -> bool | None:
+    """Tell whether the insulation reading of a step has failed; None where it cannot be judged.
+
+    A breakdown has failed outright. Otherwise the one-minute value at 40 °C is held against the
+    least that the nameplate asks for, whether or not the site has adopted that limit.
+    """
+    step = state.step(step_id)
+    for reading in step.readings:
+        if readings.get(reading, {}).get("status") in _FAILED_OUTRIGHT:
+            return True
+    group = _of_step(step, readings, [])
+    try:
+        assessment = assess(_test_set(state, machine, group, ()))
+    except (InputError, ValidationError):
+        return None
+    judged = [
+        named.result
+        for named in assessment.results
+        if named.result.judgement is not None and named.name.startswith("insulation resistance")
+    ]
+    if not judged:
+        return None
+    # "above" a bound that is itself under the limit says nothing; it counts as failed until a
+    # reading says more.
+    return any(
+        result.judgement is not None and result.value < result.judgement.limit for result in judged
+    )
+
+
+class ResultKeeper:
+    """Keeps the stored results of jobs up to date."""
+
+    def __init__(
+        self,
+        service: JobService,
+        append: Append,
+        site: str,
+        bench: str,
+        site_limits: Mapping[str, Mapping[str, object]] | None = None,
+    ) -> None:
+        self._service = service
+        self._append = append
+        self._site = site
+        self._bench = bench
+        self._limits = site_limits
+
+    def now(self, state: JobState, time: datetime) -> JobResults:
+        """Compute what can be said of a job."""
+        machine = self._service.machine(state.machine)
+        return compute(state, machine, self._service.readings_of(state), time, self._limits)
+
+    def failed(self, state: JobState, step_id: str) -> bool | None:
+        """Tell whether the insulation reading of a step has failed; None where nobody can say."""
+        machine = self._service.machine(state.machine)
+        return insulation_failed(state, machine, self._service.readings_of(state), step_id)
+
+    def update(self, job: UUID, time: datetime) -> list[ResultRecord]:
+        """Store the results that are new or different; give those.
+
+        Two that do so at the same time store each result once.
+
+        Raises:
+            JournalError: nothing was stored.
+        """
+        for _ in range(3):
+            last = self._service.last_result(job)
+            made = self._different(job, self.now(self._service.state(job), time).results)
+            if not made:
+                return []
+            try:
+                self._append(made, Expectation("result", str(job), last))
+            except StaleError:
+                continue  # somebody else stored results of this job: look what is left to store
+            return made
+        return []
+
+    def _different(self, job: UUID, results: Sequence[ResultRecord]) -> list[ResultRecord]:
+        held = {each.name: _content(each) for each in self._service.results(job)}
+        return [
+            each.model_copy(update={"site": self._site, "bench": self._bench})
+            for each in results
+            if held.get(each.name) != _content(each)
+        ]
+
+
+def _content(record: ResultRecord) -> dict[str, Any]:
+    return record.model_dump(exclude={"id", "time", "site", "bench"})
+
+
+def _groups(state: JobState, readings: Readings, notes: list[str]) -> dict[str, list[SetReading]]:
+    found: dict[str, list[SetReading]] = {}
+    for step in state.steps.values():
+        if step.status is StepStatus.TAKEN and step.step.quantity in KINDS:
+            found.setdefault(step.step.quantity, []).extend(_of_step(step, readings, notes))
+    return {quantity: group for quantity, group in found.items() if group}
+
+
+def _of_step(step: StepState, readings: Readings, notes: list[str]) -> list[SetReading]:
+    """Give a step's readings with the test points and times that the procedure gives them."""
+    found = []
+    own = [
+        id_ for id_ in step.readings if readings.get(id_, {}).get("quantity") == step.step.quantity
+    ]
+    times = step.step.take.at_s
+    for reading_id in step.readings:
+        body = readings.get(reading_id)
+        if body is None:
+            notes.append(f"reading {reading_id} of step {step.step.id} is not in the journal")
+            continue
+        made: dict[str, Any] = {
+            **body,
+            "conditions": {**step.step.conditions, **body.get("conditions", {})},
+            "group": body.get("group") or "",
+        }
+        if reading_id in own:
+            place = own.index(reading_id)
+            if len(step.step.points) == 1:
+                made["test_point"] = step.step.points[0]
+            elif not (body.get("tag") or {}).get("test_point") and place < len(step.step.points):
+                made["test_point"] = step.step.points[place]
+            if times and len(own) == len(times):
+                made["elapsed"] = times[place]
+        else:
+            made["test_point"] = step.step.points[0]
+        try:
+            found.append(SetReading.model_validate(made))
+        except ValidationError as error:
+            notes.append(f"reading {reading_id} is {body.get('status')}: {_one_line(error)}")
+    return found
+
+
+def _test_set(
+    state: JobState, machine: MachineEntry, readings: Sequence[SetReading], steps: Sequence[str]
+) -> TestSet:
+    plate = machine.nameplate
+    winding = _WINDINGS.get(plate.winding, plate.winding)
+    return TestSet.model_validate(
+        {
+            "machine": SetMachine.model_validate(
+                {
+                    "id": state.machine,
+                    "connection": plate.connection,
+                    "winding": winding,
+                    "rated_volts": plate.rated_volts,
+                    "year": plate.year,
+                    "thermal_class": plate.thermal_class,
+                    "insulation": plate.insulation,
+                    "parallel_paths": plate.parallel_paths,
+                    "zero_resistance_celsius": plate.zero_resistance_celsius,
+                }
+            ),
+            "conditions": SetConditions(
+                rotor=_condition(state, "inductance", "rotor") or "unknown",
+                winding_celsius=_condition(state, _INSULATION, "winding_celsius"),
+            ),
+            "steps": tuple(steps),
+            "readings": tuple(readings),
+        }
+    )
+
+
+def _condition(state: JobState, quantity: str, name: str) -> Any:
+    """Give a condition as it was when the steps of a quantity were taken, else as it is now."""
+    for step in state.steps.values():
+        if step.step.quantity == quantity and step.status is StepStatus.TAKEN:
+            found = getattr(step.conditions, name)
+            if found is not None:
+                return found
+    return getattr(state.conditions, name)
+
+
+def _one_line(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        return "; ".join(str(each["msg"]) for each in error.errors())
+    return " ".join(str(error).split())

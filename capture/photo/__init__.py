@@ -1,0 +1,1 @@
+"""Photos of displays: kept as evidence."""

@@ -1,0 +1,105 @@
+"""What every request must pass first: the name it was sent to, where it comes from, its size.
+
+A page of a stranger in the technician's own browser can send requests to this host (DNS rebinding,
+forged forms). The name in ``Host`` and ``Origin`` gives it away.
+"""
+
+import json
+from collections.abc import Collection
+from typing import Any
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from capture.photo.store import MOST_BYTES
+
+#: Names that a request may be sent to in any case.
+LOCAL = frozenset({"localhost", "127.0.0.1", "::1"})
+#: Most bytes of a request that brings no photo.
+MOST_JSON = 256_000
+_PHOTOS = "/api/evidence"
+
+
+class _TooLargeError(Exception):
+    pass
+
+
+class Guard:
+    """Refuses requests that are not meant for this host, or are too large."""
+
+    def __init__(self, app: ASGIApp, hosts: Collection[str] = ()) -> None:
+        self._app = app
+        self._hosts = LOCAL | {host.lower() for host in hosts}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or answer it."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        if _name(headers.get("host", "")) not in self._hosts:
+            await _answer(send, 421, "this host is not called that; add the name to web.hosts")
+            return
+        origin = headers.get("origin")
+        if origin is not None and _name(urlsplit_netloc(origin)) not in self._hosts:
+            await _answer(send, 403, "requests from pages of other sites are not taken")
+            return
+        most = MOST_BYTES if scope["path"] == _PHOTOS else MOST_JSON
+        length = headers.get("content-length", "0")
+        if not length.isascii() or not length.isdigit() or int(length[:18]) > most:
+            await _answer(send, 413, f"more than {most} bytes are not taken")
+            return
+        await self._within(most, scope, receive, send)
+
+    async def _within(self, most: int, scope: Scope, receive: Receive, send: Send) -> None:
+        """Count what comes, because a length need not be given."""
+        taken = 0
+        started = False
+
+        async def counted() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > most:
+                raise _TooLargeError
+            return message
+
+        async def noted(message: Message) -> None:
+            nonlocal started
+            started = True
+            await send(message)
+
+        try:
+            await self._app(scope, counted, noted)
+        except _TooLargeError:
+            if not started:
+                await _answer(send, 413, f"more than {most} bytes are not taken")
+
+
+def urlsplit_netloc(origin: str) -> str:
+    """Give host and port of an origin; empty for one that has none (``null``)."""
+    try:
+        return urlsplit(origin).netloc
+    except ValueError:
+        return ""
+
+
+def _name(host: str) -> str:
+    """Give the name in a Host header without its port."""
+    host = host.strip().lower()
+    if host.startswith("["):
+        return host[1:].partition("]")[0]
+    return host.rpartition(":")[0] if ":" in host else host
+
+
+async def _answer(send: Send, status: int, error: str) -> None:
+    body = json.dumps({"error": error}).encode()
+    headers: list[tuple[bytes, bytes]] = [
+        (b"content-type", b"application/json"),
+        (b"content-length", str(len(body)).encode()),
+        (b"connection", b"close"),
+    ]
+    start: dict[str, Any] = {"type": "http.response.start", "status": status, "headers": headers}
+    await send(start)
+    await send({"type": "http.response.body", "body": body})
