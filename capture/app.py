@@ -7,11 +7,11 @@ read here.
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 from pydantic import ValidationError
@@ -23,7 +23,9 @@ from capture.driver.faults import fault_lines
 from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalError, PluginError
 from capture.filelock import FileLock
-from capture.journal import Writer
+from capture.jobs.setup import check_limits, make_watcher
+from capture.jobs.watcher import Watch
+from capture.journal import Entry, Expectation, Stored, Writer
 from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
@@ -36,11 +38,17 @@ from capture.runtime import (
     not_allowed,
     toml_string,
 )
+from capture.web.changes import Changes
+
+if TYPE_CHECKING:
+    from capture.web.server import WebServer
 
 _WATCHER_TIMEOUT = 2.0
 _WORKERS_TIMEOUT = 3.0
 _PUBLISHER_TIMEOUT = 6.0
 _JOURNAL_TIMEOUT = 5.0
+_JOBS_TIMEOUT = 3.0
+_WEB_TIMEOUT = 3.0
 
 
 def build_instruments(config: Config, registry: DriverRegistry) -> list[Instrument]:
@@ -125,7 +133,7 @@ class Daemon:
             ConfigError, PluginError, JournalError: what is wrong, one line a fault.
         """
         self._config = config
-        self._clock = clock or SystemClock()
+        self.clock = clock or SystemClock()
         self._log = structlog.get_logger()
         registry = DriverRegistry.load()
         for failure in registry.failures:
@@ -133,6 +141,9 @@ class Daemon:
                 "driver.not_loaded", name=failure.name, of=failure.distribution, why=failure.reason
             )
         instruments = build_instruments(config, registry)
+        check_limits(config)
+        self.changes = Changes()
+        self.web = make_web(config, self)
         path = config.journal_path
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = FileLock(path.with_name(path.name + ".lock"))
@@ -141,16 +152,27 @@ class Daemon:
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
         self.publisher = self._make_publisher()
-        self._writer = Writer(path, self._clock, self.publisher.wake)
-        self.supervisor = Supervisor(instruments, self._writer, self._clock, self._on_change)
+        self._writer = Writer(path, self.clock, self._on_commit)
+        self.jobs = make_watcher(config, self._writer.append, self.clock, self._on_watch)
+        self.supervisor = Supervisor(instruments, self._writer, self.clock, self._on_change)
         self._ports = {name: port_of(each.link) for name, each in config.instruments.items()}
         paths = [port for port in self._ports.values() if port]
-        self._watcher = Watcher(Listing(paths), self._clock, self._on_ports)
+        self._watcher = Watcher(Listing(paths), self.clock, self._on_ports)
 
     def start(self) -> None:
-        """Start from the far end: journal, then delivery, then intake."""
+        """Start from the far end: journal, then delivery, then intake.
+
+        Raises:
+            ConfigError: the web server's address cannot be listened on; nothing was started.
+        """
+        if self.web is not None:
+            self.web.listen()
         self._writer.start()
         self.publisher.start()
+        if self._config.jobs.hands_free:
+            self.jobs.start()
+        if self.web is not None:
+            self.web.start()
         self._watcher.look()  # so that whatever happens after the first opening is a change
         self.supervisor.start()
         self._watcher.start()
@@ -160,28 +182,57 @@ class Daemon:
 
     def stop(self) -> bool:
         """Stop intake first, let delivery drain, close the journal last; True where all ended."""
+        answered = self.web is None or self.web.stop(_WEB_TIMEOUT)
+        if not answered:
+            self._log.error("web.did_not_stop")
         watched = self._watcher.stop(_WATCHER_TIMEOUT)
         if not watched:
             self._log.error("ports.watcher_did_not_stop")
         late = self.supervisor.stop(_WORKERS_TIMEOUT)
         for name in late:
             self._log.error("worker.did_not_stop", instrument=name)
+        ended = self.jobs.stop(_JOBS_TIMEOUT)
+        if not ended:
+            self._log.error("jobs.watcher_did_not_stop")
         delivered = self.publisher.stop(_PUBLISHER_TIMEOUT)
         if not delivered:
             self._log.error("publisher.did_not_stop")
         closed = self._writer.stop(_JOURNAL_TIMEOUT)
         self._lock.release()
         self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
-        return watched and not late and delivered and closed
+        return answered and watched and not late and ended and delivered and closed
 
     def _make_publisher(self) -> Publisher:
         settings = PublisherSettings.of(self._config)
         if self._config.broker.process == "thread":
-            return ThreadPublisher(settings, self._clock)
-        return ProcessPublisher(settings, self._config.log, self._clock)
+            return ThreadPublisher(settings, self.clock)
+        return ProcessPublisher(settings, self._config.log, self.clock)
+
+    def _on_watch(self) -> None:
+        self.changes.tell()
+
+    def _on_commit(self) -> None:
+        self.publisher.wake()
+        self.jobs.wake()
+        self.changes.tell()
 
     def _on_change(self, snapshot: Snapshot) -> None:
         self.publisher.set_state(snapshot.instrument, instrument_state(snapshot))
+        self.changes.tell()
+
+    def append(
+        self, entries: Sequence[Entry], expecting: Expectation | None = None
+    ) -> list[Stored]:
+        """Store entries; returns after the commit."""
+        return self._writer.append(entries, expecting)
+
+    def instruments(self) -> list[dict[str, Any]]:
+        """Tell how every instrument is now, as it is published."""
+        return [instrument_state(snapshot) for snapshot in self.supervisor.snapshots()]
+
+    def watch(self) -> Watch | None:
+        """Tell what hands-free capture sees; None where it is off."""
+        return self.jobs.seen if self._config.jobs.hands_free else None
 
     def _on_ports(self, change: Change) -> None:
         """Wake the instruments whose ports came back: they need not wait for their next attempt."""
@@ -190,6 +241,34 @@ class Daemon:
             for name, port in self._ports.items()
             if any(is_meant(port, device) for device in change.appeared)
         )
+
+
+def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
+    """Make the HTTP server of a daemon; None where none is configured.
+
+    Raises:
+        ConfigError: what it needs is not installed.
+    """
+    settings = config.web
+    if settings is None:
+        return None
+    try:
+        from capture.web.application import make_app  # noqa: PLC0415 - an extra
+        from capture.web.bench import Bench  # noqa: PLC0415 - same
+        from capture.web.server import WebServer  # noqa: PLC0415 - same
+    except ImportError as error:
+        raise ConfigError(
+            [f"web: needs an extra ({error.name}); install it: pip install 'benchtally[web]'"]
+        ) from error
+    bench = Bench(
+        config=config,
+        clock=daemon.clock,
+        append=daemon.append,
+        changes=daemon.changes,
+        instruments=daemon.instruments,
+        watch=daemon.watch,
+    )
+    return WebServer(make_app(bench), daemon.changes, settings.host, settings.port)
 
 
 def port_of(link: LinkSettings) -> str:

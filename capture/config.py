@@ -205,6 +205,37 @@ class JournalConfig(_Section):
     """A file on a local disk; relative to the configuration file."""
 
 
+class EvidenceConfig(_Section):
+    """Where photos of displays are kept."""
+
+    path: Path | None = None
+    """A folder on a local disk; relative to the configuration file. Next to the journal, and named
+    after it, if not given."""
+
+
+class JobsConfig(_Section):
+    """How jobs are done at this bench."""
+
+    hands_free: bool = True
+    """Take readings by themselves once they have settled, and insulation at its times."""
+    relative_uncertainty: float = Field(5e-4, gt=0, lt=0.2)
+    """Standard uncertainty as a part of the value, where an instrument's profile gives none."""
+    longest_time_constant_s: float = Field(30.0, gt=0, le=600)
+    """Slowest approach that is recognised as one, seconds."""
+    energy_limit_joules: float = Field(0.1, gt=0, le=10)
+    """Energy stored in a winding under which leads may be moved while the meter's current flows
+    (the site's own decision; common practice, no source)."""
+
+
+class WebConfig(_Section):
+    """The HTTP API. Served where this section stands in the configuration."""
+
+    host: Literal["127.0.0.1", "::1", "localhost"] = "127.0.0.1"
+    """Address to listen on; this computer only."""
+    port: int = Field(8470, ge=0, le=65535)
+    """Port; 0 takes one that is free, and says which."""
+
+
 class LogConfig(_Section):
     """What is logged, and how."""
 
@@ -230,6 +261,11 @@ class Config(BaseSettings):
     journal: JournalConfig = JournalConfig()
     broker: BrokerConfig = BrokerConfig()
     log: LogConfig = LogConfig()
+    evidence: EvidenceConfig = EvidenceConfig()
+    jobs: JobsConfig = JobsConfig()
+    web: WebConfig | None = None
+    limits: dict[str, dict[str, Any]] = {}
+    """The site's own limits: by name, with value, source, and whether the site adopts it."""
     instruments: dict[Slug, InstrumentConfig] = {}
 
     # Folder of the file; relative paths in it start there.
@@ -257,6 +293,13 @@ class Config(BaseSettings):
     def journal_path(self) -> Path:
         """The journal's file, absolute."""
         return (self.folder / self.journal.path).absolute()
+
+    @property
+    def evidence_path(self) -> Path:
+        """The folder of photos, absolute."""
+        if self.evidence.path is not None:
+            return (self.folder / self.evidence.path).absolute()
+        return self.journal_path.with_name(self.journal_path.name + ".evidence")
 
     @property
     def client_id(self) -> str:

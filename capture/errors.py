@@ -3,6 +3,7 @@
 CaptureError
 ├── ConfigError        a configuration file or value that cannot be used; one line per fault
 ├── InputError         something a person typed or handed in; says the accepted forms
+│   └── NotThereError  the machine, job, step, reading or photo that was named is not there
 ├── PluginError        a driver package that cannot be loaded; names package and distribution
 ├── LinkError          (also OSError) a byte path that cannot be opened or was lost
 │   ├── LinkOpenError  absent, busy or forbidden port; refused connection
@@ -33,6 +34,10 @@ class ConfigError(CaptureError):
 
 class InputError(CaptureError):
     """What a person handed in cannot be taken; says why and which forms are accepted."""
+
+
+class NotThereError(InputError):
+    """What was named is not there; says how to find what is."""
 
 
 class PluginError(CaptureError):

@@ -6,7 +6,7 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from capture.driver.faults import fault_lines
-from capture.errors import InputError
+from capture.errors import InputError, NotThereError
 from capture.journal import JournalReader, Row
 from capture.model import PointOfTest, Tag, TestPoint, new_id
 
@@ -32,7 +32,7 @@ def find_reading(reader: JournalReader, name: str) -> Row:
         except ValueError as error:
             raise InputError(f"{name!r} does not name a reading; write {FORMS}") from error
     if row is None or row.kind != "reading":
-        raise InputError(f"there is no reading {name!r}; `benchtally readings` lists them")
+        raise NotThereError(f"there is no reading {name!r}; `benchtally readings` lists them")
     return row
 
 

@@ -18,6 +18,7 @@ from capture.jobs.procedure import Step
 from capture.jobs.results import JobResults, ResultKeeper
 from capture.jobs.service import Append, JobService, Who
 from capture.jobs.state import JobState
+from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader
 from capture.keying import Keying, make_reading
 from capture.model import PointOfTest, ReadingDraft, Series, Tag, TestPoint, new_id, parse_shown
@@ -29,7 +30,7 @@ from capture.model.job import (
     Redone,
     Taken,
 )
-from capture.winding import PulseReadings, WindingError, pulse_comparison
+from capture.winding import PulseReadings, WindingError, load_limits, pulse_comparison
 
 _RECOMPUTE = (Taken, Redone, ConditionsChanged)
 #: After these a value that was shown before belongs to something else.
@@ -102,6 +103,7 @@ class Desk:
         self._site = site
         self._bench = bench
         self._energy_limit = energy_limit_joules
+        self._limits = load_limits(site=site_limits)
 
     # ── acts ─────────────────────────────────────────────────────────────────────────────────
 
@@ -291,6 +293,30 @@ class Desk:
                 odd = mismatch(ours, deviation.value, 10.0**-places)
                 found += [] if odd is None else [odd]
         return found
+
+    def view(self, state: JobState) -> dict[str, Any]:
+        """Write a job out as people see it."""
+        now = self._clock.utc()
+
+        def reading(id_: UUID) -> dict[str, Any] | None:
+            row = self._reader.entry(id_)
+            return None if row is None else self._content(row.body)
+
+        return job_view(
+            Sight(
+                state=state,
+                machine=self.service.machine(state.machine),
+                results=self.results.now(state, now),
+                readings=reading,
+                limits=self._limits,
+                failed=lambda step: self.results.failed(state, step),
+                now=now,
+            )
+        )
+
+    def list_view(self) -> list[dict[str, Any]]:
+        """List every job, the one that was worked on last first."""
+        return [summary(state) for state in self.service.jobs()]
 
     def now(self, job: UUID) -> JobResults:
         """Give what can be said of a job now."""

@@ -6,13 +6,9 @@ of them with a reason, and that is an entry of its own.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from capture.jobs.state import JobState, StepStatus
-
-#: A winding is discharged for this many times the time that the voltage was applied (IEEE Std 43,
-#: from memory).
-DISCHARGE_FACTOR = 4.0
 
 #: Whether the insulation reading of a step has failed; None where nobody judged it.
 Failed = Callable[[str], bool | None]
@@ -50,7 +46,7 @@ def locks(
 
 def _discharge(state: JobState, now: datetime) -> list[Lock]:
     for application in reversed(state.applications):
-        until = application.ended + timedelta(seconds=DISCHARGE_FACTOR * application.seconds)
+        until = application.discharged_until
         if now < until:
             left = (until - now).total_seconds()
             words = (

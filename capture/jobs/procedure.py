@@ -5,6 +5,7 @@ holds no code, and it starts nothing: a person sets voltages and presses keys on
 """
 
 import os
+import re
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -19,6 +20,7 @@ from capture.model.job import StepId
 from capture.model.testpoint import TestPoint
 
 _PACKAGE = "capture.jobs"
+_NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?\Z")
 _DEEPEST = 3  # sets of sets of procedures
 
 
@@ -112,6 +114,12 @@ def built_in() -> list[str]:
     folder = resources.files(_PACKAGE) / "procedures"
     names = [entry.name for entry in folder.iterdir() if entry.name.endswith(".toml")]
     return sorted(name.removesuffix(".toml") for name in names)
+
+
+def known_procedures() -> list[str]:
+    """List the names of all procedures: built in, and on the search path."""
+    own = {path.stem for folder in search_path() for path in folder.glob("*.toml")}
+    return sorted({*built_in(), *(name for name in own if _NAME.match(name))})
 
 
 def load_procedure(name: str) -> Procedure:

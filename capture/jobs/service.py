@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from capture.clock import Clock
 from capture.driver.faults import fault_lines
-from capture.errors import InputError
+from capture.errors import InputError, NotThereError
 from capture.jobs.locks import Failed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
@@ -88,11 +88,11 @@ class JobService:
         """Give a machine as it was last described.
 
         Raises:
-            InputError: nobody registered it.
+            NotThereError: nobody registered it.
         """
         history = self.machine_history(machine)
         if not history:
-            raise InputError(f"machine {machine!r} is not registered; register it first")
+            raise NotThereError(f"machine {machine!r} is not registered; register it first")
         return history[-1]
 
     def machine_history(self, machine: str) -> list[MachineEntry]:
@@ -132,12 +132,12 @@ class JobService:
         """Give a job's state.
 
         Raises:
-            InputError: there is no such job.
+            NotThereError: there is no such job.
         """
         rows = self._reader.of_subject("job", str(job))
         state = replay((row.n, JobEntry.model_validate_json(row.body)) for row in rows)
         if state is None:
-            raise InputError(f"there is no job {job}")
+            raise NotThereError(f"there is no job {job}")
         return state
 
     def jobs(self) -> list[JobState]:

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from uuid import UUID
 
-from capture.errors import InputError
+from capture.errors import InputError, NotThereError
 from capture.jobs.procedure import Procedure, Step
 from capture.model.job import (
     Applied,
@@ -28,6 +28,10 @@ from capture.model.job import (
     Started,
     Taken,
 )
+
+#: A winding is discharged for this many times the time that the voltage was applied (IEEE Std 43,
+#: from memory).
+DISCHARGE_FACTOR = 4.0
 
 
 class JobStatus(StrEnum):
@@ -89,6 +93,11 @@ class Application:
     ended: datetime
     discharged: bool = False
 
+    @property
+    def discharged_until(self) -> datetime:
+        """When the winding has been earthed for long enough, if it was earthed at the end."""
+        return self.ended + timedelta(seconds=DISCHARGE_FACTOR * self.seconds)
+
 
 @dataclass(frozen=True, slots=True)
 class JobState:
@@ -126,11 +135,11 @@ class JobState:
         """Give a step.
 
         Raises:
-            InputError: the procedure has no such step; says which there are.
+            NotThereError: the procedure has no such step; says which there are.
         """
         found = self.steps.get(id_)
         if found is None:
-            raise InputError(f"there is no step {id_!r}; the steps are {', '.join(self.steps)}")
+            raise NotThereError(f"there is no step {id_!r}; the steps are {', '.join(self.steps)}")
         return found
 
 

@@ -82,6 +82,15 @@ class JournalReader:
             instrument,
         )
 
+    def last_values(self) -> list[Row]:
+        """Give the newest reading of each quantity of each instrument."""
+        with translated(self._path):
+            rows = self._connection.execute(
+                "SELECT e.n, e.id, e.kind, e.instrument, e.subject, e.body FROM last_values v "
+                "JOIN entries e ON e.n = v.n ORDER BY v.instrument, v.quantity"
+            ).fetchall()
+        return [_row(row) for row in rows]
+
     def of_subject(self, kind: str, subject: str) -> list[Row]:
         """Give all entries of one kind about one subject (a job, a machine), in order."""
         with translated(self._path):
@@ -132,6 +141,36 @@ class JournalReader:
 
         Read in short pages, so a million readings cost the memory of one page.
         """
+        edge = None if newest_first else 0
+        while True:
+            page = self.page(
+                instrument=instrument,
+                quantity=quantity,
+                machine=machine,
+                before=edge if newest_first else None,
+                after=None if newest_first else edge,
+                limit=_PAGE,
+            )
+            yield from (reading for _, reading in page)
+            if len(page) < _PAGE:
+                return
+            edge = page[-1][0]
+
+    def page(
+        self,
+        *,
+        instrument: str | None = None,
+        quantity: str | None = None,
+        machine: str | None = None,
+        before: int | None = None,
+        after: int | None = None,
+        limit: int = _PAGE,
+    ) -> list[tuple[int, dict[str, Any]]]:
+        """Give up to ``limit`` readings that fit, each after its number, with its current tag.
+
+        Newest first, only those ``before`` a number where one is given; with ``after``, oldest
+        first from there.
+        """
         conditions, arguments = ["e.kind = 'reading'"], []
         for column, wanted in (
             ("e.instrument", instrument),
@@ -142,23 +181,24 @@ class JournalReader:
                 conditions.append(f"{column} = ?")
                 arguments.append(wanted)
         join = "JOIN" if machine is not None else "LEFT JOIN"
-        order, sign, edge = ("DESC", "<", 1 << 62) if newest_first else ("ASC", ">", 0)
+        if after is None:
+            order, sign, edge = "DESC", "<", (1 << 62) if before is None else before
+        else:
+            order, sign, edge = "ASC", ">", after
         query = (
             f"SELECT e.n, e.body, x.kind, x.body FROM entries e "  # noqa: S608 - fixed words only
             f"{join} current_tags t ON t.reading = e.id LEFT JOIN entries x ON x.n = t.n "
             f"WHERE {' AND '.join(conditions)} AND e.n {sign} ? ORDER BY e.n {order} LIMIT ?"
         )
-        while True:
-            with translated(self._path):
-                rows = self._connection.execute(query, (*arguments, edge, _PAGE)).fetchall()
-            for _, body, tag_kind, tag_body in rows:
-                reading: dict[str, Any] = json.loads(body)
-                if tag_kind == "tag":
-                    reading["tag"] = _tag_members(json.loads(tag_body))
-                yield reading
-            if len(rows) < _PAGE:
-                return
-            edge = rows[-1][0]
+        with translated(self._path):
+            rows = self._connection.execute(query, (*arguments, edge, limit)).fetchall()
+        found = []
+        for n, body, tag_kind, tag_body in rows:
+            reading: dict[str, Any] = json.loads(body)
+            if tag_kind == "tag":
+                reading["tag"] = _tag_members(json.loads(tag_body))
+            found.append((int(n), reading))
+        return found
 
 
 def _row(row: tuple[int, bytes, str, str | None, str | None, bytes]) -> Row:

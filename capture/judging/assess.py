@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from capture.errors import InputError
 from capture.judging.gather import Gathered, gather
+from capture.judging.insulation import insulation_limit
 from capture.model.testset import TestSet
 from capture.winding import (
     Asymmetry,
@@ -24,7 +25,6 @@ from capture.winding import (
     insulation_indices,
     judge,
     load_limits,
-    minimum_insulation,
     open_phase,
     overall,
     phase_resistances,
@@ -244,16 +244,10 @@ class _Bench:
     def _against_least(self, name: str, at_40: Result) -> None:
         machine = self._machine
         result = replace(at_40, inputs=self._ids("insulation"))
-        if machine.rated_volts is None or machine.year is None:
+        limit = insulation_limit(self._limits, machine.rated_volts, machine.winding, machine.year)
+        if limit is None:
             self._found.notes.append(f"{name}: no limit without the machine's rated_volts and year")
-            self._add(name, result)
-            return
-        least = minimum_insulation(machine.rated_volts, machine.winding, machine.year)
-        kind = {"form": "insulation-form", "dc-armature": "insulation-dc-armature"}
-        shipped = self._limits[kind.get(machine.winding, "insulation-random")]
-        # The least follows from the nameplate; what the site says of the table holds for it.
-        value = shipped.value if "stated by" in shipped.confidence else least.value
-        self._add(name, result, replace(shipped, value=value))
+        self._add(name, result, limit)
 
     def _add(self, name: str, result: Result, limit: str | Limit | None = None) -> None:
         if limit is not None and result.judgement is None:

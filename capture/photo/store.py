@@ -12,7 +12,7 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from capture.errors import CaptureError, InputError
+from capture.errors import CaptureError, InputError, NotThereError
 from capture.model import Evidence
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class EvidenceStore:
         try:
             data = self._path(sha256).read_bytes()
         except FileNotFoundError as error:
-            raise InputError(f"there is no photo {sha256}") from error
+            raise NotThereError(f"there is no photo {sha256}") from error
         if hashlib.sha256(data).hexdigest() != sha256:
             raise InputError(f"photo {sha256} was changed on the disk; it proves nothing any more")
         return data

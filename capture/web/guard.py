@@ -6,6 +6,7 @@ forged forms). The name in ``Host`` and ``Origin`` gives it away.
 
 import json
 from collections.abc import Collection
+from contextlib import suppress
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -18,6 +19,7 @@ from capture.photo.store import MOST_BYTES
 LOCAL = frozenset({"localhost", "127.0.0.1", "::1"})
 #: Most bytes of a request that brings no photo.
 MOST_JSON = 256_000
+_OWN_PAGES = ("same-origin", "none")
 _PHOTOS = "/api/evidence"
 
 
@@ -39,10 +41,13 @@ class Guard:
             return
         headers = Headers(scope=scope)
         if _name(headers.get("host", "")) not in self._hosts:
-            await _answer(send, 421, "this host is not called that; add the name to web.hosts")
+            await _answer(send, 421, "this host is not called that; use 127.0.0.1 or localhost")
             return
         origin = headers.get("origin")
-        if origin is not None and _name(urlsplit_netloc(origin)) not in self._hosts:
+        if origin is not None and _name(_netloc(origin)) not in self._hosts:
+            await _answer(send, 403, "requests from pages of other sites are not taken")
+            return
+        if headers.get("sec-fetch-site", "none") not in _OWN_PAGES:
             await _answer(send, 403, "requests from pages of other sites are not taken")
             return
         most = MOST_BYTES if scope["path"] == _PHOTOS else MOST_JSON
@@ -67,17 +72,18 @@ class Guard:
 
         async def noted(message: Message) -> None:
             nonlocal started
+            if taken > most and not started:
+                return  # whatever it says of a body cut short; ours is the better answer
             started = True
             await send(message)
 
-        try:
+        with suppress(_TooLargeError):
             await self._app(scope, counted, noted)
-        except _TooLargeError:
-            if not started:
-                await _answer(send, 413, f"more than {most} bytes are not taken")
+        if taken > most and not started:
+            await _answer(send, 413, f"more than {most} bytes are not taken")
 
 
-def urlsplit_netloc(origin: str) -> str:
+def _netloc(origin: str) -> str:
     """Give host and port of an origin; empty for one that has none (``null``)."""
     try:
         return urlsplit(origin).netloc
@@ -94,9 +100,15 @@ def _name(host: str) -> str:
 
 
 async def _answer(send: Send, status: int, error: str) -> None:
-    body = json.dumps({"error": error}).encode()
+    problem = {
+        "type": "urn:benchtally:problem:not-meant",
+        "title": "Not taken",
+        "status": status,
+        "detail": error,
+    }
+    body = json.dumps(problem).encode()
     headers: list[tuple[bytes, bytes]] = [
-        (b"content-type", b"application/json"),
+        (b"content-type", b"application/problem+json"),
         (b"content-length", str(len(body)).encode()),
         (b"connection", b"close"),
     ]

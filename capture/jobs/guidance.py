@@ -1,0 +1,156 @@
+"""What follows from the nameplate for a step: the voltage a test of it uses, the limits it meets.
+
+For a person who sets the instrument. Nothing here proposes a voltage above what the cited table
+gives for the rated voltage, and nothing is sent to an instrument. Pure.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from capture.jobs.procedure import Step
+from capture.judging.insulation import insulation_limit
+from capture.model.machine import Nameplate
+from capture.model.quantity import Quantity
+from capture.winding import Limit, test_voltage
+
+_STANDARD_43 = "IEEE Std 43-2013, from public texts"
+_RULES_DECIDE = "local codes, the maker of the machine and licensed practice decide"
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Something that a person sets on the instrument.
+
+    Attributes:
+        lowest, highest: range, in ``unit``; None where the nameplate does not tell.
+    """
+
+    what: str
+    words: str
+    source: str
+    unit: str = ""
+    lowest: float | None = None
+    highest: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A limit that the step's result meets.
+
+    Attributes:
+        side: ``upper``: more is worse; ``lower``: less is worse.
+        binding: whether it gives a pass or a fail; else it is for information.
+    """
+
+    name: str
+    words: str
+    value: float
+    unit: str
+    side: str
+    source: str
+    confidence: str
+    binding: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Guidance:
+    """What follows from the nameplate for one step.
+
+    Attributes:
+        missing: what is not known of the machine, and what cannot be said without it.
+    """
+
+    settings: tuple[Setting, ...] = ()
+    bounds: tuple[Bound, ...] = ()
+    missing: tuple[str, ...] = ()
+
+
+def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guidance:
+    """Give what follows from the nameplate for a step; empty where nothing does."""
+    match step.quantity:
+        case Quantity.INSULATION_RESISTANCE:
+            settings = (_insulation_voltage(plate),)
+            return Guidance(settings, _insulation(plate, limits), _missing(plate))
+        case Quantity.PULSE_TIME:
+            return Guidance((_pulse_voltage(),), _shipped(limits, "pulse-deviation"))
+        case Quantity.RESISTANCE:
+            kind = "form" if plate.winding == "form" else "random"
+            return Guidance((), _shipped(limits, f"resistance-unbalance-{kind}"))
+        case Quantity.INDUCTANCE:
+            return Guidance(
+                (), _shipped(limits, "inductance-unbalance", "inductance-unbalance-rotor-in")
+            )
+        case _:
+            return Guidance()
+
+
+def _insulation_voltage(plate: Nameplate) -> Setting:
+    if plate.rated_volts is None:
+        return Setting(
+            "test voltage",
+            "the nameplate gives no rated voltage; find it before a test voltage is chosen",
+            _RULES_DECIDE,
+        )
+    found = test_voltage(plate.rated_volts)
+    volts = f"{found.lowest:g} V"
+    if found.highest > found.lowest:
+        volts = f"{found.lowest:g} V to {found.highest:g} V"
+    return Setting(
+        "test voltage",
+        f"{volts} direct, for {plate.rated_volts:g} V rated; {_RULES_DECIDE}",
+        _STANDARD_43,
+        "V",
+        found.lowest,
+        found.highest,
+    )
+
+
+def _pulse_voltage() -> Setting:
+    return Setting(
+        "pulse voltage",
+        f"as the maker of the machine or the site's own rule says, never higher; {_RULES_DECIDE}",
+        "no figure is given here",
+    )
+
+
+def _insulation(plate: Nameplate, limits: Mapping[str, Limit]) -> tuple[Bound, ...]:
+    winding = "random" if plate.winding == "concentric" else plate.winding
+    limit = insulation_limit(limits, plate.rated_volts, winding, plate.year)
+    if limit is None:
+        return ()
+    words = f"at least {limit.value / 1e6:g} MΩ after 1 min, at 40 °C"
+    return (_bound(limit, words),)
+
+
+def _shipped(limits: Mapping[str, Limit], *names: str) -> tuple[Bound, ...]:
+    found = []
+    for name in names:
+        limit = limits[name]
+        most = "at most" if limit.side == "upper" else "at least"
+        words = f"{most} {limit.value:g} {limit.unit} ({limit.applies_to})"
+        found.append(_bound(limit, words))
+    return tuple(found)
+
+
+def _bound(limit: Limit, words: str) -> Bound:
+    return Bound(
+        name=limit.id,
+        words=words,
+        value=limit.value,
+        unit=limit.unit,
+        side=str(limit.side),
+        source=limit.source,
+        confidence=limit.confidence,
+        binding=limit.binding,
+    )
+
+
+def _missing(plate: Nameplate) -> tuple[str, ...]:
+    unknown = [
+        words
+        for words, value in (("rated voltage", plate.rated_volts), ("year", plate.year))
+        if value is None
+    ]
+    if not unknown:
+        return ()
+    return (f"no limit for insulation without the machine's {' and '.join(unknown)}",)

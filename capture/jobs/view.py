@@ -1,0 +1,211 @@
+"""A job as people see it: plain members for the API, the command line and the pages. Pure.
+
+What stands here is derived from the journal; nothing of it is stored.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from capture.jobs.guidance import guidance
+from capture.jobs.locks import Failed, locks
+from capture.jobs.results import JobResults
+from capture.jobs.state import JobState, StepState, StepStatus
+from capture.model import TestPoint
+from capture.model.fields import rfc3339
+from capture.model.machine import MachineEntry
+from capture.model.quantity import unit_of
+from capture.winding import Limit, Suspicion
+
+#: Gives a stored reading by its id; None where it is not in the journal.
+Lookup = Callable[[UUID], dict[str, Any] | None]
+
+_LEADS = (("first", "first lead on"), ("second", "second lead on"))
+_PLACES = (("guard", "guard on"), ("earth", "joined to the frame:"))
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """Everything a view is made from.
+
+    Attributes:
+        readings: gives a stored reading by its id.
+        failed: whether the insulation reading of a step has failed.
+    """
+
+    state: JobState
+    machine: MachineEntry
+    results: JobResults
+    readings: Lookup
+    limits: Mapping[str, Limit]
+    failed: Failed
+    now: datetime
+
+
+def job_view(sight: Sight) -> dict[str, Any]:
+    """Write a job out: the plain sentence first, the figures behind it."""
+    state, results = sight.state, sight.results
+    current = state.current
+    return {
+        **summary(state),
+        "sentence": results.sentence,
+        "verdict": results.verdict,
+        "current": None if current is None else current.step.id,
+        "cautions": list(state.procedure.cautions),
+        "conditions": state.conditions.model_dump(mode="json", exclude_none=True),
+        "nameplate": sight.machine.nameplate.model_dump(mode="json", exclude_none=True),
+        "operators": sorted(state.operators),
+        "notes": list(state.notes),
+        "steps": [step_view(sight, step) for step in state.steps.values()],
+        "results": [each.model_dump(mode="json", exclude={"job"}) for each in results.results],
+        "suspicion": None if results.suspicion is None else suspicion_view(results.suspicion),
+        "not_run": list(results.not_run),
+        "result_notes": list(results.notes),
+    }
+
+
+def summary(state: JobState) -> dict[str, Any]:
+    """Write a job on one line of a list."""
+    done = sum(step.status is not StepStatus.OPEN for step in state.steps.values())
+    return {
+        "job": str(state.job),
+        "machine": state.machine,
+        "procedure": state.procedure.name,
+        "title": state.procedure.title,
+        "status": str(state.status),
+        "started": rfc3339(state.started),
+        "last": state.last,
+        "done": done,
+        "of": len(state.steps),
+    }
+
+
+def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
+    """Write a step out: cautions first, then where the leads sit, then what is asked for."""
+    asked = step.step
+    told = guidance(asked, sight.machine.nameplate, sight.limits)
+    open_ = step.status is StepStatus.OPEN
+    held = locks(sight.state, asked.id, sight.now, sight.failed) if open_ else []
+    return {
+        "id": asked.id,
+        "title": asked.title,
+        "status": str(step.status),
+        "cautions": list(asked.cautions),
+        "points": [point_view(point) for point in asked.points],
+        "quantity": asked.quantity,
+        "unit": unit_of(asked.quantity),
+        "instrument": asked.instrument,
+        "energy": asked.energy,
+        "take": asked.take.how,
+        "at_s": list(asked.take.at_s),
+        "conditions": {
+            **asked.conditions,
+            **step.conditions.model_dump(mode="json", exclude_none=True),
+        },
+        "explain": asked.explain,
+        "settings": [asdict(each) for each in told.settings],
+        "limits": [asdict(each) for each in told.bounds],
+        "missing": list(told.missing),
+        "locks": [
+            {
+                "name": lock.name,
+                "words": lock.words,
+                "until": None if lock.until is None else rfc3339(lock.until),
+            }
+            for lock in held
+        ],
+        "after": _after(sight.state, asked.id, sight.now),
+        "how": step.how,
+        "taken_at": None if step.taken_at is None else rfc3339(step.taken_at),
+        "values": [
+            value_view(sight.readings(each), each, place, asked.points)
+            for place, each in enumerate(step.readings)
+        ],
+        "superseded": [
+            {**value_view(sight.readings(each), each, 0, ()), "reason": reason}
+            for each, reason in step.superseded
+        ],
+        "refused": [str(each) for each in step.refused],
+        "notes": list(step.notes),
+        "overridden": sorted(step.overridden),
+    }
+
+
+def point_view(text: str) -> dict[str, Any]:
+    """Write a test point out: which lead sits where, in words too."""
+    point = TestPoint.parse(text)
+    places = {name: list(getattr(point, name)) for name, _ in (*_LEADS, *_PLACES)}
+    words = [f"{said} {' + '.join(places[name])}" for name, said in _LEADS]
+    words += [f"{said} {' + '.join(places[name])}" for name, said in _PLACES if places[name]]
+    return {
+        "text": str(point),
+        **places,
+        "pair": point.pair,
+        "direction": None if point.direction is None else str(point.direction),
+        "words": ", ".join(words),
+    }
+
+
+def value_view(
+    body: Mapping[str, Any] | None, id_: UUID, place: int, points: tuple[str, ...]
+) -> dict[str, Any]:
+    """Write one taken reading out, with where it came from."""
+    if body is None:
+        return {"reading": str(id_), "status": "not in the journal"}
+    point = points[place] if place < len(points) else (points[0] if points else None)
+    source = body["source"]
+    return {
+        "reading": str(id_),
+        "point": point,
+        "quantity": body["quantity"],
+        "value": body.get("value"),
+        "unit": body["unit"],
+        "digits": body["digits"],
+        "shown_unit": body.get("shown_unit") or body["unit"],
+        "bound": body.get("bound"),
+        "status": body["status"],
+        "time": body["time"],
+        "elapsed": (body.get("series") or {}).get("elapsed"),
+        "instrument": body["instrument"],
+        "source": source["kind"],
+        "operator": source.get("operator"),
+        "second_operator": source.get("second_operator"),
+        "photos": [each["sha256"] for each in body.get("evidence") or ()],
+        "note": (body.get("tag") or {}).get("note"),
+    }
+
+
+def suspicion_view(suspicion: Suspicion) -> dict[str, Any]:
+    """Write out what is suspected, in words first."""
+    return {
+        "words": list(suspicion.words),
+        "statement": suspicion.statement,
+        "hypothesis": suspicion.hypothesis,
+        "coils": dict(suspicion.coils),
+        "coil_probability": suspicion.coil_probability,
+        "candidates": [
+            {"hypothesis": each.hypothesis, "probability": each.probability}
+            for each in suspicion.candidates
+        ],
+        "speaks_for": list(suspicion.speaks_for),
+        "speaks_against": list(suspicion.speaks_against),
+        "next_measurement": suspicion.next_measurement,
+    }
+
+
+def _after(state: JobState, step: str, now: datetime) -> list[dict[str, Any]]:
+    """Say what a person must still do after a step before the leads are moved."""
+    found: list[dict[str, Any]] = []
+    if step in state.ramp_down:
+        words = "ramp the meter's current down, wait for zero, then move the leads"
+        found.append({"name": "ramp-down", "words": words, "until": None})
+    pending = [each for each in state.applications if each.step == step and not each.discharged]
+    if pending:
+        until = pending[-1].discharged_until
+        left = (until - now).total_seconds()
+        wait = f" for {left:.0f} s more" if left > 0 else ""
+        words = f"keep the winding earthed{wait}, then confirm the discharge"
+        found.append({"name": "discharge", "words": words, "until": rfc3339(until)})
+    return found

@@ -1,0 +1,55 @@
+"""What the HTTP API stands on: one running bench, as far as requests need it."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from capture.clock import Clock
+from capture.config import Config
+from capture.jobs.desk import Desk
+from capture.jobs.service import Append
+from capture.jobs.setup import make_desk
+from capture.jobs.watcher import Watch
+from capture.journal import JournalReader
+from capture.photo.store import EvidenceStore
+from capture.web.changes import Changes
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """One running bench.
+
+    Attributes:
+        append: stores entries; returns after the commit.
+        changes: wakes the streams at every commit and change.
+        instruments: how every instrument is now, as it is published.
+        watch: what hands-free capture sees now; None where it is off.
+    """
+
+    config: Config
+    clock: Clock
+    append: Append
+    changes: Changes
+    instruments: Callable[[], Sequence[dict[str, Any]]]
+    watch: Callable[[], Watch | None]
+
+    @contextmanager
+    def reader(self) -> Iterator[JournalReader]:
+        """Give a reader of the journal to one thread, for one request."""
+        reader = JournalReader(self.config.journal_path)
+        try:
+            yield reader
+        finally:
+            reader.close()
+
+    @contextmanager
+    def desk(self) -> Iterator[Desk]:
+        """Give a desk to one thread, for one request."""
+        with self.reader() as reader:
+            yield make_desk(self.config, reader, self.append, self.clock)
+
+    @property
+    def evidence(self) -> EvidenceStore:
+        """The photos of this bench."""
+        return EvidenceStore(self.config.evidence_path)

@@ -1,0 +1,182 @@
+"""What requests bring. Unknown members are refused: a misspelt one would be lost in silence."""
+
+from typing import Annotated, Literal
+from uuid import UUID
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from capture.model.fields import Line, MachineId, QuantityName, Sha256, Slug
+from capture.model.job import (
+    Applied,
+    ConditionsChanged,
+    Discharged,
+    Finished,
+    JobConditions,
+    Noted,
+    Overridden,
+    Paused,
+    RampedDown,
+    Redone,
+    Refused,
+    Resumed,
+    Selected,
+    SignedOff,
+    Skipped,
+    StepId,
+)
+from capture.model.machine import Nameplate
+
+#: What was typed for one value.
+Typed = Annotated[str, Field(min_length=1, max_length=80)]
+Note = Annotated[str, Field(min_length=1, max_length=500)]
+#: What a person may do in a job besides starting it and taking a step.
+Act = Annotated[
+    Paused
+    | Resumed
+    | Selected
+    | Redone
+    | Refused
+    | Skipped
+    | Noted
+    | ConditionsChanged
+    | Applied
+    | Discharged
+    | RampedDown
+    | Overridden
+    | Finished
+    | SignedOff,
+    Field(discriminator="action"),
+]
+
+
+class Body(BaseModel):
+    """Base of all bodies."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+class Write(Body):
+    """Something to be written once."""
+
+    id: UUID
+    """UUIDv7, made where the person acts; handing it in again does nothing."""
+
+
+class JobWrite(Write):
+    """Something to be written in a job."""
+
+    seen: Annotated[int, Field(ge=0, lt=1 << 62)]
+    """``last`` of the job as it was looked at; 409 where somebody has acted since."""
+
+
+class NewMachine(Write):
+    """A machine, or what is known of it anew."""
+
+    machine: MachineId
+    nameplate: Nameplate = Nameplate()
+    note: str = Field("", max_length=500)
+
+
+class NewJob(Write):
+    """A job to be started."""
+
+    job: UUID
+    """UUIDv7 of the job, made where the person acts."""
+    machine: MachineId
+    procedure: Slug
+    """Name of a procedure, built in or on the search path."""
+    conditions: JobConditions = JobConditions()
+
+
+class NewAct(JobWrite):
+    """An act in a job."""
+
+    event: Act
+
+
+class Take(JobWrite):
+    """Readings to be taken for a step."""
+
+    readings: Annotated[tuple[UUID, ...], Field(max_length=100)] = ()
+    """Empty: the newest of the step's quantity since the step was opened."""
+    conditions: JobConditions = JobConditions()
+    applied_seconds: float | None = Field(None, gt=0, le=86_400)
+    """For how long the test voltage was on the winding."""
+
+
+class KeyedValue(Body):
+    """One value as typed."""
+
+    id: UUID
+    """UUIDv7 of the reading, made where the value is typed."""
+    typed: Typed
+    again: Typed | None = None
+    """The same value as a second person typed it."""
+    elapsed: float | None = Field(None, gt=0, le=86_400)
+    """Seconds since the voltage was reached, for insulation."""
+
+
+class Display(Body):
+    """What is the same for all values that stand on one display."""
+
+    instrument: Slug = "keyed"
+    unit: str = Field("", max_length=16)
+    """Unit as shown, for values that have none beside them."""
+    decimal: Literal["auto", "point", "comma"] = "auto"
+    law: Literal["period", "time-constant", "rise", "unknown"] | None = None
+    """Law of pulse times; left out for all else."""
+    conditions: dict[Slug, Line] = Field(default_factory=dict, max_length=12)
+    photos: Annotated[tuple[Sha256, ...], Field(max_length=8)] = ()
+    """SHA-256 of photos of the display that were handed in before."""
+    note: Note | None = None
+    second_operator: Line | None = None
+    """Who typed the same values again; each value then has ``again``."""
+
+
+class Key(JobWrite):
+    """All values of a step that stand on one display at once."""
+
+    display: Display = Display()
+    values: Annotated[tuple[KeyedValue, ...], Field(min_length=1, max_length=24)]
+    shown_deviation: KeyedValue | None = None
+    """The deviation that the instrument itself shows."""
+    confirmed: bool = False
+    """A person was asked about what is odd, and the values stand so."""
+    conditions: JobConditions = JobConditions()
+    applied_seconds: float | None = Field(None, gt=0, le=86_400)
+
+
+class PlacedValue(KeyedValue):
+    """One value as typed, at a test point."""
+
+    point: str | None = Field(None, max_length=200)
+
+
+class FreeKey(Body):
+    """Keyed values that belong to no job."""
+
+    quantity: QuantityName
+    machine: MachineId | None = None
+    display: Display = Display()
+    values: Annotated[tuple[PlacedValue, ...], Field(min_length=1, max_length=24)]
+
+
+class NewTag(Body):
+    """Ties readings to a machine, and to a test point."""
+
+    readings: Annotated[tuple[UUID, ...], Field(min_length=1, max_length=200)]
+    machine: MachineId
+    point: str | None = Field(None, max_length=200)
+    note: Note | None = None
+
+
+__all__ = [
+    "FreeKey",
+    "Key",
+    "NewAct",
+    "NewJob",
+    "NewMachine",
+    "NewTag",
+    "StepId",
+    "Take",
+]

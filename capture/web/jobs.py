@@ -1,0 +1,106 @@
+"""Jobs over HTTP: starting them, acting in them, taking and keying their steps."""
+
+from typing import Any
+from uuid import UUID
+
+from fastapi import APIRouter
+
+from capture.jobs.desk import Desk, KeyedValues, TypedValue
+from capture.jobs.service import Who
+from capture.jobs.state import JobState
+from capture.model.job import StepId
+from capture.web.bench import Bench
+from capture.web.bodies import Key, KeyedValue, NewAct, NewJob, Take
+from capture.web.problems import responses
+from capture.web.procedures import procedure_named
+from capture.web.readings import keying_of
+from capture.web.who import Operator
+
+_WRITES = responses(400, 404, 409, 423, 503)
+_KEYING = {**_WRITES, **responses(422)}
+
+
+def make_router(bench: Bench) -> APIRouter:
+    """Make the routes of jobs."""
+    router = APIRouter(prefix="/api/jobs", tags=["jobs"])
+
+    def view(desk: Desk, state: JobState) -> dict[str, Any]:
+        return desk.view(state)
+
+    @router.get("")
+    def list_jobs() -> list[dict[str, Any]]:
+        """List every job, the one that was worked on last first."""
+        with bench.desk() as desk:
+            return desk.list_view()
+
+    @router.post("", status_code=201, responses=responses(400, 404, 409, 503))
+    def start_job(body: NewJob, operator: Operator) -> dict[str, Any]:
+        """Start a job on a registered machine; the same job handed in twice starts once."""
+        procedure = procedure_named(body.procedure)
+        with bench.desk() as desk:
+            who = Who(operator, body.id)
+            state = desk.service.start(body.job, body.machine, procedure, who, body.conditions)
+            return view(desk, state)
+
+    @router.get("/{job}", responses=responses(400, 404))
+    def get_job(job: UUID) -> dict[str, Any]:
+        """Give a job: the plain sentence, its steps and what holds them, results with figures."""
+        with bench.desk() as desk:
+            return view(desk, desk.service.state(job))
+
+    @router.post("/{job}/acts", status_code=201, responses=_WRITES)
+    def act(job: UUID, body: NewAct, operator: Operator) -> dict[str, Any]:
+        """Do something in a job that is neither its start nor the taking of a step."""
+        with bench.desk() as desk:
+            return view(desk, desk.act(job, body.event, Who(operator, body.id), body.seen))
+
+    @router.post("/{job}/steps/{step}/take", status_code=201, responses=_WRITES)
+    def take(job: UUID, step: StepId, body: Take, operator: Operator) -> dict[str, Any]:
+        """Take stored readings for a step: those named, or the newest of its quantity."""
+        with bench.desk() as desk:
+            who = Who(operator, body.id)
+            readings = body.readings
+            if not readings and desk.service.entry(body.id) is None:
+                readings = tuple(desk.newest(job, step))
+            elif not readings:
+                return view(desk, desk.service.state(job))
+            state = desk.take(
+                job,
+                step,
+                readings,
+                who,
+                body.seen,
+                conditions=body.conditions,
+                applied_seconds=body.applied_seconds,
+            )
+            return view(desk, state)
+
+    @router.post("/{job}/steps/{step}/key", status_code=201, responses=_KEYING)
+    def key(job: UUID, step: StepId, body: Key, operator: Operator) -> dict[str, Any]:
+        """Take keyed values for a step. What is odd is asked about (422): look, then confirm."""
+        with bench.desk() as desk:
+            quantity = desk.service.state(job).step(step).step.quantity
+            keyed = KeyedValues(
+                keying=keying_of(bench, body.display, operator, quantity, None),
+                values=[_typed(value) for value in body.values],
+                shown_deviation=None
+                if body.shown_deviation is None
+                else _typed(body.shown_deviation),
+                confirmed=body.confirmed,
+            )
+            state = desk.key(
+                job,
+                step,
+                keyed,
+                Who(operator, body.id),
+                body.seen,
+                conditions=body.conditions,
+                applied_seconds=body.applied_seconds,
+            )
+            return view(desk, state)
+
+    return router
+
+
+def _typed(value: KeyedValue) -> TypedValue:
+    return TypedValue(value.id, value.typed, value.elapsed, value.again)

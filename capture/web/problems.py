@@ -1,0 +1,141 @@
+"""Errors over HTTP: each is one problem document (RFC 9457) whose ``detail`` is a line to read."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict
+from starlette.exceptions import HTTPException
+
+from capture.errors import CaptureError, ConfigError, InputError, JournalError, NotThereError
+from capture.jobs.desk import DoubtError
+from capture.jobs.rules import LockedError
+from capture.journal import StaleError
+from capture.model.fields import rfc3339
+from capture.photo.store import MissingExtraError
+
+MEDIA_TYPE = "application/problem+json"
+_TYPE = "urn:benchtally:problem:"
+
+
+class NotNowError(CaptureError):
+    """It cannot be done now; later it can."""
+
+
+class Problem(BaseModel):
+    """A problem document. Members beside these tell more, by type."""
+
+    model_config = ConfigDict(extra="allow")
+
+    type: str
+    """``urn:benchtally:problem:`` and one of input, not-found, stale, locked, doubt, journal,
+    not-now, not-meant, internal."""
+    title: str
+    status: int
+    detail: str
+    """One line for a person: what, where, what to do."""
+
+
+def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Describe the problems that an operation may answer with, for the OpenAPI document."""
+    return {
+        status: {
+            "description": _TITLES.get(status, "A problem"),
+            "content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}},
+        }
+        for status in statuses
+    }
+
+
+_TITLES = {
+    400: "Not acceptable as it stands",
+    403: "Not for pages of other sites",
+    404: "Not there",
+    405: "Not with this method",
+    409: "Somebody acted meanwhile",
+    413: "Too large",
+    415: "Not in this format",
+    421: "Not this host",
+    422: "Look once more",
+    423: "Locked",
+    503: "Not possible now",
+}
+
+
+def problem(status: int, kind: str, detail: str, **more: Any) -> JSONResponse:
+    """Write a problem document."""
+    content = {
+        "type": _TYPE + kind,
+        "title": _TITLES.get(status, "A problem"),
+        "status": status,
+        "detail": " ".join(detail.split()),
+        **more,
+    }
+    return JSONResponse(content, status, media_type=MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Answer every failure with a problem document."""
+
+    @app.exception_handler(RequestValidationError)
+    async def _invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+        faults = _faults(error.errors())
+        return problem(400, "input", "; ".join(faults), faults=faults)
+
+    @app.exception_handler(HTTPException)
+    async def _http(_request: Request, error: HTTPException) -> JSONResponse:
+        kind = "not-found" if error.status_code == 404 else "input"  # noqa: PLR2004 - HTTP's own
+        answer = problem(error.status_code, kind, str(error.detail))
+        answer.headers.update(error.headers or {})
+        return answer
+
+    @app.exception_handler(CaptureError)
+    async def _ours(_request: Request, error: CaptureError) -> JSONResponse:
+        return of(error)
+
+    @app.exception_handler(Exception)
+    async def _defect(request: Request, error: Exception) -> JSONResponse:
+        # The server logs the traceback; the person is told where to look.
+        what = f"{request.method} {request.url.path}: {type(error).__name__}"
+        return problem(500, "internal", f"internal error in {what}; the daemon's log tells more")
+
+
+def of(error: CaptureError) -> JSONResponse:
+    """Write one of our own errors as a problem."""
+    match error:
+        case NotThereError():
+            return problem(404, "not-found", str(error))
+        case StaleError():
+            return problem(409, "stale", str(error))
+        case LockedError():
+            locks = [
+                {
+                    "name": lock.name,
+                    "words": lock.words,
+                    "until": None if lock.until is None else rfc3339(lock.until),
+                }
+                for lock in error.locks
+            ]
+            return problem(423, "locked", str(error), locks=locks)
+        case DoubtError():
+            doubts = [{"words": each.words, "suggestion": each.suggestion} for each in error.doubts]
+            return problem(422, "doubt", str(error), doubts=doubts)
+        case InputError() | ConfigError():
+            return problem(400, "input", str(error))
+        case JournalError():
+            return problem(503, "journal", str(error))
+        case MissingExtraError() | NotNowError():
+            return problem(503, "not-now", str(error))
+        case _:
+            return problem(500, "internal", str(error))
+
+
+def _faults(errors: Sequence[Any]) -> list[str]:
+    """Write one line a fault: where, and what is wrong there."""
+    lines = []
+    for error in errors:
+        where = ".".join(str(part) for part in error["loc"]) or "the request"
+        lines.append(f"{where}: {error['msg']}")
+    return lines
