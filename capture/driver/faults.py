@@ -39,6 +39,7 @@ def shown(value: Any) -> str:
 # What the patterns of `capture.model.fields` ask for, in words.
 _WORDS = (
     ("^[a-z0-9](", "lower-case letters, digits and dashes, no dash at either end"),
+    ("^[a-z0-9][a-z0-9.-]", "lower-case letters, digits, dots and dashes"),
     ("^[A-Za-z0-9](", "letters, digits, dots, dashes, slashes and blanks, as on a label"),
     ("^[^\\x00", "a line of text without control characters"),
 )
