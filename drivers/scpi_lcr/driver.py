@@ -15,7 +15,7 @@ agree, so no number is stored under settings that it was not measured with.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from capture.driver import Driver, Profile, load_profile
@@ -38,10 +38,18 @@ class ScpiLcrOptions(MannersOptions):
     interval_s: float = field(
         default=0.0, metadata={"help": "seconds from query to query; the profile's if 0"}
     )
+    measures_every_s: float = field(
+        default=0.0,
+        metadata={
+            "help": "how long the bridge takes for one measurement: after that an equal answer is "
+            "a new reading; the profile's if 0"
+        },
+    )
 
     def __post_init__(self) -> None:
         """Refuse what cannot work, by option name."""
         self.check_span("interval_s", 0, 3600)
+        self.check_span("measures_every_s", 0, 3600)
         self.check_span("watch_s", 0, 3600)
         profile_of(self)
 
@@ -70,4 +78,8 @@ def _plan(options: ScpiLcrOptions) -> Plan:
     profile = profile_of(options)
     assert profile.scpi is not None  # a profile for this driver has one
     manners = options.manners(options.interval_s or profile.scpi.interval_s, profile.scpi.timeout_s)
-    return plan_of(profile, manners, options.conditions)
+    plan = plan_of(profile, manners, options.conditions)
+    if not options.measures_every_s:
+        return plan
+    told = replace(plan.freshness, measures_every_s=options.measures_every_s)
+    return replace(plan, freshness=told)

@@ -3,7 +3,6 @@
 import json
 import threading
 import time
-import uuid
 from urllib.parse import quote
 
 import harness
@@ -23,7 +22,7 @@ class Tablet:
         )
         self.job = None
 
-    def close(self):
+    def end(self):
         self.client.close()
 
     # ── asking and telling ───────────────────────────────────────────────────────────────────
@@ -96,9 +95,7 @@ class Tablet:
             found = self.step(step)
             return found if found["status"] == "taken" else None
 
-        return harness.wait_until(
-            taken, f"{step} taken; watch: {self.get('/api/bench')['watch']}", seconds
-        )
+        return self._wait(taken, f"{step} taken", seconds)
 
     def wait_watch(self, words, seconds=harness.LONG):
         """Wait until hands-free capture says something with these words in it."""
@@ -107,7 +104,19 @@ class Tablet:
             watch = self.get("/api/bench")["watch"]
             return watch if words in watch["reason"] else None
 
-        return harness.wait_until(said, f"{words!r} on the bench", seconds)
+        return self._wait(said, f"{words!r} on the bench", seconds)
+
+    def _wait(self, condition, what, seconds):
+        """Wait; where it is in vain, tell how the bench is."""
+        try:
+            return harness.wait_until(condition, what, seconds)
+        except AssertionError as error:
+            bench = self.get("/api/bench")
+            states = [
+                (each["instrument"], each["state"], each.get("reason"), len(each["last"]))
+                for each in bench["instruments"]
+            ]
+            raise AssertionError(f"{error}; watch: {bench['watch']}; {states}") from error
 
 
 class Stream:
@@ -151,7 +160,3 @@ class Stream:
         self._thread.join(seconds)
         self._client.close()
         return not self._thread.is_alive()
-
-
-def some_id():
-    return str(uuid.UUID(str(new_id())))
