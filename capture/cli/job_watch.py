@@ -122,7 +122,7 @@ def _show(bench: Bench, state: "JobState", n: int, body: dict[str, Any], *, as_j
 
 def _line(bench: Bench, state: "JobState", body: dict[str, Any]) -> str:
     """Write an event in words."""
-    from capture.cli.job_words import taken_text
+    from capture.cli.job_words import since_voltage, taken_text
     from capture.jobs.view import value_view
 
     event, who = body["event"], f", by {body['operator']}"
@@ -136,7 +136,9 @@ def _line(bench: Bench, state: "JobState", body: dict[str, Any]) -> str:
                 row = bench.reader.entry(reading)
                 found = None if row is None else json.loads(row.body)
                 values.append(value_view(found, reading, place, points))
-            return f"{step} taken: {taken_text(values, event['how'])}{who}"
+            asked = state.step(step).step
+            timed = since_voltage(values, asked.quantity, asked.take.at_s)
+            return f"{step} taken: {taken_text(timed, asked.quantity, event['how'])}{who}"
         case "applied":
             return f"a test voltage was on the winding for {event['seconds']:g} s ({step}){who}"
         case "overridden":

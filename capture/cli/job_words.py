@@ -69,7 +69,8 @@ def show_to_do(view: View) -> None:
         first = current["points"][0]["words"]
         where = first if len(current["points"]) == 1 else f"{len(current['points'])} values at once"
         say(clean(f"Next: {current['id']}: {current['title']}; {where}"))
-        for lock in current["locks"]:
+        told = {each["name"] for step in view["steps"] for each in step["after"]}
+        for lock in (each for each in current["locks"] if each["name"] not in told):
             say(f"  locked: {clean(lock['words'])}{_until(lock)}")
     elif view["status"] == "running":
         say("Every step is done; `benchtally job finish` ends the work on it.")
@@ -126,25 +127,43 @@ def limit_origin(limit: View) -> str:
 
 
 def value_text(value: View) -> str:
-    """Write a taken value as it was shown, a bound with its side."""
+    """Write a taken value as it was shown; in the decade that reads best where it had exponents."""
     if "digits" not in value:
         return str(value["status"])
     bound = value.get("bound") or {}
-    mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
-    shown = f"{mark}{value['digits']} {value['shown_unit']}"
     if value.get("value") is None and not bound:
         return str(value["status"])
-    at = "" if value.get("elapsed") is None else f" at {value['elapsed']:g} s"
-    return shown + at
+    mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
+    shown = f"{mark}{value['digits']} {value['shown_unit']}"
+    mantissa, exponent, _ = value["digits"].upper().partition("E")
+    if exponent and value.get("value") is not None:
+        count = sum(each.isdigit() for each in mantissa.lstrip("+-0."))
+        shown = quantity_text(value["value"], value["unit"], digits=max(count, 1))
+    return shown if value.get("elapsed") is None else f"{shown} at {value['elapsed']:g} s"
 
 
-def taken_text(values: Sequence[View], how: str) -> str:
-    """Write the values of a step that was taken on one line."""
-    several = len({value.get("point") for value in values}) > 1
-    parts = [
-        f"{value['point']} {value_text(value)}" if several else value_text(value)
-        for value in values
+def since_voltage(values: Sequence[View], quantity: str, at_s: Sequence[float]) -> list[View]:
+    """Give the values of a step, each with the time of its own that the procedure asks for.
+
+    An instrument counts from the press of its key, a procedure from when the voltage was reached.
+    """
+    own = [value for value in values if value.get("quantity") == quantity]
+    if not at_s or len(own) != len(at_s):
+        return list(values)
+    times = dict(zip((value["reading"] for value in own), at_s, strict=True))
+    return [
+        {**value, "elapsed": times.get(value["reading"], value.get("elapsed"))} for value in values
     ]
+
+
+def taken_text(values: Sequence[View], quantity: str, how: str) -> str:
+    """Write the values of a step that was taken on one line."""
+    own = [value for value in values if value.get("quantity") in (None, quantity)]
+    several = len({value.get("point") for value in own}) > 1
+    parts = [
+        f"{value['point']} {value_text(value)}" if several else value_text(value) for value in own
+    ]
+    parts += [f"{each['quantity']} {value_text(each)}" for each in values if each not in own]
     return f"{', '.join(parts)} ({_HOW.get(how, how)})"
 
 
@@ -198,18 +217,24 @@ def _rows(step: View) -> Iterable[tuple[str, ...]]:
         [
             *(f"locked: {lock['name']}" for lock in step["locks"]),
             *(f"passed: {name}" for name in step["overridden"]),
-            *(f"before: {value_text(each)} ({each['reason']})" for each in step["superseded"]),
+            *(
+                f"before: {value_text(each)} ({each['reason']})"
+                for each in step["superseded"]
+                if each.get("quantity") in (None, step["quantity"])
+            ),
             *step["notes"],
         ]
     )
-    values: Sequence[View] = step["values"]
+    values = since_voltage(step["values"], step["quantity"], step["at_s"])
     points = [point["text"] for point in step["points"]]
     if not values:
         yield (step["id"], step["status"], ", ".join(points), "", "", remarks)
         return
     for place, value in enumerate(values):
-        first = place == 0
-        by = value.get("operator") or value.get("instrument") or ""
+        first, own = place == 0, value.get("quantity") in (None, step["quantity"])
+        by = str(value.get("instrument") or "")
+        if value.get("operator"):
+            by = f"by {value['operator']}"
         if value.get("second_operator"):
             by += f" and {value['second_operator']}"
         photo = ", photo" if value.get("photos") else ""
@@ -217,7 +242,7 @@ def _rows(step: View) -> Iterable[tuple[str, ...]]:
         yield (
             step["id"] if first else "",
             step["status"] if first else "",
-            str(value.get("point") or ""),
+            str(value.get("point") or "") if own else value["quantity"],
             value_text(value),
             how if first else "",
             remarks if first else "",

@@ -218,7 +218,7 @@ def _write(
     try:
         write(confirmed=asked.confirmed)
     except DoubtError as error:
-        words = [_question(doubt) for doubt in error.doubts]
+        words = [_question(doubt, keying.quantity) for doubt in error.doubts]
         if asked.as_json or not sys.stdin.isatty():
             raise CaptureError(
                 f"{'; '.join(words)}; nothing is stored: look at the display once more, and add "
@@ -231,10 +231,14 @@ def _write(
         write(confirmed=True)
 
 
-def _question(doubt: Any) -> str:
+def _question(doubt: Any, quantity: str) -> str:
+    from capture.cli.judge import quantity_text
+    from capture.model import unit_of
+
     if doubt.suggestion is None:
         return str(doubt.words)
-    return f"{doubt.words} (is {doubt.suggestion:.6g} in the base unit meant?)"
+    meant = quantity_text(doubt.suggestion, unit_of(quantity) or "", digits=6)
+    return f"{doubt.words} (is {meant} meant?)"
 
 
 def _say_back(view: dict[str, Any], step: str) -> None:
