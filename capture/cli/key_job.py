@@ -58,8 +58,8 @@ def key_in_job(config: Path | None, keying: "Keying", asked: Asked) -> int:
     """
     with open_bench(config) as bench:
         state = bench.state(asked.job)
-        step = _step(state, asked.step, keying.quantity)
         who = bench.who(keying.operator, asked.id)
+        step = _step(state, asked.step or _keyed_before(bench, who.id), keying.quantity)
         values = _values(step, keying, asked, who.id)
         deviation = None
         if asked.shown_deviation is not None:
@@ -94,6 +94,17 @@ def photos(folder: Path, files: Sequence[Path]) -> "tuple[Evidence, ...]":
         except InputError as error:
             raise InputError(f"{file}: {error}") from error
     return tuple(kept)
+
+
+def _keyed_before(bench: Bench, act: uuid.UUID) -> str | None:
+    """Give the step that this act has keyed before; the one that is due now is another."""
+    from capture.model.job import JobEntry, Taken
+
+    row = bench.reader.entry(act)
+    if row is None or row.kind != "job":
+        return None
+    event = JobEntry.model_validate_json(row.body).event
+    return event.step if isinstance(event, Taken) else None
 
 
 def _step(state: "JobState", name: str | None, quantity: str) -> "Step":

@@ -17,7 +17,7 @@ from capture.jobs.plausible import Doubt, doubts, mismatch
 from capture.jobs.procedure import Step
 from capture.jobs.results import JobResults, ResultKeeper
 from capture.jobs.service import Append, JobService, Who
-from capture.jobs.state import JobState
+from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader
 from capture.keying import Keying, make_reading
@@ -177,9 +177,11 @@ class Desk:
         """Give the newest reading of a step's quantity, with what stood beside it in its frame.
 
         Raises:
-            InputError: there is none since the step was opened.
+            InputError: there is none since the step was opened, or it was taken already.
         """
         state = self.service.state(job)
+        if state.step(step_id).status is StepStatus.TAKEN:
+            raise InputError(f"step {step_id} has been taken; redo it, with a reason, before that")
         step = state.step(step_id).step
         after = self._opened(job)
         for body in self._reader.readings(
@@ -352,14 +354,18 @@ class Desk:
             elapsed = value.elapsed
             if elapsed is None and times:
                 elapsed = times[place] if count == len(times) else times[-1]
-            draft = make_reading(
-                keying,
-                value.typed,
-                TestPoint.parse(point),
-                id_=value.id,
-                group=group,
-                series=None if elapsed is None else Series(id=group, elapsed=elapsed),
-            )
+            series = None if elapsed is None else Series(id=group, elapsed=elapsed)
+            try:
+                draft = make_reading(
+                    keying,
+                    value.typed,
+                    TestPoint.parse(point),
+                    id_=value.id,
+                    group=group,
+                    series=series,
+                )
+            except InputError as error:
+                raise InputError(f"{point}: {error}") from error
             _compare(draft, value, keying, point)
             drafts.append(draft)
         shown = keyed.shown_deviation

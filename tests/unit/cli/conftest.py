@@ -117,3 +117,9 @@ class Jobs:
 def jobs(run, journal):
     """A bench on which jobs are done."""
     return Jobs(run, journal)
+
+
+@pytest.fixture
+def terminal():
+    """Make what a person types at a terminal."""
+    return Terminal

@@ -267,15 +267,13 @@ def test_a_faulty_configuration_is_exit_two_and_a_line_each(run, config, argumen
 
 def test_check_finds_what_is_wrong_without_opening_anything(run, config):
     assert run("check")[0] == 0
-    config.write_text(
-        config.read_text() + '[instruments.x]\ndriver="scpi-metre"\nlink={kind="tcp",host="h"}\n'
-    )
+    plain = config.read_text()
+    config.write_text(plain + '[instruments.x]\ndriver="scpi-metre"\nlink={kind="tcp",host="h"}\n')
     code, _, err = run("check")
     assert code == 2
     assert "did you mean 'scpi-meter'?); known are ascii-meter, " in err
     config.write_text(
-        config.read_text()
-        + '[instruments.x]\ndriver="scpi-meter"\nlink={kind="serial",port="/dev/no-such"}\n'
+        plain + '[instruments.x]\ndriver="scpi-meter"\nlink={kind="serial",port="/dev/no-such"}\n'
     )
     code, out, _ = run("check", "--json")
     rows = {row["what"]: row for row in map(json.loads, out.splitlines())}
