@@ -23,6 +23,7 @@ from capture.driver.faults import fault_lines
 from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalError, PluginError
 from capture.filelock import FileLock
+from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
 from capture.journal import Entry, Expectation, Stored, Writer
@@ -143,6 +144,7 @@ class Daemon:
         instruments = build_instruments(config, registry)
         check_limits(config)
         self.changes = Changes()
+        self.results = ResultCache()
         self.web = make_web(config, self)
         path = config.journal_path
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -153,7 +155,9 @@ class Daemon:
             )
         self.publisher = self._make_publisher()
         self._writer = Writer(path, self.clock, self._on_commit)
-        self.jobs = make_watcher(config, self._writer.append, self.clock, self._on_watch)
+        self.jobs = make_watcher(
+            config, self._writer.append, self.clock, self._on_watch, self.results
+        )
         self.supervisor = Supervisor(instruments, self._writer, self.clock, self._on_change)
         self._ports = {name: port_of(each.link) for name, each in config.instruments.items()}
         paths = [port for port in self._ports.values() if port]
@@ -267,6 +271,7 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
         changes=daemon.changes,
         instruments=daemon.instruments,
         watch=daemon.watch,
+        cache=daemon.results,
     )
     return WebServer(make_app(bench), daemon.changes, settings.host, settings.port)
 

@@ -15,7 +15,7 @@ from capture.errors import CaptureError, InputError
 from capture.jobs.energy import needs_ramp_down
 from capture.jobs.plausible import Doubt, doubts, mismatch
 from capture.jobs.procedure import Step
-from capture.jobs.results import JobResults, ResultKeeper
+from capture.jobs.results import JobResults, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
@@ -95,9 +95,10 @@ class Desk:
         *,
         site_limits: Mapping[str, Mapping[str, object]] | None = None,
         energy_limit_joules: float = ENERGY_LIMIT_JOULES,
+        cache: ResultCache | None = None,
     ) -> None:
         self.service = JobService(reader, append, clock, site, bench)
-        self.results = ResultKeeper(self.service, append, site, bench, site_limits)
+        self.results = ResultKeeper(self.service, append, site, bench, site_limits, cache)
         self._reader = reader
         self._clock = clock
         self._site = site

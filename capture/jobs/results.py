@@ -5,7 +5,9 @@ Whether insulation holds pulses back follows from the same numbers, whoever adop
 lock is no verdict.
 """
 
-from collections.abc import Mapping, Sequence
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -32,6 +34,7 @@ KINDS = {
     "pulse_time": "pulse",
 }
 _INSULATION = "insulation_resistance"
+_CACHED = 64  # jobs and states of jobs whose results are remembered
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
 _WINDINGS = {"concentric": "random"}  # judged alike
 
@@ -152,6 +155,33 @@ def insulation_failed(
     )
 
 
+class ResultCache:
+    """Remembers what was computed of jobs, for many desks of one bench and any threads.
+
+    A job's entries, and the machine's description, are all that its results depend on: what was
+    computed for them holds.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: OrderedDict[tuple[UUID, int, UUID], JobResults] = OrderedDict()
+
+    def get(
+        self, state: JobState, machine: MachineEntry, compute: Callable[[], JobResults]
+    ) -> JobResults:
+        """Give what was computed before, else compute it."""
+        key = (state.job, state.last, machine.id)
+        with self._lock:
+            found = self._held.get(key)
+        if found is None:
+            found = compute()
+            with self._lock:
+                self._held[key] = found
+                while len(self._held) > _CACHED:
+                    self._held.popitem(last=False)
+        return found
+
+
 class ResultKeeper:
     """Keeps the stored results of jobs up to date."""
 
@@ -162,8 +192,10 @@ class ResultKeeper:
         site: str,
         bench: str,
         site_limits: Mapping[str, Mapping[str, object]] | None = None,
+        cache: ResultCache | None = None,
     ) -> None:
         self._service = service
+        self._cache = cache or ResultCache()
         self._append = append
         self._site = site
         self._bench = bench
@@ -172,7 +204,11 @@ class ResultKeeper:
     def now(self, state: JobState, time: datetime) -> JobResults:
         """Compute what can be said of a job."""
         machine = self._service.machine(state.machine)
-        return compute(state, machine, self._service.readings_of(state), time, self._limits)
+
+        def made() -> JobResults:
+            return compute(state, machine, self._service.readings_of(state), time, self._limits)
+
+        return self._cache.get(state, machine, made)
 
     def failed(self, state: JobState, step_id: str) -> bool | None:
         """Tell whether the insulation reading of a step has failed; None where nobody can say."""

@@ -6,6 +6,7 @@ from capture.clock import Clock
 from capture.config import Config
 from capture.errors import ConfigError
 from capture.jobs.desk import Desk
+from capture.jobs.results import ResultCache
 from capture.jobs.service import Append
 from capture.jobs.watcher import JobWatch, JobWatcher
 from capture.journal import JournalReader
@@ -25,7 +26,13 @@ def check_limits(config: Config) -> None:
         raise ConfigError([f"limits: {error}"]) from error
 
 
-def make_desk(config: Config, reader: JournalReader, append: Append, clock: Clock) -> Desk:
+def make_desk(
+    config: Config,
+    reader: JournalReader,
+    append: Append,
+    clock: Clock,
+    cache: ResultCache | None = None,
+) -> Desk:
     """Make the desk of a bench over a reader, which belongs to the thread that uses the desk.
 
     Raises:
@@ -40,17 +47,22 @@ def make_desk(config: Config, reader: JournalReader, append: Append, clock: Cloc
         config.bench,
         site_limits=config.limits,
         energy_limit_joules=config.jobs.energy_limit_joules,
+        cache=cache,
     )
 
 
 def make_watcher(
-    config: Config, append: Append, clock: Clock, on_change: Callable[[], None]
+    config: Config,
+    append: Append,
+    clock: Clock,
+    on_change: Callable[[], None],
+    cache: ResultCache,
 ) -> JobWatcher:
     """Make the thread that captures hands-free."""
 
     def make(reader: JournalReader) -> JobWatch:
         return JobWatch(
-            make_desk(config, reader, append, clock),
+            make_desk(config, reader, append, clock, cache),
             clock,
             relative_uncertainty=config.jobs.relative_uncertainty,
             longest_time_constant=config.jobs.longest_time_constant_s,

@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from capture.clock import Clock
 from capture.config import Config
 from capture.jobs.desk import Desk
+from capture.jobs.results import ResultCache
 from capture.jobs.service import Append
 from capture.jobs.setup import make_desk
 from capture.jobs.watcher import Watch
@@ -25,6 +26,7 @@ class Bench:
         changes: wakes the streams at every commit and change.
         instruments: how every instrument is now, as it is published.
         watch: what hands-free capture sees now; None where it is off.
+        cache: results of jobs that were computed before.
     """
 
     config: Config
@@ -33,6 +35,7 @@ class Bench:
     changes: Changes
     instruments: Callable[[], Sequence[dict[str, Any]]]
     watch: Callable[[], Watch | None]
+    cache: ResultCache = field(default_factory=ResultCache)
 
     @contextmanager
     def reader(self) -> Iterator[JournalReader]:
@@ -47,7 +50,7 @@ class Bench:
     def desk(self) -> Iterator[Desk]:
         """Give a desk to one thread, for one request."""
         with self.reader() as reader:
-            yield make_desk(self.config, reader, self.append, self.clock)
+            yield make_desk(self.config, reader, self.append, self.clock, self.cache)
 
     @property
     def evidence(self) -> EvidenceStore:

@@ -89,7 +89,9 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
         family, _, _, _, address = found[0]
-        listening = socket.socket(family, socket.SOCK_STREAM)
+        # With the protocol told, asyncio sends without delay; else each answer waits 40 ms for an
+        # acknowledgement of its head.
+        listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     except OSError as error:
         raise ConfigError([f"web.host: {host} cannot be used: {error}"]) from error
     try:
