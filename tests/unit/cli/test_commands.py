@@ -231,6 +231,21 @@ def test_a_count_that_is_none_is_wrong_usage(run, journal, draft, last):
     assert len(err.splitlines()) == 1
 
 
+def test_a_block_of_readings_is_tagged_at_once_or_not_at_all(jobs, drafts):
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    jobs.store(*drafts(5))
+    where = ("--machine", "FAN-07", "--point", "V-W", "--note", "after cleaning", *OPERATOR)
+    said = jobs.do("tag", "ohm-1:2-4", "ohm-1:4", "ohm-1:last", *where)
+    assert said.count("is of machine FAN-07 at V-W") == 4
+    tags = [each.get("tag") for each in jobs.readings()]
+    assert tags[0] is None
+    assert {(each["note"], each["test_point"]["pair"]) for each in tags[1:]} == {
+        ("after cleaning", "V-W")
+    }
+    assert "there is no reading 'ohm-1:6'" in jobs.do("tag", "ohm-1:1-6", *where, code=2)
+    assert jobs.readings()[0].get("tag") is None
+
+
 # ── configuration, usage, other commands ─────────────────────────────────────────────────────
 
 

@@ -5,7 +5,6 @@ from datetime import UTC, datetime
 
 import pytest
 
-from capture.cli import job_watch
 from capture.cli.bench import open_bench
 from capture.clock import SystemClock
 from capture.model import new_id
@@ -305,7 +304,7 @@ def test_a_discharge_is_waited_for_and_confirmed(jobs):
     assert "FIRST, after insulation: keep the winding earthed" in jobs.do("job", "next", "last")
 
 
-def test_a_discharge_that_was_long_enough_is_noted(jobs, wait_until):
+def test_a_discharge_that_was_long_enough_is_noted(jobs):
     jobs.start("after-rewind")
     jobs.act("applied", "insulation", "0.001")
     assert "the discharge after insulation is noted" in jobs.act("discharged")
@@ -496,8 +495,3 @@ def test_watch_ends_by_ctrl_c(jobs, meanwhile):
 def test_watch_says_what_it_can_wait_for(jobs, until, reason):
     jobs.start("three-pair-resistance")
     assert reason in jobs.do("job", "watch", "last", "--until", until, code=2)
-
-
-def test_a_watch_looks_ten_times_a_second():
-    """Seconds from commit to line; the design lets a foreign entry go unseen for 0.25 s."""
-    assert job_watch._POLL <= 0.25
