@@ -8,6 +8,7 @@ import json
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -90,6 +91,22 @@ class JournalReader:
                 "JOIN entries e ON e.n = v.n ORDER BY v.instrument, v.quantity"
             ).fetchall()
         return [_row(row) for row in rows]
+
+    def last_readings(self) -> list[tuple[int, dict[str, Any]]]:
+        """Give the newest reading of each quantity of each instrument, after its number."""
+        return [(row.n, json.loads(row.body)) for row in self.last_values()]
+
+    def first_after(self, moment: datetime) -> int | None:
+        """Give the number of the first entry that was made after a moment; None for none.
+
+        Ids are UUIDv7 (RFC 9562), so their order is that of the clocks they were made by.
+        """
+        edge = int(moment.timestamp() * 1000).to_bytes(6, "big") + bytes(10)
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT n FROM entries WHERE id > ? ORDER BY id LIMIT 1", (edge,)
+            ).fetchone()
+        return None if row is None else int(row[0])
 
     def of_subject(self, kind: str, subject: str) -> list[Row]:
         """Give all entries of one kind about one subject (a job, a machine), in order."""

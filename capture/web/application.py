@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import FastAPI
 
 from capture import __version__
-from capture.web import evidence, jobs, live, machines, problems, procedures, readings
+from capture.web import evidence, jobs, live, machines, pages, problems, procedures, readings
 from capture.web.bench import Bench
 from capture.web.guard import Guard
 from capture.web.problems import responses
@@ -41,6 +41,9 @@ def make_app(bench: Bench) -> FastAPI:
         live.make_router(bench),
     ):
         app.include_router(router)
+
+    app.include_router(pages.make_router(bench))
+    app.mount("/static", pages.static_files(), "static")
 
     @app.get("/health", tags=["live"])
     def health() -> dict[str, Any]:
