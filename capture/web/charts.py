@@ -2,7 +2,7 @@
 
 import io
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -98,10 +98,10 @@ def _pulse(step: Mapping[str, Any]) -> list[Chart]:
 
 def _insulation(step: Mapping[str, Any]) -> list[Chart]:
     points = tuple(
-        (f"{value['elapsed']:.0f} s", value["value"] / 1e6, None)
+        (f"{value['at']:.0f} s", value["value"] / 1e6, None)
         for value in step["values"]
         if value.get("quantity") == "insulation_resistance"
-        and value.get("elapsed")
+        and value.get("at")
         and value.get("value")
     )
     if len(points) < 2:  # noqa: PLR2004 - a curve has two points at least
@@ -119,17 +119,15 @@ def _insulation(step: Mapping[str, Any]) -> list[Chart]:
 
 
 def draw(chart: Chart) -> bytes:
-    """Draw a chart as SVG; bars apart by hatching, never by colour alone."""
+    """Draw a chart as SVG; what differs differs in shape, never in colour alone."""
     import matplotlib as mpl  # noqa: PLC0415 - heavy, and only where somebody looks
     from matplotlib.figure import Figure  # noqa: PLC0415 - same
 
     with _LOCK, mpl.rc_context({"svg.hashsalt": "benchtally", "font.size": 12}):
         figure = Figure(figsize=(6.4, 2.8), layout="constrained")
         axes = figure.subplots()
-        if chart.name == "insulation":
-            _curve(axes, chart)
-        else:
-            _bars(axes, chart)
+        kinds = {"insulation": _curve, "pulse": _dots}
+        kinds.get(chart.name, _bars)(axes, chart)
         axes.set_ylabel(chart.axis)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
@@ -139,44 +137,53 @@ def draw(chart: Chart) -> bytes:
 
 
 def _bars(axes: Any, chart: Chart) -> None:
-    places: Sequence[float] = range(len(chart.points))
-    first = [value for _, value, _ in chart.points]
-    second = [value for _, _, value in chart.points]
-    both = any(value is not None for value in second)
-    width = 0.36 if both else 0.5
-    shift = width / 2 + 0.02 if both else 0.0
-    drawn = axes.bar(
-        [place - shift for place in places], first, width, color=_INK, label="as written"
-    )
-    axes.bar_label(drawn, [_figure(value, chart) for value in first], padding=2)
-    if both:
-        values = [0.0 if value is None else value for value in second]
-        drawn = axes.bar(
-            [place + shift for place in places],
-            values,
-            width,
-            color="white",
-            edgecolor=_SOFT,
-            hatch="///",
-            label="leads swapped",
-        )
-        axes.bar_label(drawn, [_figure(value, chart) for value in values], padding=2)
-        low = min(value for value in [*first, *values] if value)
-        axes.set_ylim(low * 0.8, max([*first, *values]) * 1.12)
-        axes.legend(frameon=False, ncols=2, loc="upper center", bbox_to_anchor=(0.5, 1.25))
-    else:
-        span = max([abs(value) for value in first] + [chart.limit or 0.0, 0.1]) * 1.35
-        axes.set_ylim(-span, span)
-        axes.axhline(0, color=_INK, linewidth=0.8)
-        if chart.limit is not None:
-            for side in (-chart.limit, chart.limit):
-                axes.axhline(side, color=_SOFT, linewidth=1.4, linestyle="--")
-            axes.text(2.42, chart.limit, "limit", color=_SOFT, va="bottom", ha="right")
+    """Draw deviations from the mean as bars from zero, between the limits."""
+    places = range(len(chart.points))
+    values = [value for _, value, _ in chart.points]
+    drawn = axes.bar(places, values, 0.5, color=_INK)
+    axes.bar_label(drawn, [f"{value:+.2f}" for value in values], padding=2)
+    span = max([abs(value) for value in values] + [chart.limit or 0.0, 0.1]) * 1.35
+    axes.set_ylim(-span, span)
+    axes.axhline(0, color=_INK, linewidth=0.8)
+    if chart.limit is not None:
+        for side in (-chart.limit, chart.limit):
+            axes.axhline(side, color=_SOFT, linewidth=1.4, linestyle="--")
+        axes.text(2.42, chart.limit, "limit", color=_SOFT, va="bottom", ha="right")
     axes.set_xticks(places, [label for label, _, _ in chart.points])
 
 
-def _figure(value: float, chart: Chart) -> str:
-    return f"{value:+.2f}" if chart.name.startswith("balance") else f"{value:.4g}"
+def _dots(axes: Any, chart: Chart) -> None:
+    """Draw times as dots: their axis does not begin at zero, so a bar's length would mislead."""
+    shapes = (("o", _INK, _INK, "as written", -0.1), ("s", "white", _SOFT, "leads swapped", 0.1))
+    for which, (shape, face, edge, label, shift) in enumerate(shapes):
+        series = [first if which == 0 else second for _, first, second in chart.points]
+        drawn = [(place + shift, y) for place, y in enumerate(series) if y is not None]
+        if not drawn:
+            continue
+        at, values = zip(*drawn, strict=True)
+        axes.plot(
+            at,
+            values,
+            shape,
+            markersize=9,
+            markerfacecolor=face,
+            markeredgecolor=edge,
+            markeredgewidth=2,
+            label=label,
+        )
+        for x, y in drawn:
+            axes.annotate(
+                f"{y:.4g}",
+                (x, y),
+                textcoords="offset points",
+                xytext=(-9 if shift < 0 else 9, 0),
+                ha="right" if shift < 0 else "left",
+                va="center",
+            )
+    axes.set_xticks(range(len(chart.points)), [label for label, _, _ in chart.points])
+    axes.set_xlim(-0.6, len(chart.points) - 0.4)
+    axes.margins(y=0.25)
+    axes.legend(frameon=False, ncols=2, loc="upper center", bbox_to_anchor=(0.5, 1.25))
 
 
 def _curve(axes: Any, chart: Chart) -> None:

@@ -15,6 +15,17 @@ UNITS: dict[str, tuple[str, ...]] = {
 _STEP = {"taken": "mark-good", "skipped": "mark-off"}
 _JOB = {"running": "mark-now", "paused": "mark-wait", "finished": "mark-good"}
 _VERDICT = {"pass": "mark-good", "fail": "mark-bad", "conditional fail": "mark-bad"}
+_CONDITIONS = {
+    "state": ("winding", ""),
+    "rotor": ("rotor", ""),
+    "rotor_degrees": ("rotor angle", "°"),
+    "measured_at": ("measured", ""),
+    "winding_celsius": ("winding temperature", "°C"),
+    "temperature_by": ("temperature measured by", ""),
+    "relative_humidity": ("relative humidity", "%"),
+    "lead_zero": ("leads zeroed", ""),
+    "reference_check": ("reference checked", ""),
+}
 _HOW = {
     "settled": "taken by itself, once settled",
     "timed": "taken by itself, at its time",
@@ -118,6 +129,35 @@ def engineering(value: float, unit: str | None) -> str:
     return quantity_text(value, unit or "1", digits=6)
 
 
+def readable(reading: Mapping[str, Any]) -> str:
+    """Write a stored value to be read: as a person keyed it, or in the decade that reads best."""
+    source = reading.get("source")
+    kind = source.get("kind") if isinstance(source, Mapping) else source
+    if kind in ("keyed", "photo"):
+        return clean(shown(dict(reading)))
+    return live(reading)
+
+
+def conditions(held: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Write conditions with their names and units."""
+    found = []
+    for name, value in held.items():
+        label, unit = _CONDITIONS.get(name, (words(name), ""))
+        told = f"{value:g}" if isinstance(value, float) else words(value)
+        found.append((label, f"{told} {unit}".rstrip()))
+    return found
+
+
+def live(reading: Mapping[str, Any]) -> str:
+    """Write a reading to be seen from two steps away: a number that reads well, or why none."""
+    bound = reading.get("bound")
+    if bound:
+        return quantity_text(bound["value"], reading["unit"], bound["side"], digits=6)
+    if reading.get("value") is None:
+        return words(reading["status"])
+    return quantity_text(reading["value"], reading["unit"], digits=6)
+
+
 def terminals(step: Mapping[str, Any]) -> list[str]:
     """List the terminals to be drawn for a step's first test point, in the order of the box."""
     point = step["points"][0]
@@ -148,14 +188,17 @@ def point(reading: Mapping[str, Any]) -> str:
 FILTERS: dict[str, Callable[..., Any]] = {
     "came": came,
     "clean": clean,
+    "conditions": conditions,
     "engineering": engineering,
     "how": lambda how: _HOW.get(how, words(how)),
     "job_mark": lambda status: _JOB.get(status, "mark-off"),
     "limit": limit,
+    "live": live,
     "moment": moment,
     "origin": lambda reading: clean(origin(reading["source"])),
     "plate": plate,
     "point": point,
+    "readable": readable,
     "result": result,
     "rows": rows,
     "sentence": sentence,
