@@ -160,6 +160,7 @@ class Daemon:
 
     def stop(self) -> bool:
         """Stop intake first, let delivery drain, close the journal last; True where all ended."""
+        self._writer.prepare_to_stop()  # whatever is still held may use the room kept for this
         watched = self._watcher.stop(_WATCHER_TIMEOUT)
         if not watched:
             self._log.error("ports.watcher_did_not_stop")

@@ -21,6 +21,8 @@ from capture.model.result import ResultRecord
 #: What can be appended.
 Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | Anchor
 
+_PATIENCE_MS = 20  # for readers, when the log is to be emptied
+
 _INSERT = (
     "INSERT INTO entries (id, kind, instrument, subject, sequence, body, hash) "
     "VALUES (?, ?, ?, ?, ?, ?, ?)"
@@ -98,6 +100,24 @@ class Store:
                     connection.execute("ROLLBACK")
                 raise
         return stored
+
+    def empty_log(self) -> bool:
+        """Move the log into the file and cut it to nothing; False where a reader holds it.
+
+        Readers that are nearly done are waited for, but only for a moment: nobody can write
+        meanwhile.
+
+        Raises:
+            JournalError: the file cannot be written.
+        """
+        with translated(self.path):
+            usual = self._connection.execute("PRAGMA busy_timeout").fetchone()[0]
+            self._connection.execute(f"PRAGMA busy_timeout = {_PATIENCE_MS}")
+            try:
+                held, _, _ = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            finally:
+                self._connection.execute(f"PRAGMA busy_timeout = {usual}")
+        return not held
 
     def data_version(self) -> int:
         """Give a number that changes when another connection has committed."""
