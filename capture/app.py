@@ -24,10 +24,12 @@ from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalError, PluginError
 from capture.filelock import FileLock
 from capture.journal import Writer
+from capture.journal.aside import begin_anew, damage_of, set_aside
 from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
 from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
+from capture.publish.progress import delivered_by, known_journal
 from capture.runtime import (
     Instrument,
     MessagePolicy,
@@ -140,8 +142,13 @@ class Daemon:
             raise JournalError(
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
-        self.publisher = self._make_publisher()
-        self._writer = Writer(path, self._clock, self.publisher.wake)
+        try:
+            self._set_aside_if_damaged()
+            self.publisher = self._make_publisher()
+            self._writer = Writer(path, self._clock, self.publisher.wake)
+        except BaseException:
+            self._lock.release()
+            raise
         self.supervisor = Supervisor(instruments, self._writer, self._clock, self._on_change)
         self._ports = {name: port_of(each.link) for name, each in config.instruments.items()}
         paths = [port for port in self._ports.values() if port]
@@ -174,6 +181,32 @@ class Daemon:
         self._lock.release()
         self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
         return watched and not late and delivered and closed
+
+    def _set_aside_if_damaged(self) -> None:
+        """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
+        path = self._config.journal_path
+        why = damage_of(path)
+        if why is None:
+            return
+        now = self._clock.utc()
+        delivered = delivered_by(path, known_journal(path) or "")
+        aside = set_aside(path, why, min(delivered.values(), default=0), now)
+        begin_anew(
+            path,
+            aside,
+            site=self._config.site,
+            bench=self._config.bench,
+            instruments=self._config.instruments,
+            now=now,
+        )
+        self._log.error(
+            "journal.set_aside",
+            damaged=str(aside.to),
+            why=why,
+            new=str(path),
+            hint=f"`benchtally journal export --damaged --journal {aside.to} FILE` saves what can "
+            "be read; keep the file",
+        )
 
     def _make_publisher(self) -> Publisher:
         settings = PublisherSettings.of(self._config)

@@ -21,6 +21,17 @@ def delivered_by(journal: Path, journal_id: str) -> dict[str, int]:
     return {path.name: _delivered(path, journal_id) for path in cursors_of(journal)}
 
 
+def known_journal(journal: Path) -> str | None:
+    """Give the id that the cursors beside a journal say it has; None where they do not agree."""
+    names = set()
+    for path in cursors_of(journal):
+        try:
+            names.add(str(json.loads(path.read_text("utf-8"))["journal"]))
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            return None
+    return names.pop() if len(names) == 1 else None
+
+
 def _delivered(path: Path, journal_id: str) -> int:
     try:
         content = json.loads(path.read_text("utf-8"))
