@@ -69,5 +69,5 @@ def _copy(source: sqlite3.Connection, part: Path, progress: Callable[[int, int],
 
 
 def _sync(part: Path) -> None:
-    with part.open("rb") as file:
+    with part.open("r+b") as file:
         os.fsync(file.fileno())

@@ -85,6 +85,7 @@ class Upkeep:
         self._looked_at = self._complained_at = float("-inf")
         self._full = ""
         self._stopping = False
+        self._without_reserve = False  # and said so
         self._log = structlog.get_logger()
         self.health = Health()
         #: Why nothing may be stored now; empty where it may.
@@ -169,10 +170,13 @@ class Upkeep:
         if self.health.reserve == "held":
             return
         there = size_of(self._reserve) >= self._size
-        if not there and free >= _SPARE * self._size:
-            there = self._make_reserve()
+        if not there:
+            there = free >= _SPARE * self._size and self._make_reserve()
         if there:
             self.health = replace(self.health, reserve="held")
+        elif not self._without_reserve:
+            self._without_reserve = True
+            self._log.warning("journal.no_reserve", free_bytes=free, wanted_bytes=self._size)
 
     def _make_reserve(self) -> bool:
         try:
@@ -182,8 +186,7 @@ class Upkeep:
                     file.write(bytes(1 << 16))
                 file.flush()
                 os.fsync(file.fileno())
-        except OSError as error:
-            self._log.warning("journal.no_reserve", why=str(error))
+        except OSError:
             self._reserve.unlink(missing_ok=True)
             return False
         return True
