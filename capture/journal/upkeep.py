@@ -110,14 +110,14 @@ class Upkeep:
     def prepare_to_stop(self) -> None:
         """Say that a stop has begun: what is stored from here on may use the reserve."""
         self._stopping = True
-        if self._full or self.refusal:
+        self.refusal = ""  # what is held is little, and this is the last time to store it
+        if self._full:
             self.give_up_reserve()
 
     def give_up_reserve(self) -> bool:
         """Delete the reserve where a stop has begun; True where that made room."""
         if not self._stopping or self.health.reserve != "held":
             return False
-        self.refusal = ""
         self._reserve.unlink(missing_ok=True)
         self.health = replace(self.health, reserve="given up")
         self._log.warning("journal.reserve_given_up", bytes=self._size)

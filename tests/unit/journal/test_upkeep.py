@@ -4,9 +4,9 @@ import sqlite3
 
 import pytest
 
-from capture.clock import ManualClock
-from capture.errors import JournalError
-from capture.journal import Store
+from capture.clock import ManualClock, SystemClock
+from capture.errors import JournalError, JournalFull
+from capture.journal import Store, Writer
 from capture.journal import upkeep as module
 from capture.journal.info import log_of
 from capture.journal.upkeep import Upkeep
@@ -47,6 +47,11 @@ def other(store, path):
     made = Reader(path)
     yield made
     made.connection.close()
+
+
+def append_for_ever(writer, drafts):
+    while True:
+        writer.append(drafts(100))
 
 
 def grow(store, drafts, upkeep, clock, commits=100):
@@ -131,6 +136,22 @@ def test_a_log_that_takes_half_of_the_room_ends_the_storing_until_it_is_let_go(
     upkeep.look()
     assert upkeep.refusal == ""
     assert log_of(path).stat().st_size == 0
+
+
+def test_what_is_held_when_a_stop_begins_is_stored_however_long_the_log(path, drafts, small):
+    writer = Writer(path, SystemClock(), lambda: None, reserve=0)
+    writer._upkeep._room = lambda _: 0
+    other = Reader(path)
+    other.hold()
+    writer.start()
+    try:
+        with pytest.raises(JournalFull, match="end that program"):
+            append_for_ever(writer, drafts)
+        writer.prepare_to_stop()
+        assert writer.append(drafts(1))[0].n
+    finally:
+        assert writer.stop(5)
+        other.connection.close()
 
 
 def test_nothing_is_looked_at_more_often_than_twice_a_second(store, path, clock):
