@@ -86,3 +86,25 @@ def test_the_writer_says_that_it_takes_nothing_and_when_it_does_again(path, draf
     finally:
         assert writer.stop(5)
     assert verify(path).entries == stored
+
+
+def test_a_disk_that_becomes_full_during_the_stop_gets_the_reserve_back(path, drafts, wait_until):
+    """SQLite's page limit stays where it is, so the batch is refused all the same; what is seen is
+    that the reserve was given up for it."""
+    writer = Writer(path, SystemClock(), lambda: None, reserve=1 << 16)
+    writer.start()
+    reserve = path.with_name("bench.journal.reserve")
+    try:
+        writer.append(drafts(1))
+        wait_until(lambda: writer.health.reserve == "held")
+        writer.prepare_to_stop()
+        assert reserve.exists()
+        pages = writer._store._connection.execute("PRAGMA page_count").fetchone()[0]
+        writer._store._connection.execute(f"PRAGMA max_page_count = {pages}")
+        with pytest.raises(JournalFull):
+            writer.append(drafts(2000))
+        assert not reserve.exists()
+        assert writer.health.reserve == "given up"
+    finally:
+        assert writer.stop(5)
+    assert verify(path).entries == 1
