@@ -15,9 +15,10 @@ from pathlib import Path
 from uuid import UUID
 
 from capture.errors import JournalDamaged, JournalError
+from capture.journal.beside import cursors_of, size_of
 from capture.journal.chain import read_body
 from capture.journal.database import APPLICATION_ID, connect, journal_id, set_meta, translated
-from capture.journal.info import size_of, stamp_of
+from capture.journal.info import stamp_of
 from capture.journal.store import Transaction
 from capture.model import Gap, new_id
 from capture.model.anchor import Anchor, Base
@@ -166,16 +167,16 @@ def _was_a_journal(path: Path) -> bool:
             marked = file.read(100)[_HEADER] == APPLICATION_ID.to_bytes(4, "big")
     except OSError:
         marked = False
-    beside = (path.with_name(path.name + end) for end in (".delivered", ".reserve"))
-    return marked or any(each.exists() for each in beside)
+    return marked or path.with_name(path.name + ".reserve").exists() or bool(cursors_of(path))
 
 
 def _copy_cursors(path: Path, to: Path) -> None:
     """Keep how far the old journal was delivered; the publishers are about to write over it."""
-    for cursor in path.parent.glob(f"{path.name}.delivered*"):
-        if cursor.suffix not in {".lock", ".new"}:
-            with contextlib.suppress(OSError):
-                shutil.copy2(cursor, to.with_name(to.name + cursor.name[len(path.name) :]))
+    for cursor in cursors_of(path):
+        # Ends otherwise than a cursor, so that it is never taken for one.
+        kept = f"{to.name}{cursor.name[len(path.name) :]}.json"
+        with contextlib.suppress(OSError):
+            shutil.copy2(cursor, to.with_name(kept))
 
 
 def _read(to: Path, why: str, delivered: int) -> SetAside:

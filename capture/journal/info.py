@@ -5,6 +5,7 @@ from pathlib import Path
 
 from pydantic_core import from_json
 
+from capture.journal.beside import log_of, size_of
 from capture.journal.database import base_of, connect, journal_id, translated
 from capture.model.anchor import Base
 
@@ -77,19 +78,6 @@ def look(path: Path) -> Info:
             )
     finally:
         connection.close()
-
-
-def log_of(path: Path) -> Path:
-    """Name the log (WAL) beside a journal."""
-    return path.with_name(path.name + "-wal")
-
-
-def size_of(path: Path) -> int:
-    """Give the bytes of a file; 0 where there is none."""
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 def stamp_of(body: bytes) -> str:

@@ -21,7 +21,7 @@ import structlog
 
 from capture.clock import Clock
 from capture.errors import JournalError
-from capture.journal.info import log_of, size_of
+from capture.journal.beside import log_of, size_of
 
 RESERVE = 8 << 20  # bytes
 

@@ -59,9 +59,7 @@ class EvidenceStore:
             InputError: there is none of this digest, or it is not what it was.
         """
         if not _DIGEST.match(sha256):
-            raise InputError(
-                f"{sha256[:80]!r} is no SHA-256 (64 hexadecimal digits, small letters)"
-            )
+            raise InputError(f"{sha256[:80]!r} is no SHA-256: 64 hexadecimal digits in lower case")
         try:
             data = self._path(sha256).read_bytes()
         except FileNotFoundError as error:

@@ -4,13 +4,7 @@ import json
 from datetime import datetime
 from pathlib import Path
 
-_NOT_CURSORS = (".lock", ".new")
-
-
-def cursors_of(journal: Path) -> list[Path]:
-    """Name the cursor files beside a journal."""
-    found = journal.parent.glob(f"{journal.name}.delivered*")
-    return sorted(each for each in found if not each.name.endswith(_NOT_CURSORS))
+from capture.journal.beside import cursors_of
 
 
 def delivered_by(journal: Path, journal_id: str) -> dict[str, int]:

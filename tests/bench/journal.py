@@ -22,7 +22,8 @@ from pathlib import Path
 from capture.clock import SystemClock
 from capture.journal import JournalReader, Store, Writer
 from capture.journal.backup import backup
-from capture.journal.info import log_of, look, size_of
+from capture.journal.beside import log_of, size_of
+from capture.journal.info import look
 from capture.journal.rebuild import rebuild
 from capture.journal.transfer import export, import_into
 from capture.journal.trim import plan, trim

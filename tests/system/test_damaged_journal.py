@@ -28,7 +28,7 @@ def test_a_damaged_journal_is_set_aside_and_the_bench_goes_on(rig):
     (kept,) = [
         each
         for each in rig.folder.glob("bench.journal.corrupt-*")
-        if each.suffix not in {".delivered", ".lock"} and not each.name.endswith(("-wal", "-shm"))
+        if each.suffix not in {".json", ".lock"} and not each.name.endswith(("-wal", "-shm"))
     ]
     assert event["damaged"] == str(kept)
     assert kept.read_bytes() == damaged

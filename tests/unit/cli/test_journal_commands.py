@@ -133,7 +133,7 @@ def test_an_import_sets_aside_a_cursor_that_is_ahead(run, journal, tmp_path):
     reader.close()
     other = tmp_path / "other.journal"
     ahead, behind, foreign = (
-        tmp_path / f"other.journal.delivered{end}" for end in ("", "-2", "-3")
+        tmp_path / f"other.journal{name}.delivered" for name in ("", ".plant", ".office")
     )
     ahead.write_text(json.dumps({"journal": name, "delivered": 8}))
     behind.write_text(json.dumps({"journal": name, "delivered": 7}))
@@ -168,6 +168,14 @@ def test_a_trim_says_what_it_would_do_and_does_it(run, journal, tmp_path, drafts
     assert "no publisher has delivered anything yet" in out
     cursor = tmp_path / "benchtally.journal.delivered"
     cursor.write_text(json.dumps({"journal": name, "delivered": 9}))
+    other = tmp_path / "benchtally.journal.plant.delivered"
+    other.write_text(json.dumps({"journal": name, "delivered": 2}))
+    out = run(*asked, "--dry-run")[1]
+    assert "2 entries can be cut" in out
+    assert "publisher benchtally.journal.plant.delivered has delivered up to entry 2 only" in out
+    other.write_text("torn")
+    assert "0 entries can be cut" in run(*asked, "--dry-run")[1]
+    other.unlink()
     code, out, _ = run(*asked, "--dry-run")
     assert "7 entries can be cut; what comes next is held by: entry 8 is not older" in out
     code, out, _ = run(*asked)

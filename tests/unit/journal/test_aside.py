@@ -75,7 +75,7 @@ def test_damage_anywhere_is_found_kept_and_told_of(filled, where):
     assert not filled.exists()
     assert aside.to.name == "bench.journal.corrupt-20260203T080000Z"
     assert aside.to.read_bytes() == damaged, "kept whole"
-    assert aside.to.with_name(aside.to.name + ".delivered").exists()
+    assert aside.to.with_name(aside.to.name + ".delivered.json").exists()
     anchor = anew(filled, aside)
     found = verify(filled, deep=True)
     assert found.ok, found.faults

@@ -8,7 +8,7 @@ from capture.clock import ManualClock, SystemClock
 from capture.errors import JournalError, JournalFull
 from capture.journal import Store, Writer
 from capture.journal import upkeep as module
-from capture.journal.info import log_of
+from capture.journal.beside import log_of
 from capture.journal.upkeep import Upkeep
 from capture.journal.verify import verify
 
