@@ -30,6 +30,8 @@ from capture.model.machine import MachineEntry
 WINDOW = timedelta(days=7)
 
 _PAGE = 2000
+_CHUNK = 1000  # deleted at once: some 20 ms, for which nobody else can write
+_PATIENCE_MS = 60_000  # a busy daemon may come first for long; it must not wait for us, but we can
 _PAUSE = 0.02  # seconds between two deletions, for whoever waits to write
 _MOST_PLANS = 3
 _OPEN = 1 << 62  # where a job ends that has not ended
@@ -103,6 +105,7 @@ def trim(
             being written to all the time; nothing was cut.
     """
     connection = connect(path)
+    connection.execute(f"PRAGMA busy_timeout = {_PATIENCE_MS}")
     try:
         _delete(connection, path)  # what an earlier trim left behind
         for _ in range(_MOST_PLANS):
@@ -309,15 +312,15 @@ def _said_anew(connection: sqlite3.Connection, cut: int) -> list[tuple[Any, Mach
 
 
 def _delete(connection: sqlite3.Connection, path: Path) -> None:
-    """Delete what lies before the beginning, a page at a time."""
+    """Delete what lies before the beginning, a little at a time."""
     pause = threading.Event()
-    gone = _PAGE
-    while gone == _PAGE:
+    gone = _CHUNK
+    while gone == _CHUNK:
         with translated(path):
             gone = connection.execute(
                 "DELETE FROM entries WHERE n IN (SELECT n FROM entries WHERE n <= ? "
                 "ORDER BY n LIMIT ?)",
-                (base_of(connection).n, _PAGE),
+                (base_of(connection).n, _CHUNK),
             ).rowcount
-        if gone == _PAGE:
+        if gone == _CHUNK:
             pause.wait(_PAUSE)

@@ -325,7 +325,7 @@ def test_entries_cut_off_by_hand_are_found_out(three_jobs, path, look):
 
 
 def test_a_daemon_can_write_while_a_long_prefix_is_deleted(path, drafts, draft, monkeypatch):
-    monkeypatch.setattr(module, "_PAGE", 200)
+    monkeypatch.setattr(module, "_CHUNK", 200)
     store = Store(path)
     store.append(drafts(4000))
     stop, written = threading.Event(), []
