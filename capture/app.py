@@ -27,10 +27,12 @@ from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
 from capture.journal import Entry, Expectation, Stored, Writer
+from capture.journal.aside import begin_anew, damage_of, set_aside
 from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
 from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
+from capture.publish.progress import delivered_by, known_journal
 from capture.runtime import (
     Instrument,
     MessagePolicy,
@@ -153,8 +155,13 @@ class Daemon:
             raise JournalError(
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
-        self.publisher = self._make_publisher()
-        self._writer = Writer(path, self.clock, self._on_commit)
+        try:
+            self._set_aside_if_damaged()
+            self.publisher = self._make_publisher()
+            self._writer = Writer(path, self.clock, self._on_commit)
+        except BaseException:
+            self._lock.release()
+            raise
         self.jobs = make_watcher(
             config, self._writer.append, self.clock, self._on_watch, self.results
         )
@@ -189,6 +196,7 @@ class Daemon:
         answered = self.web is None or self.web.stop(_WEB_TIMEOUT)
         if not answered:
             self._log.error("web.did_not_stop")
+        self._writer.prepare_to_stop()  # whatever is still held may use the room kept for this
         watched = self._watcher.stop(_WATCHER_TIMEOUT)
         if not watched:
             self._log.error("ports.watcher_did_not_stop")
@@ -205,6 +213,32 @@ class Daemon:
         self._lock.release()
         self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
         return answered and watched and not late and ended and delivered and closed
+
+    def _set_aside_if_damaged(self) -> None:
+        """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
+        path = self._config.journal_path
+        why = damage_of(path)
+        if why is None:
+            return
+        now = self.clock.utc()
+        delivered = delivered_by(path, known_journal(path) or "")
+        aside = set_aside(path, why, min(delivered.values(), default=0), now)
+        begin_anew(
+            path,
+            aside,
+            site=self._config.site,
+            bench=self._config.bench,
+            instruments=self._config.instruments,
+            now=now,
+        )
+        self._log.error(
+            "journal.set_aside",
+            damaged=str(aside.to),
+            why=why,
+            new=str(path),
+            hint=f"`benchtally journal export --damaged --journal {aside.to} FILE` saves what can "
+            "be read; keep the file",
+        )
 
     def _make_publisher(self) -> Publisher:
         settings = PublisherSettings.of(self._config)

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from capture.journal.database import connect, journal_id, translated
+from capture.journal.database import base_of, connect, journal_id, translated
 
 _PAGE = 500
 _COLUMNS = "n, id, kind, instrument, subject, body"
@@ -67,6 +67,17 @@ class JournalReader:
         with translated(self._path):
             row = self._connection.execute("SELECT max(n) FROM entries").fetchone()
         return int(row[0] or 0)
+
+    def head(self) -> tuple[int, bytes]:
+        """Give number and hash of the newest entry, or of what the journal begins after."""
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT n, hash FROM entries ORDER BY n DESC LIMIT 1"
+            ).fetchone()
+            if row is None:
+                base = base_of(self._connection)
+                return base.n, bytes.fromhex(base.hash)
+        return int(row[0]), bytes(row[1])
 
     def entry(self, id_: uuid.UUID) -> Row | None:
         """Give the entry with this id, if there is one."""

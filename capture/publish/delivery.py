@@ -24,6 +24,7 @@ _LOOK_EVERY = 0.2  # entries that other processes appended are noticed within th
 _SAVE_EVERY = 0.1
 _SYNC_EVERY = 5.0
 _MISC_EVERY = 0.5
+_HEAD_EVERY = 30.0  # the journal's head, for whoever keeps it, is told anew no more often
 _NO_ANSWER = 4.0  # seconds for CONNACK; past that MQTT lets a client close the connection
 _NO_PROGRESS = 30.0  # a connection that acknowledges nothing for so long is taken for dead
 
@@ -53,9 +54,11 @@ class Delivery:
         self._read_up_to = context.cursor.delivered
         self._window = context.window
         self._saying_goodbye = False
+        self._head: tuple[int, bytes] | None = None
         now = context.clock.monotonic()
         self._saved_at = self._synced_at = self._misc_at = self._progress_at = now
         self._answer_by = now + _NO_ANSWER
+        self._head_at = now
         self._looked_at = float("-inf")
 
     def run(self) -> bool:
@@ -91,7 +94,9 @@ class Delivery:
 
     def _publish_bench_state(self, state: str) -> None:
         this = self._is
-        payload = bench_state(state, this.clock.utc(), this.reader.journal_id)
+        self._head = this.reader.head()
+        self._head_at = this.clock.monotonic()
+        payload = bench_state(state, this.clock.utc(), this.reader.journal_id, self._head)
         mid = self._connection.publish(this.topics.state, payload, retain=True)
         self._flight.sent(mid, None)
 
@@ -106,6 +111,8 @@ class Delivery:
                 topic = topics.instrument_state(instrument)
                 mid = self._connection.publish(topic, feed.states[instrument], retain=True)
                 flight.sent(mid, None)
+            elif self._head_is_due():
+                self._publish_bench_state("online")
             elif row := self._next_row():
                 self._send(row)
             elif feed.ended and not self._saying_goodbye:
@@ -113,6 +120,14 @@ class Delivery:
                 self._publish_bench_state("offline")
             else:
                 return
+
+    def _head_is_due(self) -> bool:
+        """Whether the journal's head has moved and was told long enough ago."""
+        now = self._is.clock.monotonic()
+        if self._saying_goodbye or now - self._head_at < _HEAD_EVERY:
+            return False
+        self._head_at = now
+        return self._is.reader.head() != self._head
 
     def _send(self, row: Row) -> None:
         topic = self._is.topics.entry(row.kind, row.instrument, row.subject)

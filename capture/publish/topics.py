@@ -9,6 +9,7 @@ benchtally/v1/{site}/{bench}/reading/{instrument}/{quantity}
 
 import json
 from datetime import datetime
+from typing import Any
 
 from capture import __version__
 from capture.model.fields import rfc3339
@@ -43,14 +44,21 @@ class Topics:
         return f"{self.root}/instrument/{instrument}/state"
 
 
-def bench_state(state: str, moment: datetime, journal: str) -> bytes:
-    """Write the payload of ``state``: ``online``, or ``offline`` as a last word or as the will."""
-    return json.dumps(
-        {
-            "schema_version": 1,
-            "state": state,
-            "time": rfc3339(moment),
-            "journal": journal,
-            "software": f"benchtally {__version__}",
-        }
-    ).encode()
+def bench_state(
+    state: str, moment: datetime, journal: str, head: tuple[int, bytes] | None = None
+) -> bytes:
+    """Write the payload of ``state``: ``online``, or ``offline`` as a last word or as the will.
+
+    ``head`` is number and hash of the journal's newest entry: whoever keeps it can tell later
+    whether the chain is still the one of then. The will has none, since it is written beforehand.
+    """
+    payload: dict[str, Any] = {
+        "schema_version": 1,
+        "state": state,
+        "time": rfc3339(moment),
+        "journal": journal,
+        "software": f"benchtally {__version__}",
+    }
+    if head is not None:
+        payload["head"] = {"n": head[0], "hash": head[1].hex()}
+    return json.dumps(payload).encode()

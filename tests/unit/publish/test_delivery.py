@@ -556,3 +556,50 @@ def test_a_cursor_beyond_the_journal_is_brought_back(setup, drafts, tmp_path, wa
     it.store.append(drafts(2))
     wait_until(lambda: it.delivered() == 2)
     assert numbers(seen) == [1, 2]
+
+
+def test_the_state_carries_the_journals_head(setup, drafts, wait_until):
+    seen = []
+
+    def script(session):
+        session.take_connect()
+        session.accept()
+        session.until_goodbye(seen)
+
+    it = setup(script, entries=drafts(5))
+    wait_until(lambda: it.delivered() == 5)
+    it.stop()
+    reader = JournalReader(it.path)
+    n, head = reader.head()
+    reader.close()
+    states = [json.loads(each.payload) for each in seen if each.topic.endswith("/state")]
+    assert [each["state"] for each in states] == ["online", "offline"]
+    assert all(each["head"] == {"n": 5, "hash": head.hex()} for each in states)
+    assert (n, "head" in it.broker.sessions[0].will[1]) == (5, False)
+
+
+def test_the_head_is_told_anew_when_it_moved_and_only_then(setup, drafts, wait_until, monkeypatch):
+    monkeypatch.setattr("capture.publish.delivery._HEAD_EVERY", 0.05)
+    seen = []
+
+    def script(session):
+        session.take_connect()
+        session.accept()
+        session.until_goodbye(seen)
+
+    def heads():
+        states = [json.loads(each.payload) for each in seen if each.topic.endswith("/state")]
+        return [each["head"]["n"] for each in states]
+
+    it = setup(script, entries=drafts(1))
+    wait_until(lambda: heads() == [1])
+    it.store.append(drafts(1))
+    it.wake()
+    wait_until(lambda: heads() == [1, 2])
+    wait_until(lambda: it.delivered() == 2)
+    it.store.append(drafts(1))
+    it.wake()
+    wait_until(lambda: heads() == [1, 2, 3])
+    it.stop()
+    assert heads() == [1, 2, 3, 3], "the last is the goodbye"
+    assert all(each.retained for each in seen if each.topic.endswith("/state"))
