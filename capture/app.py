@@ -27,7 +27,13 @@ from capture.journal import Writer
 from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
-from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
+from capture.publish import (
+    ProcessPublisher,
+    Publisher,
+    Publishers,
+    PublisherSettings,
+    ThreadPublisher,
+)
 from capture.runtime import (
     Instrument,
     MessagePolicy,
@@ -140,8 +146,10 @@ class Daemon:
             raise JournalError(
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
-        self.publisher = self._make_publisher()
-        self._writer = Writer(path, self._clock, self.publisher.wake)
+        self.publishers = Publishers(
+            [self._make_publisher(name) for name in config.publishers], self._clock
+        )
+        self._writer = Writer(path, self._clock, self.publishers.wake)
         self.supervisor = Supervisor(instruments, self._writer, self._clock, self._on_change)
         self._ports = {name: port_of(each.link) for name, each in config.instruments.items()}
         paths = [port for port in self._ports.values() if port]
@@ -150,7 +158,7 @@ class Daemon:
     def start(self) -> None:
         """Start from the far end: journal, then delivery, then intake."""
         self._writer.start()
-        self.publisher.start()
+        self.publishers.start()
         self._watcher.look()  # so that whatever happens after the first opening is a change
         self.supervisor.start()
         self._watcher.start()
@@ -166,22 +174,23 @@ class Daemon:
         late = self.supervisor.stop(_WORKERS_TIMEOUT)
         for name in late:
             self._log.error("worker.did_not_stop", instrument=name)
-        delivered = self.publisher.stop(_PUBLISHER_TIMEOUT)
-        if not delivered:
-            self._log.error("publisher.did_not_stop")
+        hanging = self.publishers.stop(_PUBLISHER_TIMEOUT)
+        for name in hanging:
+            self._log.error("publisher.did_not_stop", publisher=name)
         closed = self._writer.stop(_JOURNAL_TIMEOUT)
         self._lock.release()
-        self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
-        return watched and not late and delivered and closed
+        reports = self.publishers.reports.values()
+        self._log.info("daemon.stopped", delivered=min(each.delivered for each in reports))
+        return watched and not late and not hanging and closed
 
-    def _make_publisher(self) -> Publisher:
-        settings = PublisherSettings.of(self._config)
-        if self._config.broker.process == "thread":
+    def _make_publisher(self, name: str) -> Publisher:
+        settings = PublisherSettings.of(self._config, name)
+        if self._config.publishers[name].process == "thread":
             return ThreadPublisher(settings, self._clock)
         return ProcessPublisher(settings, self._config.log, self._clock)
 
     def _on_change(self, snapshot: Snapshot) -> None:
-        self.publisher.set_state(snapshot.instrument, instrument_state(snapshot))
+        self.publishers.set_state(snapshot.instrument, instrument_state(snapshot))
 
     def _on_ports(self, change: Change) -> None:
         """Wake the instruments whose ports came back: they need not wait for their next attempt."""
