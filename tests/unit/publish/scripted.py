@@ -18,6 +18,7 @@ from capture.clock import SystemClock
 from capture.journal import JournalReader, Store
 from capture.publish.letters import Letters
 from capture.publish.pump import Pump
+from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, DISCONNECT = 1, 2, 3, 4, 8, 9, 12, 14
@@ -157,8 +158,15 @@ class Session:
                 self.acknowledge(message, code if judge is None else judge(message))
 
     def disconnect(self, code):
-        """Say DISCONNECT with a reason, and hang up (MQTT 5.0 §3.14)."""
+        """Say DISCONNECT with a reason, and hang up (MQTT 5.0 §3.14).
+
+        What still comes is read, else the system resets the connection and the reason is lost.
+        """
         self.send(DISCONNECT, bytes([code, 0]))
+        self.connection.shutdown(socket.SHUT_WR)
+        self.connection.settimeout(5)
+        while self.connection.recv(65536):
+            pass
         raise HungUp
 
     def give(self, topic, payload, *, retained=False, mid=1):
@@ -313,7 +321,7 @@ class Setup:
             letters.close()
 
     def report(self):
-        return self.reports[-1]
+        return self.reports[-1] if self.reports else Report()
 
     def wake(self):
         os.write(self.write_end, b"\n")
