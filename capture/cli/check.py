@@ -30,9 +30,9 @@ def register(app: typer.Typer) -> None:
             for name, instrument in settings.instruments.items()
         ]
         rows.append({"what": "journal", **_journal(settings)})
-        rows += [
-            {"what": f"broker {name}", **_broker(settings, name)} for name in settings.publishers
-        ]
+        for name in settings.publishers:
+            what = name if name == BROKER else f"broker {name}"
+            rows.append({"what": what, **_broker(settings, name)})
         if as_json:
             print_json(rows)
         else:
