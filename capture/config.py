@@ -220,7 +220,7 @@ class BrokerConfig(_Section):
     keepalive_s: int = Field(20, ge=5, le=600)
     window: int = Field(20, ge=1, le=200)
     """Most messages that may be unacknowledged at a time."""
-    max_rate: int = Field(5000, ge=0, le=1_000_000)
+    max_rate: int = Field(10_000, ge=0, le=1_000_000)
     """Most messages a second, so that a backlog leaves room for others; 0 for no limit."""
     cloudevents: bool = True
     """Send the attributes of CloudEvents 1.0 as user properties, where the broker takes MQTT 5."""

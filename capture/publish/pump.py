@@ -48,7 +48,7 @@ class Pump:
         self._feed = Feed(feed, clock, settings.drain_s)
         self._reporter = Reporter(clock, on_report)
         self._credentials = Credentials(settings)
-        self._log = structlog.get_logger().bind(publisher=settings.name)
+        self._log = structlog.get_logger()
         self._version: Version = "3.1.1" if settings.version == "3.1.1" else "5"
         self._delay = _FIRST_DELAY
 
@@ -58,6 +58,10 @@ class Pump:
         Raises:
             JournalError: the journal cannot be opened.
         """
+        with structlog.contextvars.bound_contextvars(publisher=self._settings.name):
+            self._run()
+
+    def _run(self) -> None:
         lock = FileLock(self._settings.cursor.with_name(self._settings.cursor.name + ".lock"))
         try:
             while not lock.try_take():
