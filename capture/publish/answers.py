@@ -19,6 +19,7 @@ class Answers:
         self._connection = connection
         self._flight = flight
         self._sender = sender
+        self._unheard = 0
         self._unheard_at = float("-inf")
         self._complained_of: set[str] = set()
         self.count = 0
@@ -38,6 +39,13 @@ class Answers:
                 self._accepted(sent, answer)
             else:
                 self._refused(sent, answer)
+
+    def tell(self) -> None:
+        """Bring into the report what is only counted for each message."""
+        if self._unheard:
+            reporter = self._is.reporter
+            unheard, self._unheard = reporter.now.unheard + self._unheard, 0
+            reporter.update(unheard=unheard)
 
     def _accepted(self, sent: Sent, answer: Acknowledgement) -> None:
         this, row = self._is, sent.row
@@ -63,8 +71,11 @@ class Answers:
     def _note_listeners(self, answer: Acknowledgement) -> None:
         reporter = self._is.reporter
         if answer.nobody_listens:
+            self._unheard += 1
             self._unheard_at = self._is.clock.monotonic()
-            reporter.update(nobody_listens=True, unheard=reporter.now.unheard + 1)
+            if not reporter.now.nobody_listens:
+                self.tell()
+                reporter.update(nobody_listens=True)
         elif (
             reporter.now.nobody_listens
             and self._is.clock.monotonic() - self._unheard_at > _UNHEARD_FOR

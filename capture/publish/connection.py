@@ -90,6 +90,7 @@ class Connection:
         """Messages to us that found no room in ``incoming``."""
         self._retains = True
         self._paho_says = ""
+        self._uses_tls = tls is not None
         self._where = f"{host}:{port}"
         self._address = (host, port)
         self._keepalive = keepalive_s
@@ -303,6 +304,8 @@ class Connection:
             why = "hung up before it accepted us"
             if self._paho_says:
                 why += f" ({self._paho_says})"
+            if self._uses_tls:
+                why += "; perhaps it wants another certificate of ours"
         self.over = self.over or f"broker {self._where}: {why}"
 
     def _on_publish(

@@ -78,6 +78,7 @@ class Delivery:
             if connection.over is not None:
                 raise PublishError(connection.over)
         finally:
+            self._answers.tell()
             if connection.over is not None:
                 self._blame()
         return Outcome.OUT_OF_TIME
@@ -155,6 +156,7 @@ class Delivery:
             if sync:
                 self._synced_at = now
             this.letterbox.look()
+            self._answers.tell()
             this.reporter.update(
                 delivered=this.cursor.delivered,
                 backlog=this.reader.last_n() - this.cursor.delivered,

@@ -45,6 +45,10 @@ class Letterbox:
         self._due_after = None if letter is None else letter.row.n
         return letter
 
+    def start_over(self) -> None:
+        """Give all that are due again: what was given for another connection may not be sent."""
+        self._due_after = 0
+
     def hold(self, row: Row, code: int, reason: str) -> None:
         """Put an entry on the list; when this returns it is on the disk.
 

@@ -34,6 +34,7 @@ class Sender:
         self.send_bench_state("online")
         self._is.feed.all_states_are_due()
         self._is.resender.start_over()
+        self._is.letterbox.start_over()
         self._connection.subscribe(self._is.topics.resend)
 
     def send_bench_state(self, state: str) -> None:
