@@ -31,7 +31,13 @@ from capture.journal.aside import begin_anew, damage_of, set_aside
 from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
-from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
+from capture.publish import (
+    ProcessPublisher,
+    Publisher,
+    Publishers,
+    PublisherSettings,
+    ThreadPublisher,
+)
 from capture.publish.progress import delivered_by, known_journal
 from capture.runtime import (
     Instrument,
@@ -157,7 +163,9 @@ class Daemon:
             )
         try:
             self._set_aside_if_damaged()
-            self.publisher = self._make_publisher()
+            self.publishers = Publishers(
+                [self._make_publisher(name) for name in config.publishers], self.clock
+            )
             self._writer = Writer(path, self.clock, self._on_commit)
         except BaseException:
             self._lock.release()
@@ -179,7 +187,7 @@ class Daemon:
         if self.web is not None:
             self.web.listen()
         self._writer.start()
-        self.publisher.start()
+        self.publishers.start()
         if self._config.jobs.hands_free:
             self.jobs.start()
         if self.web is not None:
@@ -206,13 +214,14 @@ class Daemon:
         ended = self.jobs.stop(_JOBS_TIMEOUT)
         if not ended:
             self._log.error("jobs.watcher_did_not_stop")
-        delivered = self.publisher.stop(_PUBLISHER_TIMEOUT)
-        if not delivered:
-            self._log.error("publisher.did_not_stop")
+        hanging = self.publishers.stop(_PUBLISHER_TIMEOUT)
+        for name in hanging:
+            self._log.error("publisher.did_not_stop", publisher=name)
         closed = self._writer.stop(_JOURNAL_TIMEOUT)
         self._lock.release()
-        self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
-        return answered and watched and not late and ended and delivered and closed
+        reports = self.publishers.reports.values()
+        self._log.info("daemon.stopped", delivered=min(each.delivered for each in reports))
+        return answered and watched and not late and ended and not hanging and closed
 
     def _set_aside_if_damaged(self) -> None:
         """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
@@ -240,9 +249,9 @@ class Daemon:
             "be read; keep the file",
         )
 
-    def _make_publisher(self) -> Publisher:
-        settings = PublisherSettings.of(self._config)
-        if self._config.broker.process == "thread":
+    def _make_publisher(self, name: str) -> Publisher:
+        settings = PublisherSettings.of(self._config, name)
+        if self._config.publishers[name].process == "thread":
             return ThreadPublisher(settings, self.clock)
         return ProcessPublisher(settings, self._config.log, self.clock)
 
@@ -250,12 +259,12 @@ class Daemon:
         self.changes.tell()
 
     def _on_commit(self) -> None:
-        self.publisher.wake()
+        self.publishers.wake()
         self.jobs.wake()
         self.changes.tell()
 
     def _on_change(self, snapshot: Snapshot) -> None:
-        self.publisher.set_state(snapshot.instrument, instrument_state(snapshot))
+        self.publishers.set_state(snapshot.instrument, instrument_state(snapshot))
         self.changes.tell()
 
     def append(

@@ -9,7 +9,7 @@ import os
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
@@ -18,6 +18,7 @@ from pydantic import (
     PrivateAttr,
     ValidationError,
     field_validator,
+    model_validator,
 )
 from pydantic_settings import (
     BaseSettings,
@@ -31,6 +32,9 @@ from capture.errors import ConfigError
 from capture.model.fields import Slug
 
 FILE_NAME = "benchtally.toml"
+
+#: Name of the publisher that delivers to ``[broker]``.
+BROKER = "broker"
 
 
 class _Section(BaseModel):
@@ -178,24 +182,61 @@ class InstrumentConfig(_Section):
         return messages
 
 
+class TlsConfig(_Section):
+    """TLS to the broker: its certificate and its name are always checked."""
+
+    ca: Path | None = None
+    """Certificates of the authorities to believe, PEM; the system's own if not given."""
+    certificate: Path | None = None
+    """Our certificate, with those between it and its authority, PEM; where the broker wants one."""
+    key: Path | None = None
+    """Its private key, PEM; left out where the certificate's file holds it."""
+    key_password: str = Field("", repr=False)
+    """Better given by the environment or key_password_file."""
+    key_password_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _key_belongs_to_a_certificate(self) -> Self:
+        if self.certificate is None and self.key is not None:
+            raise ValueError("key without certificate; give both")
+        return self
+
+
 class BrokerConfig(_Section):
-    """The MQTT broker that readings are delivered to."""
+    """An MQTT broker that readings are delivered to."""
 
     host: str = Field("127.0.0.1", min_length=1)
     port: int = Field(1883, ge=1, le=65535)
+    """8883 if not given and there is a section tls."""
     version: Literal["auto", "5", "3.1.1"] = "auto"
     """MQTT version; auto tries 5 and falls back to 3.1.1."""
     client_id: str = Field("", max_length=64)
-    """benchtally-SITE-BENCH if empty."""
+    """benchtally-SITE-BENCH if empty, with -NAME for one of several brokers."""
     username: str = ""
-    password: str = ""
+    password: str = Field("", repr=False)
     """Better given by BENCHTALLY_BROKER__PASSWORD or password_file."""
     password_file: Path | None = None
+    tls: TlsConfig | None = None
     keepalive_s: int = Field(20, ge=5, le=600)
     window: int = Field(20, ge=1, le=200)
     """Most messages that may be unacknowledged at a time."""
+    max_rate: int = Field(10_000, ge=0, le=1_000_000)
+    """Most messages a second, so that a backlog leaves room for others; 0 for no limit."""
+    cloudevents: bool = True
+    """Send the attributes of CloudEvents 1.0 as user properties, where the broker takes MQTT 5."""
+    dead_letters: int = Field(1000, ge=1, le=1_000_000)
+    """With so many refused messages on the list, delivery pauses until a person has looked."""
+    retry_s: float = Field(30.0, ge=0.05, le=3600)
+    """Seconds between attempts while the broker does not allow us to publish."""
     process: Literal["process", "thread"] = "process"
     """Run the publisher as a process of its own (default), or as a thread of the daemon."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_port(cls, given: Any) -> Any:
+        if isinstance(given, dict) and given.get("tls") is not None and "port" not in given:
+            return given | {"port": 8883}
+        return given
 
 
 class JournalConfig(_Section):
@@ -260,6 +301,9 @@ class Config(BaseSettings):
     """The bench, as it stands in topics."""
     journal: JournalConfig = JournalConfig()
     broker: BrokerConfig = BrokerConfig()
+    """The broker; where there are only several by name, this one is none of them."""
+    brokers: dict[Slug, BrokerConfig] = {}
+    """More brokers, each by a name; each gets everything, at its own pace."""
     log: LogConfig = LogConfig()
     evidence: EvidenceConfig = EvidenceConfig()
     jobs: JobsConfig = JobsConfig()
@@ -302,23 +346,48 @@ class Config(BaseSettings):
         return self.journal_path.with_name(self.journal_path.name + ".evidence")
 
     @property
-    def client_id(self) -> str:
-        """The MQTT client id: the same at each start, so that the broker ends a forgotten one."""
-        return self.broker.client_id or f"benchtally-{self.site}-{self.bench}"
+    def publishers(self) -> dict[str, BrokerConfig]:
+        """The brokers to deliver to, by name; ``[broker]`` is called ``broker``."""
+        if self.brokers and "broker" not in self.model_fields_set:
+            return self.brokers
+        return {BROKER: self.broker, **self.brokers}
 
-    def password(self) -> str:
-        """Give the broker password, from the file named for it if there is one.
+    @property
+    def client_id(self) -> str:
+        """The MQTT client id for ``[broker]``."""
+        return self.client_id_of(BROKER)
+
+    def client_id_of(self, name: str) -> str:
+        """Give the MQTT client id for a broker.
+
+        It is the same at each start, so that the broker ends a connection it still believes in.
+        """
+        usual = f"benchtally-{self.site}-{self.bench}"
+        if name == BROKER:
+            return self.broker.client_id or usual
+        return self.brokers[name].client_id or f"{usual}-{name}"
+
+    def password(self, broker: BrokerConfig | None = None) -> str:
+        """Give the password for a broker, from the file named for it if there is one.
 
         Raises:
             ConfigError: the file cannot be read.
         """
-        path = self.broker.password_file
+        broker = broker or self.broker
+        path = broker.password_file
         if path is None:
-            return self.broker.password
+            return broker.password
         try:
             return (self.folder / path).read_text("utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
             raise ConfigError([f"broker.password_file: {path} cannot be read: {error}"]) from error
+
+    @field_validator("brokers")
+    @classmethod
+    def _names_are_free(cls, brokers: dict[str, BrokerConfig]) -> dict[str, BrokerConfig]:
+        if BROKER in brokers:
+            raise ValueError(f"the name {BROKER} is that of the section [{BROKER}]")
+        return brokers
 
 
 def find_config(given: Path | None) -> Path:

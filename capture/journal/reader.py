@@ -87,6 +87,16 @@ class JournalReader:
         """Give a reading by its place among those of its instrument, if there is one."""
         return self._one("instrument = ? AND sequence = ?", instrument, sequence)
 
+    def readings_between(self, instrument: str, first: int, last: int) -> list[Row]:
+        """Give the readings of an instrument with these sequence numbers, in order."""
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE instrument = ? "  # noqa: S608 - fixed words only
+                "AND sequence BETWEEN ? AND ? ORDER BY sequence",
+                (instrument, first, last),
+            ).fetchall()
+        return [_row(row) for row in rows]
+
     def last_reading(self, instrument: str) -> Row | None:
         """Give the newest reading of an instrument, if there is one."""
         return self._one(
