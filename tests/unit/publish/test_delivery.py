@@ -342,7 +342,7 @@ def test_the_state_carries_the_journals_head(setup, drafts, wait_until):
 
 
 def test_the_head_is_told_anew_when_it_moved_and_only_then(setup, drafts, wait_until, monkeypatch):
-    monkeypatch.setattr("capture.publish.delivery._HEAD_EVERY", 0.05)
+    monkeypatch.setattr("capture.publish.sender._HEAD_EVERY", 0.05)
     seen = []
 
     def script(session):
