@@ -13,12 +13,13 @@ from pathlib import Path
 from capture.errors import JournalError
 from capture.journal.database import connect, translated
 from capture.model import Gap, Reading, ReadingDraft, Tag
+from capture.model.audit import AuditEntry
 from capture.model.job import JobEntry
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 
 #: What can be appended.
-Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord
+Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry
 
 #: Hash that stands before the first entry.
 GENESIS = bytes(32)
@@ -166,10 +167,12 @@ class _Transaction:
             case ResultRecord():
                 job = None if entry.job is None else str(entry.job)
                 return self._append_plain(entry, "result", None, job)
+            case AuditEntry():
+                return self._append_plain(entry, "audit", None, None)
 
     def _append_plain(
         self,
-        entry: Gap | MachineEntry | JobEntry | ResultRecord,
+        entry: Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry,
         kind: str,
         instrument: str | None,
         subject: str | None,
@@ -249,5 +252,7 @@ class _Transaction:
         )
 
 
-def _json(entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord) -> bytes:
+def _json(
+    entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry,
+) -> bytes:
     return entry.model_dump_json().encode()
