@@ -158,6 +158,8 @@ class Daemon:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = FileLock(path.with_name(path.name + ".lock"))
         if not self._lock.try_take():
+            if self.web is not None:
+                self.web.stop(0)
             raise JournalError(
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
@@ -294,19 +296,32 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
     """Make the HTTP server of a daemon; None where none is configured.
 
     Raises:
-        ConfigError: what it needs is not installed.
+        ConfigError: what it needs is not installed, a certificate cannot be used, or others are to
+            be served and nobody is registered.
     """
     settings = config.web
     if settings is None:
         return None
     try:
-        from capture.web.application import make_app  # noqa: PLC0415 - an extra
+        from capture.access.gate import Access  # noqa: PLC0415 - an extra
+        from capture.web.application import make_app  # noqa: PLC0415 - same
         from capture.web.bench import Bench  # noqa: PLC0415 - same
         from capture.web.server import WebServer  # noqa: PLC0415 - same
+        from capture.web.tls import Tls  # noqa: PLC0415 - same
     except ImportError as error:
         raise ConfigError(
             [f"web: needs an extra ({error.name}); install it: pip install 'benchtally[web]'"]
         ) from error
+    tls = None
+    if settings.tls_certificate is not None and settings.tls_key is not None:
+        tls = Tls(config.folder / settings.tls_certificate, config.folder / settings.tls_key)
+    config.access_path.parent.mkdir(parents=True, exist_ok=True)
+    access = Access(config, daemon.clock, daemon.append)
+    try:
+        access.check_ready()
+    except ConfigError:
+        access.close()
+        raise
     bench = Bench(
         config=config,
         clock=daemon.clock,
@@ -314,9 +329,11 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
         changes=daemon.changes,
         instruments=daemon.instruments,
         watch=daemon.watch,
+        access=access,
         cache=daemon.results,
     )
-    return WebServer(make_app(bench), daemon.changes, settings.host, settings.port)
+    app = make_app(bench)
+    return WebServer(app, daemon.changes, settings.host, settings.port, tls, access.close)
 
 
 def port_of(link: LinkSettings) -> str:

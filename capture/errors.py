@@ -14,6 +14,7 @@ CaptureError
 ├── JournalError       the journal cannot be opened, read or written
 │   ├── JournalFull    no room left on the disk; the batch was rolled back whole
 │   └── JournalDamaged SQLite finds the file malformed, or no database at all
+├── AccessError        the file of operators and sessions cannot be opened, read or written
 └── PublishError       the broker cannot be reached or refused us
 
 A message says what, where and what to do, on one line, because it is shown to a person as it is.
@@ -79,6 +80,10 @@ class JournalFull(JournalError):
 
 class JournalDamaged(JournalError):
     """SQLite finds the journal's file malformed, or no database at all."""
+
+
+class AccessError(CaptureError):
+    """The file of operators and sessions cannot be opened, read or written."""
 
 
 class PublishError(CaptureError):

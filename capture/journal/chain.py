@@ -19,6 +19,7 @@ _TELLING = (
     ("begin", "gap"),
     ("base", "anchor"),
     ("reading", "tag"),
+    ("what", "audit"),
 )
 
 
@@ -71,7 +72,7 @@ def facts_of(content: dict[str, Any]) -> Facts:
                 return Facts(id_, kind, None, content["job"], None)
             case "result":
                 return Facts(id_, kind, None, content.get("job"), None)
-            case "anchor":
+            case "anchor" | "audit":
                 return Facts(id_, kind, None, None, None)
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"a {kind} without {error}") from error

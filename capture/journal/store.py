@@ -14,12 +14,13 @@ from capture.journal.chain import link
 from capture.journal.database import base_of, connect, translated
 from capture.model import Gap, Reading, ReadingDraft, Tag
 from capture.model.anchor import Anchor
+from capture.model.audit import AuditEntry
 from capture.model.job import JobEntry
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 
 #: What can be appended.
-Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | Anchor
+Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor
 
 _PATIENCE_MS = 20  # for readers, when the log is to be emptied
 
@@ -187,10 +188,12 @@ class Transaction:
             case ResultRecord():
                 job = None if entry.job is None else str(entry.job)
                 return self._append_plain(entry, "result", None, job)
+            case AuditEntry():
+                return self._append_plain(entry, "audit", None, None)
 
     def _append_plain(
         self,
-        entry: Gap | MachineEntry | JobEntry | ResultRecord | Anchor,
+        entry: Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor,
         kind: str,
         instrument: str | None,
         subject: str | None,
@@ -271,6 +274,6 @@ class Transaction:
 
 
 def _json(
-    entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord | Anchor,
+    entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor,
 ) -> bytes:
     return entry.model_dump_json().encode()

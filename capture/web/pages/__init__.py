@@ -4,7 +4,7 @@ from fastapi import APIRouter
 from starlette.staticfiles import StaticFiles
 
 from capture.web.bench import Bench
-from capture.web.pages import jobs, live, machines, readings, setup
+from capture.web.pages import jobs, live, login, machines, readings, setup
 from capture.web.pages.render import Renderer
 
 
@@ -12,7 +12,7 @@ def make_router(bench: Bench) -> APIRouter:
     """Make the routes of all pages."""
     render = Renderer(bench)
     router = APIRouter(include_in_schema=False)
-    for module in (live, jobs, machines, readings, setup):
+    for module in (live, login, jobs, machines, readings, setup):
         router.include_router(module.make_router(bench, render))
     return router
 

@@ -8,6 +8,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 
 from capture.web.bench import Bench
+from capture.web.door import SESSION
 from capture.web.words import FILTERS
 
 
@@ -34,6 +35,7 @@ class Renderer:
         self, request: Request, name: str, title: str, here: str, last: int, **more: Any
     ) -> HTMLResponse:
         """Draw a page; ``last`` is the newest entry of the journal that it knows."""
+        session = request.scope[SESSION]
         text = (
             _templates()
             .get_template(name)
@@ -43,8 +45,8 @@ class Renderer:
                 last=last,
                 site=self._bench.config.site,
                 bench=self._bench.config.bench,
-                insecure=getattr(self._bench, "insecure", False),
-                operator=getattr(request.state, "operator", ""),
+                insecure=self._bench.insecure,
+                operator="" if session is None else session.operator,
                 **more,
             )
         )

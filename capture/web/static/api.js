@@ -15,6 +15,19 @@ export async function who() {
   return session;
 }
 
+/** Log out; what was kept of pages for times without a connection goes, drafts stay. */
+export async function leave() {
+  await send("/api/session", {}, "DELETE").catch(() => undefined);
+  if ("caches" in window) for (const name of await caches.keys()) await caches.delete(name);
+  location.assign("/login");
+}
+
+/** Ask anew who we are: the session may have ended. */
+export function whoNow() {
+  session = null;
+  return who();
+}
+
 /** What the bench could not take: the problem document's members. */
 export class Problem extends Error {
   constructor(document) {
@@ -40,7 +53,7 @@ export async function send(path, body, method = "POST") {
   if (!raw) headers["Content-Type"] = "application/json";
   let answer;
   try {
-    if (path !== "/api/session") headers["Benchtally-CSRF"] = (await who()).csrf || "";
+    if (path !== "/api/session" || method !== "POST") headers["Benchtally-CSRF"] = (await who()).csrf || "";
     answer = await fetch(path, { method, headers, body: raw ? body : JSON.stringify(body) });
   } catch (error) {
     if (error instanceof Problem) throw error;

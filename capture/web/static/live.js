@@ -1,5 +1,6 @@
 // The stream of what changes, and what the person is told of the connection.
 
+import { whoNow } from "./api.js";
 import { refresh } from "./parts.js";
 import { taken } from "./sound.js";
 
@@ -44,7 +45,10 @@ export function follow(kinds = KINDS) {
     lost = true;
     say("not connected: what you type is kept here", "mark-bad");
     if (source.readyState === EventSource.CLOSED) {
-      setTimeout(() => follow(kinds), 3000);
+      setTimeout(() => {
+        whoNow().catch(() => undefined);
+        follow(kinds);
+      }, 3000);
     }
   });
   for (const kind of kinds) {

@@ -1,6 +1,6 @@
 // What every page does: follows the bench, tells ages, sends forms, keeps drafts.
 
-import { who } from "./api.js";
+import { leave, who } from "./api.js";
 import "./draft.js";
 import "./forms.js";
 import "./keypad.js";
@@ -22,6 +22,9 @@ function ages() {
     if (place.textContent !== text) place.textContent = text;
   }
 }
+
+const leaving = document.getElementById("leave");
+if (leaving) leaving.addEventListener("click", leave);
 
 remember();
 ages();
