@@ -3,7 +3,6 @@
 import json
 import threading
 import time
-from urllib.parse import quote
 
 import harness
 import httpx
@@ -11,15 +10,20 @@ import httpx
 from capture.model import new_id
 
 
+def log_in(port, operator, **more):
+    """Give a client for somebody, logged in by name: these benches have no operators."""
+    client = httpx.Client(base_url=f"http://127.0.0.1:{port}", **more)
+    answer = client.post("/api/session", json={"operator": operator})
+    assert answer.status_code == 201, answer.text
+    client.headers["Benchtally-CSRF"] = answer.json()["csrf"]
+    return client
+
+
 class Tablet:
     """One person's client of one bench."""
 
     def __init__(self, port, operator="technician"):
-        self.client = httpx.Client(
-            base_url=f"http://127.0.0.1:{port}",
-            headers={"Benchtally-Operator": quote(operator)},
-            timeout=20,
-        )
+        self.client = log_in(port, operator, timeout=20)
         self.job = None
 
     def end(self):
@@ -125,7 +129,7 @@ class Stream:
     def __init__(self, port, after=None):
         self.events = []
         self._changed = threading.Condition()
-        self._client = httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=None)
+        self._client = log_in(port, "onlooker", timeout=None)
         self._thread = threading.Thread(target=self._run, args=(after,), daemon=True)
         self._thread.start()
         self.wait(lambda: self.of("watch"))
