@@ -229,7 +229,12 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
             old = state.steps[id_]
             gone = tuple((reading, reason) for reading in old.readings)
             new = replace(
-                old, status=StepStatus.OPEN, readings=(), superseded=(*old.superseded, *gone)
+                old,
+                status=StepStatus.OPEN,
+                readings=(),
+                how="",
+                taken_at=None,
+                superseded=(*old.superseded, *gone),
             )
             state = replace(state, selected=id_)
             if old.step.quantity == _INSULATION:

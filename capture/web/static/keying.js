@@ -40,6 +40,16 @@ function bodyOf(form) {
 }
 
 async function take(form, confirmed) {
+  if (form.dataset.busy) return;
+  form.dataset.busy = "1";
+  try {
+    await hand(form, confirmed);
+  } finally {
+    delete form.dataset.busy;
+  }
+}
+
+async function hand(form, confirmed) {
   const name = form.dataset.draft;
   const body = bodyOf(form);
   body.confirmed = confirmed;
@@ -55,6 +65,7 @@ async function take(form, confirmed) {
     if (error instanceof Away) {
       keep(name, { waiting: true });
       say(form, "Kept here; sent as soon as the bench is back.");
+      setTimeout(() => again(form), 3000);
       return;
     }
     keep(name, { waiting: false });
@@ -155,12 +166,14 @@ function begin(root) {
   }
 }
 
+function again(form) {
+  const draft = held(form.dataset.draft);
+  if (form.isConnected && draft.waiting) take(form, Boolean(draft.confirmed));
+}
+
 /** What could not be sent is sent when the bench is back. */
 whenBack(() => {
-  for (const form of document.querySelectorAll("form[data-key]")) {
-    const draft = held(form.dataset.draft);
-    if (draft.waiting) take(form, Boolean(draft.confirmed));
-  }
+  for (const form of document.querySelectorAll("form[data-key]")) again(form);
 });
 
 document.addEventListener("drawn", (event) => begin(event.target));

@@ -1,12 +1,12 @@
 // What every page does: follows the bench, tells ages, sends forms, keeps drafts.
 
+import "./parts.js"; // first: it remembers how the server drew the page
 import { leave, who } from "./api.js";
 import "./draft.js";
 import "./forms.js";
 import "./keypad.js";
 import "./keying.js";
 import { follow } from "./live.js";
-import { remember } from "./parts.js";
 import "./sound.js";
 
 function ages() {
@@ -26,11 +26,11 @@ function ages() {
 const leaving = document.getElementById("leave");
 if (leaving) leaving.addEventListener("click", leave);
 
-remember();
 ages();
 setInterval(ages, 1000);
 document.addEventListener("drawn", ages);
 if (!location.pathname.startsWith("/login")) {
-  who().then(() => follow()).catch(() => undefined);
+  // Without a connection the page still waits for one.
+  who().catch(() => undefined).then(() => follow());
   if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/sw.js").catch(() => undefined);
 }

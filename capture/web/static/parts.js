@@ -9,10 +9,8 @@ function partsOf(root) {
   return Array.from(root.querySelectorAll("[data-part]"));
 }
 
-/** Remember how the parts were drawn. */
-export function remember() {
-  for (const part of partsOf(document)) drawn.set(part.dataset.part, part.outerHTML);
-}
+// How the server drew them, before anything here changes them.
+for (const part of partsOf(document)) drawn.set(part.dataset.part, part.outerHTML);
 
 /** Draw the page anew; calls that come meanwhile share one more drawing. */
 export function refresh() {
