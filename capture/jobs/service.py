@@ -14,7 +14,6 @@ from pydantic import ValidationError
 from capture.clock import Clock
 from capture.driver.faults import fault_lines
 from capture.errors import InputError, NotThereError
-from capture.jobs.locks import Failed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
 from capture.jobs.state import JobState, apply, replay
@@ -26,6 +25,9 @@ from capture.model.result import ResultRecord
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
 Append = Callable[[Sequence[Entry], Expectation | None], list[Stored]]
+
+#: Whether the insulation reading of a step has failed, by the state; None where nobody judged.
+Judged = Callable[[JobState, str], bool | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +156,7 @@ class JobService:
         also: Sequence[Event] = (),
         readings: Sequence[ReadingDraft] = (),
         tags: Sequence[Tag] = (),
-        insulation_failed: Failed = lambda _step: None,
+        insulation_failed: Judged = lambda _state, _step: None,
     ) -> JobState:
         """Write what a person or the watcher does, with the readings that belong to it.
 
@@ -172,15 +174,14 @@ class JobService:
         if known is not None:
             _refuse_other_use(known, job, event)
             return state
-        if state.last != seen:
-            raise StaleError(f"job {job} has moved on since it was looked at; look again")
+        refuse_stale(state, seen)
         if isinstance(event, Taken):
             self._check_readings(state.step(event.step).step, event, readings)
         entries = [self._entry(job, event, who)]
         entries += [self._entry(job, each, Who(who.operator, new_id())) for each in also]
         after = state
         for entry in entries:
-            check(after, entry.event, entry.time, insulation_failed)
+            check(after, entry.event, entry.time, lambda step: insulation_failed(state, step))
             after = apply(after, after.last, entry)
         try:
             self._append([*readings, *tags, *entries], Expectation("job", str(job), seen))
@@ -243,6 +244,16 @@ class JobService:
             )
         except ValidationError as error:
             raise InputError("; ".join(fault_lines(error))) from error
+
+
+def refuse_stale(state: JobState, seen: int) -> None:
+    """Refuse what rests on an old view of a job.
+
+    Raises:
+        StaleError: somebody has acted since ``seen``, the newest entry that was looked at.
+    """
+    if state.last != seen:
+        raise StaleError(f"job {state.job} has moved on since it was looked at; look again")
 
 
 def _refuse_other_use(known: Row, job: UUID, event: Event) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 from capture.journal.database import connect, journal_id, translated
 
 _PAGE = 500
+_FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
 _COLUMNS = "n, id, kind, instrument, subject, body"
 
 
@@ -90,6 +91,33 @@ class JournalReader:
                 "JOIN entries e ON e.n = v.n ORDER BY v.instrument, v.quantity"
             ).fetchall()
         return [_row(row) for row in rows]
+
+    def newest(self, quantity: str, *, since: int, instrument: str | None = None) -> Iterator[Row]:
+        """Give the readings of a quantity that came after entry ``since``, newest first.
+
+        Where none came, one look at the last values tells so; no older entry is looked at.
+        """
+        condition, arguments = "subject = ?", [quantity]
+        if instrument is not None:
+            condition, arguments = f"{condition} AND instrument = ?", [quantity, instrument]
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT max(n) FROM last_values WHERE "  # noqa: S608 - fixed words only
+                + condition.replace("subject", "quantity"),
+                arguments,
+            ).fetchone()
+        edge = int(row[0] or 0) + 1
+        query = (
+            f"SELECT {_COLUMNS} FROM entries WHERE kind = 'reading' AND {condition} "  # noqa: S608 - fixed words only
+            "AND n > ? AND n < ? ORDER BY n DESC LIMIT ?"
+        )
+        while edge > since + 1:
+            with translated(self._path):
+                rows = self._connection.execute(query, (*arguments, since, edge, _FEW)).fetchall()
+            yield from (_row(row) for row in rows)
+            if len(rows) < _FEW:
+                return
+            edge = rows[-1][0]
 
     def of_subject(self, kind: str, subject: str) -> list[Row]:
         """Give all entries of one kind about one subject (a job, a machine), in order."""
