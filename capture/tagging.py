@@ -1,6 +1,8 @@
 """Tagging: tying a stored reading to a machine and a test point, as a new entry."""
 
+import re
 import uuid
+from collections.abc import Iterable
 from datetime import datetime
 
 from pydantic import ValidationError
@@ -12,7 +14,31 @@ from capture.model import PointOfTest, Tag, TestPoint, new_id
 
 _LONGEST = 100  # of a name: an instrument's has 63 characters, a sequence number fewer than 20
 _MOST_DIGITS = 18  # more than any sequence number has, and what SQLite can hold
-FORMS = "an id, INSTRUMENT:SEQUENCE such as ohm-1:12, or INSTRUMENT:last"
+_MOST = 500  # readings of a range
+FORMS = (
+    "an id, INSTRUMENT:SEQUENCE such as ohm-1:12, INSTRUMENT:FIRST-LAST such as ohm-1:12-17, or "
+    "INSTRUMENT:last"
+)
+_RANGE = re.compile(r"(?P<instrument>.+):(?P<first>[0-9]{1,18})-(?P<last>[0-9]{1,18})\Z")
+
+
+def each_reading(names: Iterable[str]) -> list[str]:
+    """Name the readings of every range one by one; each reading once.
+
+    Raises:
+        InputError: a range runs backwards, or is too long.
+    """
+    found: list[str] = []
+    for name in names:
+        match = _RANGE.match(name)
+        if match is None:
+            found.append(name)
+            continue
+        first, last = int(match["first"]), int(match["last"])
+        if not first <= last < first + _MOST:
+            raise InputError(f"{name!r}: a range runs upwards, and over {_MOST} readings at most")
+        found += [f"{match['instrument']}:{place}" for place in range(first, last + 1)]
+    return list(dict.fromkeys(found))
 
 
 def find_reading(reader: JournalReader, name: str) -> Row:

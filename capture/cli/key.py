@@ -1,17 +1,21 @@
 """``benchtally key``: readings that an instrument shows and does not send."""
 
 import sys
-import uuid
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from capture.cli.bench import SeenOption, read_id
 from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
+from capture.cli.key_job import Asked, key_in_job, photos
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
 from capture.display import console, table
 from capture.errors import InputError
 
+_ORDER = "U-V,V-U,V-W,W-V,W-U,U-W"
+_JOB_ONLY = "--step, --shown-deviation, --second-operator, --again, --confirm, --applied and --seen"
 _LAWS = ("period", "time-constant", "rise", "unknown")
 
 
@@ -45,10 +49,42 @@ def register(app: typer.Typer) -> None:
             bool, typer.Option("--block", help="Several values at once, a line each, or prompted.")
         ] = False,
         order: Annotated[
-            str, typer.Option(help="Test points of a block, in the instrument's order.")
-        ] = "U-V,V-U,V-W,W-V,W-U,U-W",
+            str | None,
+            typer.Option(
+                help="Test points of a block, in the instrument's order "
+                f"({_ORDER}; in a job, those of the step)."
+            ),
+        ] = None,
+        photo: Annotated[
+            list[Path] | None,
+            typer.Option(metavar="FILE", help="Photo of the display, kept as evidence."),
+        ] = None,
+        job: Annotated[
+            str | None, typer.Option(help="Key it for this job: an id, its beginning, or last.")
+        ] = None,
+        step: Annotated[
+            str | None, typer.Option(help="Step of the job (the one that is due).")
+        ] = None,
+        shown_deviation: Annotated[
+            str | None,
+            typer.Option(metavar="PERCENT", help="Deviation that the instrument shows itself."),
+        ] = None,
+        second_operator: Annotated[
+            str | None, typer.Option(help="Who keys the same again; the two must agree.")
+        ] = None,
+        again: Annotated[
+            str | None, typer.Option(help="The value as the second operator keyed it.")
+        ] = None,
+        confirm: Annotated[
+            bool, typer.Option("--confirm", help="Odd values were looked at again; they stand so.")
+        ] = False,
+        applied: Annotated[
+            float | None,
+            typer.Option(metavar="SECONDS", help="For how long the test voltage was on."),
+        ] = None,
+        seen: SeenOption = None,
         reading_id: Annotated[
-            str | None, typer.Option("--id", help="Id of the reading; the same id is stored once.")
+            str | None, typer.Option("--id", help="Id of what is keyed; the same id stores once.")
         ] = None,
         config: ConfigOption = None,
         as_json: JsonOption = False,
@@ -58,6 +94,10 @@ def register(app: typer.Typer) -> None:
         In a block each line is a test point and a value (`V-U 87.42 µs`, `U-V reverse 87.42 µs`),
         or all lines are values alone, in the order of --order. A block is stored whole or not at
         all.
+
+        With --job a step of a job is keyed: all its values at once, or one. What is odd about them
+        is asked about. With a second operator, the second keying of a block stands below a line
+        `again`.
         """
         from capture.clock import SystemClock
         from capture.config import load_config
@@ -75,42 +115,55 @@ def register(app: typer.Typer) -> None:
             time=SystemClock().utc(),
             machine=machine,
             note=note,
-            conditions=_conditions(quantity, law),
+            conditions=_conditions(quantity, law, in_job=job is not None),
             mark=decimal,  # type: ignore[arg-type] # checked above
             unit=unit,
+            evidence=photos(settings.evidence_path, photo or ()),
+            second_operator=second_operator,
         )
+        points = _order(order)
+        if job is not None:
+            if machine is not None or point is not None or direction is not None:
+                raise InputError("--job knows the machine and the test points; leave them out")
+            if block == (value is not None):
+                raise InputError("give one value with its unit, as in '87.42 µs', or --block")
+            asked = Asked(
+                job, step, value, again, points, shown_deviation, confirm, applied, seen,
+                reading_id, as_json,
+            )  # fmt: skip
+            return key_in_job(config, keying, asked)
+        given = (step, shown_deviation, second_operator, again, applied, seen)
+        if confirm or any(each is not None for each in given):
+            raise InputError(f"{_JOB_ONLY} belong to --job")
         if block:
             if value is not None or point is not None or reading_id is not None:
                 raise InputError("--block takes its values, test points and ids from its lines")
-            lines: Sequence[Line] = _read_block([each.strip() for each in order.split(",")])
+            lines: Sequence[Line] = _read_block(list(points) or _ORDER.split(","))
             drafts = make_block(keying, lines)
         else:
             if value is None:
                 raise InputError("give the value with its unit, as in '87.42 µs', or --block")
             where = read_point(point, direction)
-            drafts = [make_reading(keying, value, where, id_=_id(reading_id))]
+            drafts = [make_reading(keying, value, where, id_=read_id(reading_id))]
         stored = _append(settings, drafts)
         _say_back(drafts, stored, as_json=as_json)
         return DONE
 
 
-def _conditions(quantity: str, law: str | None) -> dict[str, str]:
+def _order(text: str | None) -> tuple[str, ...]:
+    return () if text is None else tuple(each.strip() for each in text.split(","))
+
+
+def _conditions(quantity: str, law: str | None, *, in_job: bool) -> dict[str, str]:
     if law is not None and law not in _LAWS:
         raise InputError(f"--law {law!r} is none of {', '.join(_LAWS)}")
     if quantity != "pulse_time":
         if law is not None:
             raise InputError("--law belongs to the quantity pulse_time")
         return {}
+    if law is None and in_job:
+        return {}  # the procedure says it
     return {"law": law or "unknown"}
-
-
-def _id(text: str | None) -> uuid.UUID | None:
-    if text is None:
-        return None
-    try:
-        return uuid.UUID(text)
-    except ValueError as error:
-        raise InputError(f"--id {text!r} is no UUID") from error
 
 
 def _read_block(order: list[str]) -> Any:

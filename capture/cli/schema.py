@@ -15,7 +15,7 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def schema(
         name: Annotated[
-            str | None, typer.Argument(help="Schema to print: reading, tag, gap, profile.")
+            str | None, typer.Argument(help="Schema to print: reading, tag, profile, procedure …")
         ] = None,
         write: Annotated[
             Path | None, typer.Option(metavar="DIR", help="Write all of them into a folder.")
@@ -29,9 +29,10 @@ def register(app: typer.Typer) -> None:
     ) -> int:
         """Print, write or check the JSON Schemas (2020-12)."""
         from capture.driver.profile.schema import profile_documents
+        from capture.jobs.schema import procedure_documents
         from capture.model import schemas
 
-        documents = {**schemas.documents(), **profile_documents()}
+        documents = {**schemas.documents(), **profile_documents(), **procedure_documents()}
         if name is not None:
             text = documents.get(f"{name}.v1.json")
             if text is None:

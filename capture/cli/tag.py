@@ -17,7 +17,9 @@ def register(app: typer.Typer) -> None:
         operator: OperatorOption,
         readings: Annotated[
             list[str],
-            typer.Argument(help="Readings: ids, INSTRUMENT:SEQUENCE, or INSTRUMENT:last."),
+            typer.Argument(
+                help="Readings: ids, INSTRUMENT:SEQUENCE, INSTRUMENT:FIRST-LAST, INSTRUMENT:last."
+            ),
         ],
         machine: Annotated[str, typer.Option(help="Machine, as on its label.")],
         point: PointOption = None,
@@ -29,14 +31,16 @@ def register(app: typer.Typer) -> None:
         """Tie readings that were captured to a machine and a test point.
 
         The readings stay as they are; the tag is an entry of its own, and the newest one holds.
+        Several readings are tied together or not at all: `benchtally tag ohm-1:12-17 ...`.
         """
         from capture.clock import SystemClock
         from capture.config import load_config
         from capture.journal import JournalReader, Store
-        from capture.tagging import find_reading, make_tag
+        from capture.tagging import each_reading, find_reading, make_tag
 
         settings = load_config(config)
         where = read_point(point, direction)
+        names = each_reading(readings)
         reader = JournalReader(settings.journal_path)
         try:
             tags = [
@@ -51,7 +55,7 @@ def register(app: typer.Typer) -> None:
                     point=where,
                     note=note,
                 )
-                for name in dict.fromkeys(readings)
+                for name in names
             ]
         finally:
             reader.close()
@@ -63,7 +67,7 @@ def register(app: typer.Typer) -> None:
         if as_json:
             print_json(each.model_dump(mode="json") for each in tags)
         else:
-            for name, each in zip(readings, tags, strict=True):
+            for name, each in zip(names, tags, strict=True):
                 at = f" at {where}" if where is not None else ""
                 before = ", in place of an earlier tag" if each.supersedes else ""
                 say(f"reading {clean(name)} is of machine {each.machine}{at}{before}")

@@ -39,6 +39,7 @@ def shown(value: Any) -> str:
 # What the patterns of `capture.model.fields` ask for, in words.
 _WORDS = (
     ("^[a-z0-9](", "lower-case letters, digits and dashes, no dash at either end"),
+    ("^[a-z0-9][a-z0-9.-]", "lower-case letters, digits, dots and dashes"),
     ("^[A-Za-z0-9](", "letters, digits, dots, dashes, slashes and blanks, as on a label"),
     ("^[^\\x00", "a line of text without control characters"),
 )
@@ -102,7 +103,12 @@ def _expected(pattern: str, found: object) -> str:
 
 def _as_in_the_file(fault: Any) -> list[object]:
     """Give the path as it stands in the file, without what pydantic puts into it."""
-    path = [part for part in fault["loc"] if part not in _UNION_MEMBERS and part != "[key]"]
+    # A union stands in a member; at the very beginning, `serial` is a member of its own.
+    path = [
+        part
+        for place, part in enumerate(fault["loc"])
+        if place == 0 or (part not in _UNION_MEMBERS and part != "[key]")
+    ]
     if fault["type"] in ("union_tag_not_found", "union_tag_invalid"):
         path.append("kind")
     return path

@@ -30,7 +30,7 @@ from capture.jobs.plausible import Doubt, doubts, mismatch
 from capture.jobs.procedure import Step
 from capture.jobs.results import JobResults, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who, refuse_stale
-from capture.jobs.state import JobState
+from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader, Row
 from capture.keying import Keying, make_reading
@@ -199,9 +199,11 @@ class Desk:
         """Give the newest reading of a step's quantity, with what stood beside it in its frame.
 
         Raises:
-            InputError: there is none since the step was opened.
+            InputError: there is none since the step was opened, or it was taken already.
         """
         state = self.service.state(job)
+        if state.step(step_id).status is StepStatus.TAKEN:
+            raise InputError(f"step {step_id} has been taken; redo it, with a reason, before that")
         step = state.step(step_id).step
         for row in self._reader.newest(
             step.quantity, since=self._opened(job), instrument=step.instrument
@@ -350,20 +352,8 @@ class Desk:
     def _drafts(
         self, state: JobState, step: Step, keyed: KeyedValues
     ) -> tuple[list[ReadingDraft], ReadingDraft | None]:
-        count = len(keyed.values)
-        if len(step.points) > 1 and count != len(step.points):
-            raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
-        times = step.take.at_s
-        if len(step.points) == 1 and count != 1 and count != len(times):
-            takes = f"1 or {len(times)} values" if times else "1 value"
-            raise InputError(f"step {step.id} takes {takes}, not {count}")
-        second = keyed.keying.second_operator
-        if second is not None and is_same_person(second, keyed.keying.operator):
-            raise InputError("the second keying is by another person, not by the same one")
-        if second is None and any(value.again is not None for value in keyed.values):
-            raise InputError("the values were keyed a second time; say who did it")
-        if len({value.id for value in keyed.values}) < count:
-            raise InputError("an id stands twice; make a new one for each value")
+        _check_typed(step, keyed)
+        count, times = len(keyed.values), step.take.at_s
         group = new_id()
         keying = replace(
             keyed.keying,
@@ -379,14 +369,18 @@ class Desk:
             elapsed = value.elapsed
             if elapsed is None and times:
                 elapsed = times[place] if count == len(times) else times[-1]
-            draft = make_reading(
-                keying,
-                value.typed,
-                TestPoint.parse(point),
-                id_=value.id,
-                group=group,
-                series=None if elapsed is None else Series(id=group, elapsed=elapsed),
-            )
+            series = None if elapsed is None else Series(id=group, elapsed=elapsed)
+            try:
+                draft = make_reading(
+                    keying,
+                    value.typed,
+                    TestPoint.parse(point),
+                    id_=value.id,
+                    group=group,
+                    series=series,
+                )
+            except InputError as error:
+                raise InputError(f"{point}: {error}") from error
             compare_keyings(draft, value.typed, value.again, keying, point)
             drafts.append(draft)
         shown = keyed.shown_deviation
@@ -547,3 +541,21 @@ class Desk:
             if json.loads(row.body)["event"]["action"] in _OPENING
         ]
         return opening[-1] if opening else 0
+
+
+def _check_typed(step: Step, keyed: KeyedValues) -> None:
+    """Refuse values that are not as many, or not of as many people, as they should be."""
+    count = len(keyed.values)
+    if len(step.points) > 1 and count != len(step.points):
+        raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
+    times = step.take.at_s
+    if len(step.points) == 1 and count != 1 and count != len(times):
+        takes = f"1 or {len(times)} values" if times else "1 value"
+        raise InputError(f"step {step.id} takes {takes}, not {count}")
+    second = keyed.keying.second_operator
+    if second is not None and is_same_person(second, keyed.keying.operator):
+        raise InputError("the second keying is by another person, not by the same one")
+    if second is None and any(value.again is not None for value in keyed.values):
+        raise InputError("the values were keyed a second time; say who did it")
+    if len({value.id for value in keyed.values}) < count:
+        raise InputError("an id stands twice; make a new one for each value")

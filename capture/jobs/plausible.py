@@ -151,7 +151,8 @@ def _against_likes(
     times = value / middle if value > middle else middle / value
     side = "more" if value > middle else "less"
     return Doubt(
-        f"{_shown(value, unit)} is {times:.3g} times {side} than {words} ({_shown(middle, unit)})",
+        f"{_shown(value, unit)} is {_times(times)} times {side} than {words} "
+        f"({_shown(middle, unit)})",
         _unslipped(value, middle / spread, middle * spread, middle),
     )
 
@@ -178,6 +179,11 @@ def _outside(value: float, unit: str, low: float, high: float, words: str) -> Do
         f"{_shown(value, unit)}: {words} {_shown(low, unit)} to {_shown(high, unit)}",
         _unslipped(value, low, high, math.sqrt(low * high)),
     )
+
+
+def _times(times: float) -> str:
+    """Write a factor as people say it: 1.7, 1000, 2e+06."""
+    return f"{times:.0f}" if 100 <= times < 1e6 else f"{times:.3g}"  # noqa: PLR2004 - three digits
 
 
 def _unslipped(value: float, low: float, high: float, middle: float) -> float | None:

@@ -104,7 +104,8 @@ class Procedure(_Strict):
 
 def search_path() -> list[Path]:
     """List the folders that own procedures are looked for in, first to last."""
-    named = [Path(p) for p in os.environ.get("BENCHTALLY_PROCEDURES", "").split(":") if p]
+    listed = os.environ.get("BENCHTALLY_PROCEDURES", "").split(os.pathsep)
+    named = [Path(each) for each in listed if each]
     home = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
     return [*named, home / "benchtally" / "procedures", Path("/etc/benchtally/procedures")]
 

@@ -40,6 +40,7 @@ class LockedError(CaptureError):
 
     def __init__(self, step: str, held: list[Lock]) -> None:
         super().__init__(f"step {step} is locked: {'; '.join(lock.words for lock in held)}")
+        self.step = step
         self.locks = held
 
 

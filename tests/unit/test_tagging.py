@@ -7,7 +7,7 @@ import pytest
 from capture.errors import InputError
 from capture.journal import JournalReader, Store
 from capture.model import TestPoint
-from capture.tagging import find_reading, make_tag
+from capture.tagging import each_reading, find_reading, make_tag
 
 
 @pytest.fixture
@@ -95,3 +95,15 @@ def test_a_field_that_cannot_be_stored_is_refused(journal, members):
     reader = journal[1]
     with pytest.raises(InputError, match=next(iter(members))):
         tag(reader, find_reading(reader, "ohm-1:1"), **members)
+
+
+def test_a_range_names_its_readings_one_by_one_and_each_once():
+    names = ["ohm-1:2-4", "ohm-1:3", "lcr-1:last", "7f3e9b52-0000-4000-8000-000000000001"]
+    assert each_reading(names) == ["ohm-1:2", "ohm-1:3", "ohm-1:4", *names[2:]]
+    assert each_reading(["ohm-1:5-5"]) == ["ohm-1:5"]
+
+
+@pytest.mark.parametrize("name", ["ohm-1:4-2", "ohm-1:1-501", "ohm-1:1-999999999999999999"])
+def test_a_range_that_runs_backwards_or_without_end_is_refused(name):
+    with pytest.raises(InputError, match="a range runs upwards, and over 500 readings at most"):
+        each_reading([name])

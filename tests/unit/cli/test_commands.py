@@ -1,60 +1,19 @@
 """The commands: exit codes, one line a fault, no traceback, nothing hostile on the terminal."""
 
-import io
 import json
 import os
 import re
 import subprocess
 import sys
-import unicodedata
 
 import pytest
 
-from capture.cli import main as command_line
 from capture.cli.follow import _show, line_of
 from capture.display import clean
 from capture.journal import JournalReader, Store
 from capture.publish.subscriber import Message
 
-CONFIG = """
-site = "sawmill"
-bench = "bench-1"
-[instruments.ohm-1]
-driver = "scpi-meter"
-link = { kind = "tcp", host = "192.0.2.10" }
-"""
 OPERATOR = ("--operator", "winder")
-
-
-@pytest.fixture
-def config(tmp_path):
-    path = tmp_path / "benchtally.toml"
-    path.write_text(CONFIG)
-    return path
-
-
-@pytest.fixture
-def run(monkeypatch, capsys, config):
-    """Run a command as a person does; give exit code, output and complaints."""
-
-    def call(*arguments, given="", with_config=True):
-        extra = ["--config", str(config)] if with_config else []
-        monkeypatch.setattr(sys, "argv", ["benchtally", *arguments, *extra])
-        monkeypatch.setattr(sys, "stdin", io.StringIO(given))
-        with pytest.raises(SystemExit) as end:
-            command_line.main()
-        said = capsys.readouterr()
-        assert "Traceback" not in said.out + said.err
-        for line in said.out.splitlines() + said.err.splitlines():
-            assert not [c for c in line if unicodedata.category(c) == "Cc"], repr(line)
-        return end.value.code, said.out, said.err
-
-    return call
-
-
-@pytest.fixture
-def journal(config):
-    return config.with_name("benchtally.journal")
 
 
 def stored(journal):
@@ -272,6 +231,21 @@ def test_a_count_that_is_none_is_wrong_usage(run, journal, draft, last):
     assert len(err.splitlines()) == 1
 
 
+def test_a_block_of_readings_is_tagged_at_once_or_not_at_all(jobs, drafts):
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    jobs.store(*drafts(5))
+    where = ("--machine", "FAN-07", "--point", "V-W", "--note", "after cleaning", *OPERATOR)
+    said = jobs.do("tag", "ohm-1:2-4", "ohm-1:4", "ohm-1:last", *where)
+    assert said.count("is of machine FAN-07 at V-W") == 4
+    tags = [each.get("tag") for each in jobs.readings()]
+    assert tags[0] is None
+    assert {(each["note"], each["test_point"]["pair"]) for each in tags[1:]} == {
+        ("after cleaning", "V-W")
+    }
+    assert "there is no reading 'ohm-1:6'" in jobs.do("tag", "ohm-1:1-6", *where, code=2)
+    assert jobs.readings()[0].get("tag") is None
+
+
 # ── configuration, usage, other commands ─────────────────────────────────────────────────────
 
 
@@ -308,12 +282,13 @@ def test_a_faulty_configuration_is_exit_two_and_a_line_each(run, config, argumen
 
 def test_check_finds_what_is_wrong_without_opening_anything(run, config):
     assert run("check")[0] == 0
-    config.write_text(CONFIG + '[instruments.x]\ndriver="scpi-metre"\nlink={kind="tcp",host="h"}\n')
+    plain = config.read_text()
+    config.write_text(plain + '[instruments.x]\ndriver="scpi-metre"\nlink={kind="tcp",host="h"}\n')
     code, _, err = run("check")
     assert code == 2
     assert "did you mean 'scpi-meter'?); known are ascii-meter, " in err
     config.write_text(
-        CONFIG + '[instruments.x]\ndriver="scpi-meter"\nlink={kind="serial",port="/dev/no-such"}\n'
+        plain + '[instruments.x]\ndriver="scpi-meter"\nlink={kind="serial",port="/dev/no-such"}\n'
     )
     code, out, _ = run("check", "--json")
     rows = {row["what"]: row for row in map(json.loads, out.splitlines())}
@@ -323,7 +298,7 @@ def test_check_finds_what_is_wrong_without_opening_anything(run, config):
 
 
 def test_follow_without_a_broker_is_a_failure_with_one_line(run, config, free_port):
-    config.write_text(CONFIG + f"[broker]\nport = {free_port}\n")
+    config.write_text(config.read_text() + f"[broker]\nport = {free_port}\n")
     code, _, err = run("follow", "--count", "1")
     assert code == 1
     assert err == f"benchtally: broker 127.0.0.1:{free_port}: Connection refused; is it running?\n"

@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from capture.driver.faults import key_path
 from capture.driver.profile.schema import profile_documents
+from capture.jobs.schema import procedure_documents
 from capture.model import Gap, Reading, Tag, schemas
 
 FOLDER = Path(__file__).parents[3] / "schemas"
@@ -112,7 +113,8 @@ def test_the_committed_schema_is_a_schema_of_2020_12(name):
 
 def test_the_committed_schemas_are_those_of_the_models():
     files = {path.name: path.read_text("utf-8") for path in FOLDER.glob("*.json")}
-    assert files == schemas.documents() | profile_documents()
+    made = schemas.documents() | profile_documents() | procedure_documents()
+    assert files == made
 
 
 def test_the_format_checker_really_checks():

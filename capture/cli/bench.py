@@ -1,0 +1,210 @@
+"""The bench as commands see it: the configuration, the journal, and the desk where jobs are done.
+
+It works on the journal's own file, beside a running daemon or without one.
+"""
+
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from capture.errors import InputError, NotThereError
+
+if TYPE_CHECKING:
+    from capture.clock import Clock
+    from capture.config import Config
+    from capture.jobs.desk import Desk
+    from capture.jobs.service import Who
+    from capture.jobs.state import JobState
+    from capture.journal import Entry, Expectation, JournalReader, Store, Stored
+
+JobArgument = Annotated[
+    str, typer.Argument(metavar="JOB", help="Id of a job, its beginning, or last.")
+]
+StepArgument = Annotated[str, typer.Argument(metavar="STEP", help="Id of a step.")]
+ReasonOption = Annotated[str, typer.Option("--reason", help="Why; it is stored with it.")]
+SeenOption = Annotated[
+    int | None,
+    typer.Option(
+        min=0, help="Last entry of the job that you have seen (as it is now if not given)."
+    ),
+]
+IdOption = Annotated[
+    str | None,
+    typer.Option("--id", metavar="UUID", help="Id of what is written; the same id does it once."),
+]
+_ENOUGH = 4  # digits of a job's id that may stand for it
+_PLACE_BITS = 32
+
+
+@dataclass
+class Bench:
+    """One bench, open for one command."""
+
+    settings: "Config"
+    reader: "JournalReader"
+    desk: "Desk"
+    clock: "Clock"
+
+    def state(self, name: str) -> "JobState":
+        """Give the state of a job by its id, by the beginning of its id, or of the last one.
+
+        Raises:
+            InputError: it names no job, or several; says which there are.
+        """
+        return self.desk.service.state(self._job(name))
+
+    def act(
+        self, name: str, action: str, operator: str, seen: int | None, id_: str | None, **more: Any
+    ) -> "JobState":
+        """Write something that a person does in a job.
+
+        Raises:
+            InputError, LockedError, StaleError: see `JobService.act`; a lock says what to do.
+        """
+        state = self.state(name)
+        if more.get("step") is not None:
+            state.step(more["step"])
+        event = _event(action, more)
+        who = self.who(operator, id_)
+        with self.explained(state):
+            return self.desk.act(state.job, event, who, state.last if seen is None else seen)
+
+    @staticmethod
+    def who(operator: str, id_: str | None) -> "Who":
+        """Say who acts, with an id of their own or a new one."""
+        from capture.jobs.service import Who
+        from capture.model import new_id
+
+        return Who(operator, read_id(id_) or new_id())
+
+    @contextmanager
+    def explained(self, state: "JobState") -> Iterator[None]:
+        """Let a refusal by a lock say until when it holds, and by which command it is opened."""
+        from capture.jobs.rules import LockedError
+
+        try:
+            yield
+        except LockedError as error:
+            locks = [
+                replace(lock, words=lock.words + _way_out(state, lock)) for lock in error.locks
+            ]
+            raise LockedError(error.step, locks) from error
+
+    def _job(self, name: str) -> uuid.UUID:
+        rows = self.reader.newest_by_subject("job")
+        if not rows:
+            raise NotThereError("there is no job yet; `benchtally job start` starts one")
+        if name == "last":
+            return uuid.UUID(rows[0].subject)
+        wanted = name.lower().replace("-", "")
+        found = [row.subject for row in rows if row.subject.replace("-", "").startswith(wanted)]
+        if len(wanted) < _ENOUGH or not found:
+            raise NotThereError(
+                f"there is no job {name!r}; give an id, at least {_ENOUGH} digits of its beginning,"
+                " or last; `benchtally job list` lists them"
+            )
+        if len(found) > 1:
+            raise InputError(f"{name!r} may be any of the jobs {', '.join(found)}; give more of it")
+        return uuid.UUID(found[0])
+
+
+@contextmanager
+def open_bench(config: Path | None, *, make: bool = False) -> Iterator[Bench]:
+    """Open the bench of a configuration; `make` makes its journal where there is none.
+
+    Raises:
+        ConfigError, JournalError: what is wrong, one line a fault.
+    """
+    from capture.clock import SystemClock
+    from capture.config import load_config
+    from capture.jobs.setup import make_desk
+    from capture.journal import JournalReader
+
+    settings = load_config(config)
+    path = settings.journal_path
+    with _appending(path) as store:
+        if make:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            store()
+
+        def append(
+            entries: "Sequence[Entry]", expecting: "Expectation | None" = None
+        ) -> "list[Stored]":
+            return store().append(entries, expecting=expecting)
+
+        reader = JournalReader(path)
+        try:
+            clock = SystemClock()
+            yield Bench(settings, reader, make_desk(settings, reader, append, clock), clock)
+        finally:
+            reader.close()
+
+
+def read_id(text: str | None) -> uuid.UUID | None:
+    """Read an id as given on the command line.
+
+    Raises:
+        InputError: it is none.
+    """
+    if text is None:
+        return None
+    try:
+        return uuid.UUID(text)
+    except ValueError as error:
+        raise InputError(f"--id {text!r} is no UUID") from error
+
+
+def id_beside(id_: uuid.UUID, place: int) -> uuid.UUID:
+    """Give the id that always goes with another one: handing in the one hands in the other."""
+    mask = (1 << _PLACE_BITS) - 1
+    return uuid.UUID(int=(id_.int & ~mask) | ((id_.int + place) & mask))
+
+
+@contextmanager
+def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
+    """Give a store that is opened when it is first asked for."""
+    from capture.journal import Store
+
+    opened: list[Store] = []
+
+    def store() -> Store:
+        if not opened:
+            opened.append(Store(path))
+        return opened[0]
+
+    try:
+        yield store
+    finally:
+        for each in opened:
+            each.close()
+
+
+def _event(action: str, members: dict[str, Any]) -> Any:
+    from pydantic import TypeAdapter, ValidationError
+
+    from capture.driver.faults import fault_lines
+    from capture.model.job import Event
+
+    adapter: TypeAdapter[Any] = TypeAdapter(Event)
+    try:
+        return adapter.validate_python({"action": action, **members})
+    except ValidationError as error:
+        raise InputError("; ".join(fault_lines(error)).replace(f"{action}.", "")) from error
+
+
+def _way_out(state: "JobState", lock: Any) -> str:
+    until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
+    match lock.name:
+        case "discharge":
+            steps = [each.step for each in state.applications if not each.discharged]
+            return f"{until}: benchtally job discharged {state.job} {steps[-1]}" if steps else until
+        case "ramp-down":
+            steps = sorted(state.ramp_down)
+            return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
+        case _:
+            return until

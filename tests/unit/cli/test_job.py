@@ -1,0 +1,497 @@
+"""``benchtally job``: whole jobs by the command line, on real journals."""
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from capture.cli.bench import open_bench
+from capture.clock import SystemClock
+from capture.model import new_id
+
+OPERATOR = ("--operator", "winder")
+OWN = """\
+schema_version = 1
+name = "two-pairs"
+title = "Two pairs"
+cautions = ["Lock it off."]
+[[steps]]
+id = "u-v"
+title = "Resistance U-V"
+cautions = ["Ramp down first."]
+points = ["U-V"]
+quantity = "resistance"
+"""
+
+
+def now():
+    return datetime.now(UTC)
+
+
+def ohms(draft, value, **members):
+    """A reading of now, as an instrument on the bench gives it."""
+    return draft(time=now(), value=value, digits=f"{value * 1000:.1f}", **members)
+
+
+def taken(jobs, draft, step, value):
+    """Take a resistance for a step, and say that the current was zero."""
+    jobs.store(ohms(draft, value))
+    jobs.act("take", step)
+    jobs.act("ramped-down")
+
+
+# ── procedures ───────────────────────────────────────────────────────────────────────────────
+
+
+def test_procedures_are_listed_with_where_they_come_from(jobs, tmp_path, monkeypatch):
+    monkeypatch.setenv("BENCHTALLY_PROCEDURES", str(tmp_path))
+    (tmp_path / "two-pairs.toml").write_text(OWN, "utf-8")
+    (tmp_path / "broken.toml").write_text(OWN.replace("quantity", "quantitie"), "utf-8")
+    lines = jobs.run("job", "procedures", "--json", with_config=False)[1].splitlines()
+    found = {each["name"]: each for each in map(json.loads, lines)}
+    assert found["after-rewind"]["source"] == "built in"
+    assert found["after-rewind"]["steps"] == 8
+    assert found["two-pairs"]["source"] == str(tmp_path / "two-pairs.toml")
+    assert "steps[0].quantity: not given" in found["broken"]["faults"][0]
+    text = jobs.run("job", "procedures", with_config=False)[1]
+    assert "faulty" in text
+    assert "three-pair-resistance" in text
+
+
+def test_a_procedure_is_shown_cautions_before_each_step(jobs):
+    text = jobs.run("job", "procedure", "three-pair-resistance", with_config=False)[1]
+    assert text.index("CAUTION: Isolate") < text.index("1. resistance-u-v")
+    assert text.index("1. resistance-u-v") < text.index("CAUTION: A meter's direct current")
+    code, _, err = jobs.run("job", "procedure", "four-pairs", with_config=False)
+    assert code == 2
+    assert "there are after-rewind" in err
+
+
+# ── starting and looking ─────────────────────────────────────────────────────────────────────
+
+
+def test_a_job_starts_on_a_registered_machine_with_its_conditions(jobs):
+    started = jobs.start("after-rewind", "--rotor", "out", "--winding-celsius", "22.5")
+    assert started["conditions"] == {"rotor": "out", "winding_celsius": 22.5}
+    assert started["of"] == 8
+    text = jobs.do("job", "show", "last")
+    assert text.splitlines()[0] == (
+        "Nothing can be said yet: resistance, inductance, insulation, pulse still to be done."
+    )
+    assert "Conditions: rotor out, winding celsius 22.5" in text
+    said = jobs.do("job", "start", "FAN-99", "after-rewind", *OPERATOR, code=2)
+    assert "machine 'FAN-99' is not registered" in said
+    said = jobs.do("job", "start", "FAN-07", "after-rewind", "--rotor", "half", *OPERATOR, code=2)
+    assert "rotor: found 'half', expected 'in', 'out'" in said
+
+
+def test_starting_says_the_cautions_first_and_starts_once(jobs, some_id):
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    arguments = ("job", "start", "FAN-07", "three-pair-inductance", "--id", some_id, *OPERATOR)
+    first = jobs.do(*arguments)
+    assert first.index("CAUTION: ") < first.index("Next: inductance-u-v")
+    assert jobs.do(*arguments) == first
+    (listed,) = jobs.do("job", "list", "--json").splitlines()
+    assert json.loads(listed)["of"] == 3
+
+
+def test_an_own_procedure_is_kept_with_the_job(jobs, tmp_path):
+    path = tmp_path / "two-pairs.toml"
+    path.write_text(OWN, "utf-8")
+    jobs.start(path)
+    path.unlink()
+    assert jobs.look()["cautions"] == ["Lock it off."]
+
+
+def test_a_job_is_named_by_its_id_its_beginning_or_last(jobs):
+    first = jobs.start("three-pair-inductance")["job"]
+    second = jobs.start("three-pair-resistance")["job"]
+    for name in (first, first.upper(), first.replace("-", "")):
+        assert json.loads(jobs.do("job", "show", name, "--json"))["job"] == first
+    assert jobs.look()["job"] == second
+    pairs = enumerate(zip(first, second, strict=True))
+    beginning = first[: next(place for place, (one, other) in pairs if one != other)]
+    said = jobs.do("job", "show", beginning, code=2)
+    assert "may be any of the jobs" in said
+    assert first in said
+    longer = first[: len(beginning) + 1]
+    assert json.loads(jobs.do("job", "show", longer, "--json"))["job"] == first
+    for name in (first[:3], "abcd", "", str(new_id())):
+        assert "there is no job" in jobs.do("job", "show", name, code=2)
+
+
+def test_without_a_job_or_a_journal_a_line_says_so(jobs):
+    assert "no journal yet" in jobs.do("job", "show", "last", code=1)
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    assert "`benchtally job start` starts one" in jobs.do("job", "show", "last", code=2)
+    assert jobs.do("job", "list") == "no jobs fit\n"
+
+
+def test_the_list_can_be_of_one_machine(jobs):
+    jobs.start("three-pair-inductance")
+    jobs.do("machine", "add", "FAN-08", *OPERATOR)
+    other = jobs.start("three-pair-resistance", machine="FAN-08")
+    lines = jobs.do("job", "list", "--machine", "FAN-08", "--json").splitlines()
+    assert [json.loads(line)["job"] for line in lines] == [other["job"]]
+    assert "0 of 3" in jobs.do("job", "list")
+
+
+# ── the step that is due ─────────────────────────────────────────────────────────────────────
+
+
+def test_a_step_is_shown_cautions_first_then_leads_voltage_and_limits(jobs):
+    jobs.start("insulation-one-minute")
+    lines = jobs.do("job", "next", "last").splitlines()
+    cautions = [line.startswith("CAUTION: ") for line in lines]
+    assert cautions == sorted(cautions, reverse=True)
+    assert sum(cautions) >= 6  # the procedure's before its first step, and the step's own
+    text = "\n".join(lines)
+    assert "first lead on U + V + W, second lead on frame" in text
+    assert "A person starts it; Benchtally only reads." in text
+    # IEEE Std 43-2013, table 1 and 12.3, from public texts.
+    assert "A person sets the test voltage: 500 V direct, for 400 V rated" in text
+    assert "[IEEE Std 43-2013, from public texts]" in text
+    assert "Limit: at least 5 MΩ after 1 min, at 40 °C [IEEE Std 43-2013, 12.3; public text" in text
+    assert "at 15 s, 30 s, 60 s after the voltage was reached" in text
+
+
+def test_a_nameplate_without_a_voltage_gives_no_test_voltage(jobs):
+    jobs.start("insulation-one-minute", plate=())
+    text = jobs.do("job", "next", "last")
+    assert "the nameplate gives no rated voltage" in text
+    assert "500 V" not in text
+    assert "Not known: no limit for insulation" in text
+
+
+def test_another_step_can_be_looked_at(jobs):
+    jobs.start("three-pair-resistance")
+    found = json.loads(jobs.do("job", "next", "last", "--step", "resistance-w-u", "--json"))
+    assert found["points"][0]["words"] == "first lead on W, second lead on U"
+    said = jobs.do("job", "next", "last", "--step", "resistance-u-w", code=2)
+    assert "the steps are resistance-u-v, resistance-v-w, resistance-w-u" in said
+
+
+def test_no_page_of_the_terminal_says_that_a_winding_is_safe_or_dead(jobs):
+    jobs.start("after-rewind")
+    steps = [step["id"] for step in jobs.look()["steps"]]
+    text = "".join(jobs.do("job", "next", "last", "--step", step) for step in steps)
+    assert "safe" not in text.lower()
+    assert "winding is dead" not in text.lower()
+
+
+# ── taking ───────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_newest_reading_is_taken_and_tagged_and_what_to_do_next_is_said(jobs, draft):
+    jobs.start("three-pair-resistance")
+    jobs.store(ohms(draft, 0.9999), ohms(draft, 0.8421))
+    said = jobs.act("take", "resistance-u-v")
+    assert "To do after resistance-u-v: ramp the meter's current down" in said
+    assert "Next: resistance-v-w" in said
+    step = jobs.step("resistance-u-v")
+    assert (step["status"], step["how"], step["values"][0]["value"]) == (
+        "taken",
+        "operator",
+        0.8421,
+    )
+    tag = jobs.readings()[-1]["tag"]
+    assert (tag["machine"], tag["test_point"]["pair"]) == ("FAN-07", "U-V")
+
+
+def test_named_readings_are_taken_and_only_of_the_steps_quantity(jobs, draft):
+    jobs.start("three-pair-resistance")
+    jobs.store(ohms(draft, 0.8421), ohms(draft, 0.9))
+    jobs.store(draft(instrument="lcr-1", quantity="inductance", unit="H", value=0.03, digits="30"))
+    said = jobs.act("take", "resistance-u-v", "--reading", "lcr-1:last", code=2)
+    assert "takes resistance, not inductance" in said
+    jobs.act("take", "resistance-u-v", "--reading", "ohm-1:1")
+    assert jobs.step("resistance-u-v")["values"][0]["value"] == 0.8421
+    assert "there is no reading" in jobs.act(
+        "take", "resistance-v-w", "--reading", "ohm-1:9", code=2
+    )
+
+
+def test_a_reading_from_before_the_step_was_opened_is_not_taken_unnamed(jobs, draft):
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    jobs.store(ohms(draft, 0.8421))
+    jobs.start("three-pair-resistance")
+    said = jobs.act("take", "resistance-u-v", code=2)
+    assert "no reading of resistance has come since step resistance-u-v was opened" in said
+
+
+def test_conditions_of_a_step_are_kept_with_it(jobs, draft):
+    jobs.start("three-pair-resistance", "--rotor", "in")
+    jobs.act("conditions", "--winding-celsius", "23.5", "--temperature-by", "contact thermometer")
+    jobs.store(ohms(draft, 0.8421))
+    jobs.act("take", "resistance-u-v", "--range", "1 Ω", "--lead-zero", "before")
+    assert jobs.step("resistance-u-v")["conditions"] == {
+        "rotor": "in",
+        "winding_celsius": 23.5,
+        "temperature_by": "contact thermometer",
+        "range": "1 Ω",
+        "lead_zero": "before",
+    }
+    assert "at least one condition" in jobs.act("conditions", code=2)
+
+
+def test_a_step_is_done_again_and_the_old_reading_stays(jobs, draft):
+    jobs.start("three-pair-resistance")
+    taken(jobs, draft, "resistance-u-v", 0.9)
+    said = jobs.act("redo", "resistance-u-v", "--reason", "lead sat on V2")
+    assert "resistance-u-v is open again" in said
+    assert "Next: resistance-u-v" in said
+    taken(jobs, draft, "resistance-u-v", 0.8421)
+    (old,) = jobs.step("resistance-u-v")["superseded"]
+    assert (old["value"], old["reason"]) == (0.9, "lead sat on V2")
+    assert "before: 900.0 mΩ (lead sat on V2)" in " ".join(jobs.do("job", "show", "last").split())
+    assert "redo it, with a reason" in jobs.act("take", "resistance-u-v", code=2)
+
+
+def test_steps_go_in_any_order_are_left_out_and_refused(jobs, draft):
+    jobs.start("three-pair-resistance")
+    assert "Next: resistance-w-u" in jobs.act("select", "resistance-w-u")
+    jobs.store(ohms(draft, 0.5))
+    reading = str(jobs.readings()[-1]["id"])
+    assert f"reading {reading} is refused" in jobs.act(
+        "refuse", "resistance-w-u", "--reason", "clamp slipped"
+    )
+    assert jobs.step("resistance-w-u")["refused"] == [reading]
+    jobs.act("skip", "resistance-w-u", "--reason", "terminal is broken off")
+    step = jobs.step("resistance-w-u")
+    assert (step["status"], step["notes"]) == ("skipped", ["skipped: terminal is broken off"])
+    assert jobs.look()["current"] == "resistance-u-v"
+
+
+def test_three_pairs_give_a_result_with_its_limit_and_source(jobs, draft):
+    jobs.start("three-pair-resistance")
+    for step, value in zip(jobs.look()["steps"], (0.8, 0.82, 0.81), strict=True):
+        taken(jobs, draft, step["id"], value)
+    text = jobs.do("job", "show", "last")
+    # U_avg of 0.80/0.82/0.81: greatest distance from the mean 0.81 over the mean, 1.235 %.
+    assert "1.23 %" in text
+    assert "Limits: ANSI/EASA AR100-2020 (second-hand)" in text
+    assert "Verdict: information only." in text
+    assert "Every step is done; `benchtally job finish`" in text
+
+
+# ── locks ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_meters_current_is_ramped_down_before_the_next_step(jobs, draft):
+    jobs.start("three-pair-resistance")
+    jobs.store(ohms(draft, 0.8421))
+    jobs.act("take", "resistance-u-v")
+    jobs.store(ohms(draft, 0.8422))
+    said = jobs.act("take", "resistance-v-w", code=1)
+    job = jobs.look()["job"]
+    assert "step resistance-v-w is locked" in said
+    assert said.endswith(f": benchtally job ramped-down {job} resistance-u-v\n")
+    assert said.count("\n") == 1
+    jobs.act("ramped-down")
+    jobs.act("take", "resistance-v-w")
+    jobs.act("ramped-down", "resistance-v-w")
+    assert "no step waits" in jobs.act("ramped-down", code=2)
+
+
+def test_a_discharge_is_waited_for_and_confirmed(jobs):
+    jobs.start("after-rewind")
+    jobs.act("applied", "insulation", "60")
+    said = jobs.act("discharged", code=1)
+    assert "wait 240 s more" in said or "wait 239 s more" in said
+    until = next(s for s in jobs.look()["steps"] if s["id"] == "insulation")["after"][0]["until"]
+    assert f"(until {until[11:19]} UTC)" in said
+    assert "LOCKED: discharge the winding" in jobs.do("job", "next", "last")
+    assert "FIRST, after insulation: keep the winding earthed" in jobs.do("job", "next", "last")
+
+
+def test_a_discharge_that_was_long_enough_is_noted(jobs):
+    jobs.start("after-rewind")
+    jobs.act("applied", "insulation", "0.001")
+    assert "the discharge after insulation is noted" in jobs.act("discharged")
+    assert jobs.step("insulation")["after"] == []
+    assert "no voltage was applied that waits" in jobs.act("discharged", code=2)
+    assert "no voltage was applied in step pulse" in jobs.act("discharged", "pulse", code=2)
+
+
+def test_pulses_wait_for_insulation_and_an_override_says_why(jobs):
+    jobs.start("after-rewind")
+    assert "LOCKED: take the insulation resistance first" in jobs.do(
+        "job", "next", "last", "--step", "pulse"
+    )
+    assert "reason" in jobs.act("override", "pulse", "insulation", "--reason", "x", code=2)
+    said = jobs.act("override", "pulse", "insulation", "--reason", "read last week, 900 MΩ")
+    assert "the lock insulation is passed" in said
+    assert jobs.step("pulse")["overridden"] == ["insulation"]
+    assert "lock: found 'fuse'" in jobs.act("override", "pulse", "fuse", "--reason", "none", code=2)
+
+
+# ── the whole job ────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_job_is_paused_resumed_finished_and_signed_off(jobs):
+    jobs.start("three-pair-resistance")
+    assert "The job is paused" in jobs.act("pause", "--reason", "end of shift")
+    assert "the job is paused; noted" not in jobs.act("note", "left on trestle 2")
+    assert "the job is paused; skipped needs" in jobs.act(
+        "skip", "resistance-u-v", "--reason", "no leads", code=2
+    )
+    jobs.act("resume")
+    jobs.act("note", "terminal is loose", "--step", "resistance-u-v")
+    said = jobs.act("sign-off", code=2)
+    assert "signed-off needs one that is finished" in said
+    jobs.act("finish")
+    jobs.act("sign-off", "--statement", "to be rewound")
+    found = jobs.look()
+    assert found["status"] == "signed-off"
+    assert found["notes"] == ["left on trestle 2"]
+    assert jobs.step("resistance-u-v")["notes"] == ["terminal is loose"]
+    assert jobs.events()[-1]["event"]["statement"] == "to be rewound"
+
+
+ACTS = [
+    ("note", "clean"),
+    ("pause", "--reason", "lunch"),
+    ("finish",),
+    ("select", "resistance-w-u"),
+    ("skip", "resistance-u-v", "--reason", "broken off"),
+    ("applied", "resistance-u-v", "0.001"),
+    ("conditions", "--rotor", "out"),
+]
+
+
+@pytest.mark.parametrize("act", ACTS, ids=lambda act: act[0])
+def test_what_rests_on_an_old_look_is_refused(jobs, act):
+    seen = jobs.start("three-pair-resistance")["last"]
+    jobs.act("note", "somebody else was here")
+    before = len(jobs.events())
+    said = jobs.act(*act, "--seen", seen, code=1)
+    assert "has moved on since it was looked at; look again" in said
+    assert len(jobs.events()) == before
+    jobs.act(*act, "--seen", jobs.look()["last"])
+
+
+@pytest.mark.parametrize("act", ACTS, ids=lambda act: act[0])
+def test_the_same_id_does_it_once(jobs, some_id, act):
+    seen = jobs.start("three-pair-resistance")["last"]
+    for _ in range(2):
+        jobs.act(*act, "--id", some_id, "--seen", seen)
+    assert [each["id"] for each in jobs.events()].count(str(some_id)) == 1
+    assert len(jobs.events()) == 2
+    assert "belongs to another entry" in jobs.act("note", "other", "--id", some_id, code=2)
+
+
+def test_a_step_is_taken_once_by_the_same_id(jobs, draft, some_id):
+    jobs.start("three-pair-resistance")
+    jobs.store(ohms(draft, 0.8421))
+    jobs.act("take", "resistance-u-v", "--id", some_id)
+    jobs.store(ohms(draft, 0.5))
+    assert "was taken before" in jobs.act("take", "resistance-u-v", "--id", some_id)
+    assert jobs.step("resistance-u-v")["values"][0]["value"] == 0.8421
+
+
+def test_every_act_gives_the_whole_job_in_json(jobs):
+    jobs.start("three-pair-resistance")
+    found = json.loads(jobs.act("note", "clean", "--json"))
+    assert found == jobs.look()
+
+
+def test_what_people_write_cannot_reach_the_terminal_as_an_escape(jobs):
+    jobs.start("three-pair-resistance")
+    jobs.act("note", "a\x1b[31mb\nc", code=0)
+    text = jobs.do("job", "show", "last")  # the fixture refuses control characters
+    assert "\x1b" not in text
+
+
+# ── watch ────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def meanwhile(monkeypatch):
+    """Let things happen, one each time that a watcher waits for news."""
+    happening = []
+
+    def wait(_self, event, _seconds):
+        if happening:
+            happening.pop(0)()
+        return event.is_set()
+
+    monkeypatch.setattr(SystemClock, "wait", wait)
+    return happening
+
+
+def desk_of(jobs):
+    """Somebody else's desk on the same journal."""
+    return open_bench(jobs.journal.with_name("benchtally.toml"))
+
+
+def test_watch_prints_each_step_as_it_is_taken_until_none_is_open(jobs, draft, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def take(step, value):
+        def act():
+            stored = ohms(draft, value)
+            jobs.store(stored)
+            with desk_of(jobs) as bench:
+                bench.act("last", "noted", "foreman", None, None, step=step, text="clamped anew")
+                state = bench.state("last")
+                bench.desk.take(
+                    state.job, step, [stored.id], bench.who("foreman", None), state.last
+                )
+                bench.act("last", "ramped-down", "foreman", None, None, step=step)
+
+        return act
+
+    meanwhile += [
+        take("resistance-u-v", 0.8421),
+        take("resistance-v-w", 0.8422),
+        take("resistance-w-u", 0.8423),
+    ]
+    said = jobs.do("job", "watch", "last", "--timeout", "20")
+    assert "resistance-u-v taken: 842.1 mΩ (taken by hand), by foreman" in said
+    assert "noted resistance-u-v: clamped anew, by foreman" in said
+    assert said.index("Next: resistance-v-w") < said.index("resistance-v-w taken: 842.2 mΩ")
+    assert said.index("resistance-v-w taken") < said.index("resistance-w-u taken: 842.3 mΩ")
+
+
+def test_watch_ends_at_what_is_asked_for(jobs, draft, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def finish():
+        with desk_of(jobs) as bench:
+            bench.act("last", "finished", "foreman", None, None)
+
+    meanwhile.append(finish)
+    lines = jobs.do("job", "watch", "last", "--until", "finished", "--json").splitlines()
+    (entry,) = map(json.loads, lines)
+    assert (entry["event"]["action"], entry["n"]) == ("finished", jobs.look()["last"])
+    assert jobs.do("job", "watch", "last") == ""
+
+
+def test_watch_gives_up_after_its_time(jobs):
+    jobs.start("three-pair-resistance")
+    arguments = ("--until", "taken:resistance-u-v", "--timeout", "0.1")
+    said = jobs.do("job", "watch", "last", *arguments, code=1)
+    assert "taken:resistance-u-v did not happen within 0.1 s" in said
+
+
+def test_watch_ends_by_ctrl_c(jobs, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    meanwhile.append(interrupt)
+    jobs.do("job", "watch", "last")
+
+
+@pytest.mark.parametrize(
+    ("until", "reason"),
+    [
+        ("lunch", "is none of taken:STEP, finished or signed-off"),
+        ("taken:", "is none of"),
+        ("taken:resistance", "the steps are"),
+    ],
+)
+def test_watch_says_what_it_can_wait_for(jobs, until, reason):
+    jobs.start("three-pair-resistance")
+    assert reason in jobs.do("job", "watch", "last", "--until", until, code=2)

@@ -1,0 +1,112 @@
+"""What follows from the nameplate for a step: numbers with their published source, or none."""
+
+import pytest
+
+from capture.jobs.guidance import guidance
+from capture.jobs.procedure import built_in, load_procedure
+from capture.model.machine import Nameplate
+from capture.winding import load_limits
+
+LIMITS = load_limits()
+
+
+def step_of(procedure, id_):
+    return next(each for each in load_procedure(procedure).steps if each.id == id_)
+
+
+def insulation(**plate):
+    step = step_of("insulation-one-minute", "insulation")
+    return guidance(step, Nameplate(**plate), LIMITS)
+
+
+# IEEE Std 43-2013, table 1, from public texts that quote it (no copy of the standard was at hand).
+@pytest.mark.parametrize(
+    ("rated", "lowest", "highest"),
+    [
+        (230, 500, 500),
+        (460, 500, 500),
+        (999.9, 500, 500),
+        (1000, 500, 1000),
+        (2500, 500, 1000),
+        (2501, 1000, 2500),
+        (5000, 1000, 2500),
+        (5001, 2500, 5000),
+        (12_000, 2500, 5000),
+        (12_001, 5000, 10_000),
+    ],
+)
+def test_the_insulation_test_voltage_is_that_of_the_table_and_names_it(rated, lowest, highest):
+    (setting,) = insulation(rated_volts=rated, year=2004).settings
+    assert (setting.lowest, setting.highest, setting.unit) == (lowest, highest, "V")
+    assert setting.source.startswith("IEEE Std 43-2013")
+    assert f"for {rated:g} V rated" in setting.words
+    assert "licensed practice decide" in setting.words
+
+
+def test_without_a_rated_voltage_there_is_no_test_voltage_and_no_limit():
+    found = insulation(year=2004)
+    (setting,) = found.settings
+    assert (setting.lowest, setting.highest) == (None, None)
+    assert "gives no rated voltage" in setting.words
+    assert not any(character.isdigit() for character in setting.words)
+    assert found.bounds == ()
+    assert "rated voltage" in found.missing[0]
+
+
+# IEEE Std 43-2013, 12.3, from public texts: megohms after one minute at 40 °C.
+@pytest.mark.parametrize(
+    ("plate", "megohms"),
+    [
+        ({"rated_volts": 400, "winding": "random", "year": 2004}, 5),
+        ({"rated_volts": 400, "winding": "concentric", "year": 2004}, 5),
+        ({"rated_volts": 690, "winding": "form", "year": 2004}, 5),
+        ({"rated_volts": 6600, "winding": "form", "year": 2004}, 100),
+        ({"rated_volts": 4160, "winding": "form", "year": 1965}, 5.16),
+        ({"rated_volts": 13_800, "winding": "field", "year": 2004}, 14.8),
+    ],
+)
+def test_the_least_insulation_is_that_of_the_standard(plate, megohms):
+    (bound,) = insulation(**plate).bounds
+    assert bound.value == pytest.approx(megohms * 1e6)
+    assert bound.side == "lower"
+    assert "IEEE Std 43" in bound.source
+    assert f"{megohms:g} MΩ after 1 min, at 40 °C" in bound.words
+    assert not bound.binding  # nobody has confirmed it in a copy, or adopted it
+
+
+def test_a_limit_that_the_site_adopted_decides():
+    adopted = load_limits(site={"insulation-random": {"adopted": True}})
+    step = step_of("insulation-one-minute", "insulation")
+    plate = Nameplate(rated_volts=400, year=2004)
+    (bound,) = guidance(step, plate, adopted).bounds
+    assert bound.binding
+
+
+# ANSI/EASA AR100-2020, second-hand: 2 % random-wound, 1 % form-wound, at the motor's own leads.
+@pytest.mark.parametrize(("winding", "percent"), [("random", 2.0), ("form", 1.0)])
+def test_the_resistance_limit_follows_the_kind_of_winding(winding, percent):
+    step = step_of("three-pair-resistance", "resistance-u-v")
+    found = guidance(step, Nameplate(winding=winding), LIMITS)
+    (bound,) = found.bounds
+    assert (bound.value, bound.unit, bound.side) == (percent, "%", "upper")
+    assert "AR100" in bound.source
+    assert found.settings == ()
+
+
+def test_no_figure_is_proposed_for_a_pulse_voltage():
+    step = step_of("pulse-six-readings", "pulse")
+    (setting,) = guidance(step, Nameplate(rated_volts=400, year=2004), LIMITS).settings
+    assert (setting.lowest, setting.highest) == (None, None)
+    assert not any(character.isdigit() for character in setting.words)
+    assert "never higher" in setting.words
+
+
+@pytest.mark.parametrize("name", built_in())
+def test_every_number_says_where_it_comes_from(name):
+    for step in load_procedure(name).steps:
+        found = guidance(step, Nameplate(rated_volts=400, year=2004), LIMITS)
+        for each in (*found.settings, *found.bounds):
+            assert each.source
+            assert "safe" not in each.words
+        for bound in found.bounds:
+            assert bound.confidence
