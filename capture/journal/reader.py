@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from capture.journal.database import connect, journal_id, translated
+from capture.journal.database import BY_SUBJECT, INDEXED, connect, journal_id, translated
 
 _PAGE = 500
 _FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
@@ -119,12 +119,15 @@ class JournalReader:
                 return
             edge = rows[-1][0]
 
-    def of_subject(self, kind: str, subject: str) -> list[Row]:
-        """Give all entries of one kind about one subject (a job, a machine), in order."""
+    def of_subject(self, kind: str, subject: str, *, after: int = 0) -> list[Row]:
+        """Give the entries of one kind about one subject (a job, a machine), in order.
+
+        Those ``after`` a number only. Not for readings: they are too many.
+        """
         with translated(self._path):
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE kind = ? AND subject = ? ORDER BY n",  # noqa: S608 - fixed words only
-                (kind, subject),
+                f"SELECT {_COLUMNS} FROM entries WHERE {BY_SUBJECT} AND n > ? ORDER BY n",  # noqa: S608 - fixed words only
+                (kind, subject, after),
             ).fetchall()
         return [_row(row) for row in rows]
 
@@ -133,8 +136,8 @@ class JournalReader:
         with translated(self._path):
             rows = self._connection.execute(
                 f"SELECT {_COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
-                "(SELECT max(n) FROM entries WHERE kind = ? AND subject IS NOT NULL "
-                "GROUP BY subject) ORDER BY n DESC",
+                f"(SELECT max(n) FROM entries WHERE kind = ? AND {INDEXED} "
+                "AND subject IS NOT NULL GROUP BY subject) ORDER BY n DESC",
                 (kind,),
             ).fetchall()
         return [_row(row) for row in rows]

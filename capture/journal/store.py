@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.errors import JournalError
-from capture.journal.database import connect, translated
+from capture.journal.database import BY_SUBJECT, connect, translated
 from capture.model import Gap, Reading, ReadingDraft, Tag
 from capture.model.job import JobEntry
 from capture.model.machine import MachineEntry
@@ -109,7 +109,7 @@ class Store:
 
 def _check(connection: sqlite3.Connection, expecting: Expectation, batch: Sequence[Entry]) -> None:
     row = connection.execute(
-        "SELECT max(n) FROM entries WHERE kind = ? AND subject = ?",
+        f"SELECT max(n) FROM entries WHERE {BY_SUBJECT}",  # noqa: S608 - fixed words only
         (expecting.kind, expecting.subject),
     ).fetchone()
     newest = int(row[0] or 0)
