@@ -119,7 +119,8 @@ class Desk:
         energy_limit_joules: float = ENERGY_LIMIT_JOULES,
         cache: ResultCache | None = None,
     ) -> None:
-        self.service = JobService(reader, append, clock, site, bench)
+        cache = cache or ResultCache()
+        self.service = JobService(reader, append, clock, site, bench, cache.states)
         self.results = ResultKeeper(self.service, append, site, bench, site_limits, cache)
         self._reader = reader
         self._clock = clock

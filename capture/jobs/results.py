@@ -16,6 +16,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.errors import InputError
+from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.journal import Expectation, StaleError
@@ -160,11 +161,14 @@ class ResultCache:
 
     A job's entries, and the machine's description, are all that its results depend on: what was
     computed for them holds.
+
+    states: the newest state seen of each job.
     """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._held: OrderedDict[tuple[UUID, int, UUID], JobResults] = OrderedDict()
+        self.states = StateMemory()
 
     def get(
         self, state: JobState, machine: MachineEntry, compute: Callable[[], JobResults]

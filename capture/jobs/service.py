@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from capture.clock import Clock
 from capture.driver.faults import fault_lines
 from capture.errors import InputError, NotThereError
+from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
 from capture.jobs.state import JobState, apply, replay
@@ -42,9 +43,16 @@ class JobService:
     """Everything that can be done with machines and jobs of one bench."""
 
     def __init__(
-        self, reader: JournalReader, append: Append, clock: Clock, site: str, bench: str
+        self,
+        reader: JournalReader,
+        append: Append,
+        clock: Clock,
+        site: str,
+        bench: str,
+        memory: StateMemory | None = None,
     ) -> None:
         self._reader = reader
+        self._memory = memory or StateMemory()
         self._append = append
         self._clock = clock
         self._site = site
@@ -136,15 +144,23 @@ class JobService:
         Raises:
             NotThereError: there is no such job.
         """
-        rows = self._reader.of_subject("job", str(job))
-        state = replay((row.n, JobEntry.model_validate_json(row.body)) for row in rows)
+        known = self._memory.get(job)
+        rows = self._reader.of_subject("job", str(job), after=0 if known is None else known.last)
+        state = replay(((row.n, JobEntry.model_validate_json(row.body)) for row in rows), known)
         if state is None:
             raise NotThereError(f"there is no job {job}")
+        if rows:
+            self._memory.put(state)
         return state
 
     def jobs(self) -> list[JobState]:
         """List every job, the one that was worked on last first."""
-        return [self.state(UUID(row.subject)) for row in self._reader.newest_by_subject("job")]
+        return [
+            known
+            if (known := self._memory.get(UUID(row.subject))) is not None and known.last == row.n
+            else self.state(UUID(row.subject))
+            for row in self._reader.newest_by_subject("job")
+        ]
 
     def act(
         self,
