@@ -207,7 +207,7 @@ class Desk:
             raise InputError(f"step {step_id} has been taken; redo it, with a reason, before that")
         step = state.step(step_id).step
         for row in self._reader.newest(
-            step.quantity, since=self._opened(job), instrument=step.instrument
+            step.quantity, since=self.opened(job), instrument=step.instrument
         ):
             body = self._content(row.body)
             if body["status"] != "stale" and of_energy(step, body):
@@ -347,6 +347,20 @@ class Desk:
     def now(self, job: UUID) -> JobResults:
         """Give what can be said of a job now."""
         return self.results.now(self.service.state(job), self._clock.utc())
+
+    def opened(self, job: UUID) -> int:
+        """Give the number of the entry since which readings may belong to the open step."""
+        opening = [
+            row.n
+            for row in self._reader.of_subject("job", str(job))
+            if json.loads(row.body)["event"]["action"] in _OPENING
+        ]
+        return opening[-1] if opening else 0
+
+    def complete(self, job: UUID) -> None:
+        """Store the results that a crash has left out, should it have left any."""
+        if self.service.results_are_due(job):
+            self.results.update(job, self._clock.utc())
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
 
@@ -533,15 +547,6 @@ class Desk:
             if (other.pair or str(other)) == (parsed.pair or str(parsed)):
                 found.append(float(value))
         return found
-
-    def _opened(self, job: UUID) -> int:
-        """Give the number of the entry since which readings may belong to the open step."""
-        opening = [
-            row.n
-            for row in self._reader.of_subject("job", str(job))
-            if json.loads(row.body)["event"]["action"] in _OPENING
-        ]
-        return opening[-1] if opening else 0
 
 
 def _check_typed(step: Step, keyed: KeyedValues) -> None:

@@ -5,8 +5,9 @@ readings that they bring along in the same transaction.
 """
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 from uuid import UUID
 
 from pydantic import ValidationError
@@ -26,6 +27,8 @@ from capture.model.result import ResultRecord
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
 Append = Callable[[Sequence[Entry], Expectation | None], list[Stored]]
+
+_CHANGES_RESULTS = frozenset({"taken", "redone", "conditions"})
 
 #: Whether the insulation reading of a step has failed, by the state; None where nobody judged.
 Judged = Callable[[JobState, str], bool | None]
@@ -153,6 +156,10 @@ class JobService:
             self._memory.put(state)
         return state
 
+    def job_ids(self) -> list[UUID]:
+        """List the ids of all jobs, the one that was worked on last first."""
+        return [UUID(row.subject) for row in self._reader.newest_by_subject("job")]
+
     def jobs(self) -> list[JobState]:
         """List every job, the one that was worked on last first."""
         return [
@@ -236,6 +243,19 @@ class JobService:
     def entry(self, id_: UUID) -> Row | None:
         """Give an entry of the journal by its id."""
         return self._reader.entry(id_)
+
+    def before(self, body: Mapping[str, Any]) -> Iterator[Row]:
+        """Give what its instrument had sent before a reading, newest first."""
+        for sequence in range(int(body["sequence"]) - 1, 0, -1):
+            row = self._reader.reading(str(body["instrument"]), sequence)
+            if row is None:
+                return
+            yield row
+
+    def results_are_due(self, job: UUID) -> bool:
+        """Tell whether something was taken, opened again or changed since results were stored."""
+        rows = self._reader.of_subject("job", str(job), after=self.last_result(job))
+        return any(json.loads(row.body)["event"]["action"] in _CHANGES_RESULTS for row in rows)
 
     def last_result(self, job: UUID) -> int:
         """Give the number of a job's newest stored result; 0 where there is none."""

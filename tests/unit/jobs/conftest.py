@@ -179,7 +179,9 @@ class JobBench:
         return self.watch
 
     def follow(self):
-        """Let the watch see what is new."""
+        """Let the watch see what is new, if there is one."""
+        if self.watch is None:
+            return
         while rows := self.reader.after(self.cursor, 100):
             for row in rows:
                 self.watch.row(row)
