@@ -28,7 +28,7 @@ from capture.jobs.fit import (
 )
 from capture.jobs.plausible import Doubt, doubts, mismatch
 from capture.jobs.procedure import Step
-from capture.jobs.results import JobResults, ResultCache, ResultKeeper
+from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who, refuse_stale
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
@@ -118,10 +118,13 @@ class Desk:
         site_limits: Mapping[str, Mapping[str, object]] | None = None,
         energy_limit_joules: float = ENERGY_LIMIT_JOULES,
         cache: ResultCache | None = None,
+        reference_celsius: float = REFERENCE_CELSIUS,
     ) -> None:
         cache = cache or ResultCache()
         self.service = JobService(reader, append, clock, site, bench, cache.states)
-        self.results = ResultKeeper(self.service, append, site, bench, site_limits, cache)
+        self.results = ResultKeeper(
+            self.service, append, site, bench, site_limits, cache, reference_celsius
+        )
         self._reader = reader
         self._clock = clock
         self._site = site
