@@ -205,6 +205,9 @@ class JobWatch:
             self._in_test(reading)
         if asked and current is not None and current[1].step.take.how == "settled":
             self._settle(reading, *current, touch)
+        elif touch.lifted:
+            # Where open leads are stored once, this is the beginning of the next touch.
+            touch.watch.feed(reading.sample())
 
     def _touch(self, reading: Seen) -> _Touch:
         key = (reading.instrument, reading.quantity)

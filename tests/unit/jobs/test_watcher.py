@@ -73,6 +73,17 @@ def test_the_leads_that_lay_on_before_the_step_are_no_touch(bench):
     assert taken(bench) == [U_V]
 
 
+def test_open_leads_that_are_stored_once_begin_the_next_touch(bench):
+    """A polled meter's equal answers are one reading: the leads were open before the job began."""
+    bench.begin("three-pair-inductance")
+    bench.act(Paused(reason="tea break"))
+    bench.watching()
+    bench.show("inductance", [None])
+    bench.act(Resumed())
+    bench.show("inductance", steady(0.0623))
+    assert taken(bench) == [U_V]
+
+
 def test_what_stands_beside_the_value_is_taken_with_it(coils):
     coils.show("inductance", [None])
     for _ in range(12):
