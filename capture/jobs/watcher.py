@@ -13,7 +13,7 @@ The job is the one that was worked on last; another one waits until somebody tou
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -48,6 +48,7 @@ OPERATOR = "watcher"
 _PAGE = 500
 _POLL = 0.5  # seconds without news after which running tests are looked at
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
+_STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
 
@@ -83,6 +84,8 @@ class _Touch:
     lifted: bool = False
     """Whether the newest sample had no value."""
     offset: float | None = None
+    heard: float = 0.0
+    """When the newest sample came, monotonic seconds."""
 
 
 class JobWatch:
@@ -136,8 +139,9 @@ class JobWatch:
             self._reading(Seen.of(row))
 
     def tick(self) -> None:
-        """Write down test voltages that have ended since."""
+        """Write down test voltages that have ended since; say why a touch does not settle."""
         now = self._clock.monotonic()
+        self._say_if_still(now)
         for instrument, test in list(self._tests.items()):
             if now - test.heard > SILENCE:
                 self._end_test(instrument, test)
@@ -218,6 +222,7 @@ class JobWatch:
         if touch.offset is not None and abs(offset - touch.offset) > _JUMP:
             touch.watch.reset()  # the host's clock was set: times before and after do not compare
         touch.offset = offset
+        touch.heard = self._clock.monotonic()
         if reading.status != "stale":
             touch.lifted = reading.value is None
         if touch.lifted:
@@ -420,6 +425,25 @@ class JobWatch:
                 return
         if self._tests.get(instrument) is test:
             del self._tests[instrument]
+
+    def _say_if_still(self, now: float) -> None:
+        """Say that nothing comes any more, though the leads lie on.
+
+        A meter that is asked by FETCh? may stand still to the last digit. Whether it measured again
+        or only answered again is not known then, so the equal answers are no readings, and there is
+        nothing to see a settling by.
+        """
+        current = self._current()
+        if current is None or current[1].step.take.how != "settled":
+            return
+        for (instrument, quantity), touch in self._touches.items():
+            under_way = touch.open and not touch.lifted and quantity == current[1].step.quantity
+            if under_way and instrument == self.seen.instrument and now - touch.heard > _STILL:
+                reason = (
+                    f"nothing new from {instrument}: take the reading yourself; measures_every_s in"
+                    " its configuration lets a display that stands still be taken"
+                )
+                self.seen = replace(self.seen, reason=reason)
 
     def _say_here(self, reason: str, reading: Seen) -> None:
         current = self._current()

@@ -84,6 +84,25 @@ def test_open_leads_that_are_stored_once_begin_the_next_touch(bench):
     assert taken(bench) == [U_V]
 
 
+def test_a_display_that_stands_still_and_sends_nothing_is_left_to_a_person(coils):
+    """Equal answers of a polled meter are stored once: too few to see that it has settled."""
+    coils.show("inductance", [None, 0.0624, 0.0623])
+    coils.quiet(4)
+    assert "nothing new" not in coils.watch.seen.reason
+    coils.quiet(2)
+    assert "nothing new from lcr-1" in coils.watch.seen.reason
+    assert "measures_every_s" in coils.watch.seen.reason
+    coils.take(U_V, coils.desk.newest(coils.job, U_V))
+    coils.quiet(10)
+    assert "nothing new" not in coils.watch.seen.reason
+
+
+def test_open_leads_that_send_nothing_are_waited_for_in_silence(coils):
+    coils.show("inductance", [0.0623, None])
+    coils.quiet(10)
+    assert "nothing new" not in coils.watch.seen.reason
+
+
 def test_what_stands_beside_the_value_is_taken_with_it(coils):
     coils.show("inductance", [None])
     for _ in range(12):
