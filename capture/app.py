@@ -27,10 +27,18 @@ from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
 from capture.journal import Entry, Expectation, Stored, Writer
+from capture.journal.aside import begin_anew, damage_of, set_aside
 from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.plugins import DriverRegistry, read_options
-from capture.publish import ProcessPublisher, Publisher, PublisherSettings, ThreadPublisher
+from capture.publish import (
+    ProcessPublisher,
+    Publisher,
+    Publishers,
+    PublisherSettings,
+    ThreadPublisher,
+)
+from capture.publish.progress import delivered_by, known_journal
 from capture.runtime import (
     Instrument,
     MessagePolicy,
@@ -150,11 +158,20 @@ class Daemon:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = FileLock(path.with_name(path.name + ".lock"))
         if not self._lock.try_take():
+            if self.web is not None:
+                self.web.stop(0)
             raise JournalError(
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
-        self.publisher = self._make_publisher()
-        self._writer = Writer(path, self.clock, self._on_commit)
+        try:
+            self._set_aside_if_damaged()
+            self.publishers = Publishers(
+                [self._make_publisher(name) for name in config.publishers], self.clock
+            )
+            self._writer = Writer(path, self.clock, self._on_commit)
+        except BaseException:
+            self._lock.release()
+            raise
         self.jobs = make_watcher(
             config, self._writer.append, self.clock, self._on_watch, self.results
         )
@@ -172,7 +189,7 @@ class Daemon:
         if self.web is not None:
             self.web.listen()
         self._writer.start()
-        self.publisher.start()
+        self.publishers.start()
         if self._config.jobs.hands_free:
             self.jobs.start()
         if self.web is not None:
@@ -189,6 +206,7 @@ class Daemon:
         answered = self.web is None or self.web.stop(_WEB_TIMEOUT)
         if not answered:
             self._log.error("web.did_not_stop")
+        self._writer.prepare_to_stop()  # whatever is still held may use the room kept for this
         watched = self._watcher.stop(_WATCHER_TIMEOUT)
         if not watched:
             self._log.error("ports.watcher_did_not_stop")
@@ -198,17 +216,44 @@ class Daemon:
         ended = self.jobs.stop(_JOBS_TIMEOUT)
         if not ended:
             self._log.error("jobs.watcher_did_not_stop")
-        delivered = self.publisher.stop(_PUBLISHER_TIMEOUT)
-        if not delivered:
-            self._log.error("publisher.did_not_stop")
+        hanging = self.publishers.stop(_PUBLISHER_TIMEOUT)
+        for name in hanging:
+            self._log.error("publisher.did_not_stop", publisher=name)
         closed = self._writer.stop(_JOURNAL_TIMEOUT)
         self._lock.release()
-        self._log.info("daemon.stopped", delivered=self.publisher.report.delivered)
-        return answered and watched and not late and ended and delivered and closed
+        reports = self.publishers.reports.values()
+        self._log.info("daemon.stopped", delivered=min(each.delivered for each in reports))
+        return answered and watched and not late and ended and not hanging and closed
 
-    def _make_publisher(self) -> Publisher:
-        settings = PublisherSettings.of(self._config)
-        if self._config.broker.process == "thread":
+    def _set_aside_if_damaged(self) -> None:
+        """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
+        path = self._config.journal_path
+        why = damage_of(path)
+        if why is None:
+            return
+        now = self.clock.utc()
+        delivered = delivered_by(path, known_journal(path) or "")
+        aside = set_aside(path, why, min(delivered.values(), default=0), now)
+        begin_anew(
+            path,
+            aside,
+            site=self._config.site,
+            bench=self._config.bench,
+            instruments=self._config.instruments,
+            now=now,
+        )
+        self._log.error(
+            "journal.set_aside",
+            damaged=str(aside.to),
+            why=why,
+            new=str(path),
+            hint=f"`benchtally journal export --damaged --journal {aside.to} FILE` saves what can "
+            "be read; keep the file",
+        )
+
+    def _make_publisher(self, name: str) -> Publisher:
+        settings = PublisherSettings.of(self._config, name)
+        if self._config.publishers[name].process == "thread":
             return ThreadPublisher(settings, self.clock)
         return ProcessPublisher(settings, self._config.log, self.clock)
 
@@ -216,12 +261,12 @@ class Daemon:
         self.changes.tell()
 
     def _on_commit(self) -> None:
-        self.publisher.wake()
+        self.publishers.wake()
         self.jobs.wake()
         self.changes.tell()
 
     def _on_change(self, snapshot: Snapshot) -> None:
-        self.publisher.set_state(snapshot.instrument, instrument_state(snapshot))
+        self.publishers.set_state(snapshot.instrument, instrument_state(snapshot))
         self.changes.tell()
 
     def append(
@@ -251,19 +296,32 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
     """Make the HTTP server of a daemon; None where none is configured.
 
     Raises:
-        ConfigError: what it needs is not installed.
+        ConfigError: what it needs is not installed, a certificate cannot be used, or others are to
+            be served and nobody is registered.
     """
     settings = config.web
     if settings is None:
         return None
     try:
-        from capture.web.application import make_app  # noqa: PLC0415 - an extra
+        from capture.access.gate import Access  # noqa: PLC0415 - an extra
+        from capture.web.application import make_app  # noqa: PLC0415 - same
         from capture.web.bench import Bench  # noqa: PLC0415 - same
         from capture.web.server import WebServer  # noqa: PLC0415 - same
+        from capture.web.tls import Tls  # noqa: PLC0415 - same
     except ImportError as error:
         raise ConfigError(
             [f"web: needs an extra ({error.name}); install it: pip install 'benchtally[web]'"]
         ) from error
+    tls = None
+    if settings.tls_certificate is not None and settings.tls_key is not None:
+        tls = Tls(config.folder / settings.tls_certificate, config.folder / settings.tls_key)
+    config.access_path.parent.mkdir(parents=True, exist_ok=True)
+    access = Access(config, daemon.clock, daemon.append)
+    try:
+        access.check_ready()
+    except ConfigError:
+        access.close()
+        raise
     bench = Bench(
         config=config,
         clock=daemon.clock,
@@ -271,9 +329,11 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
         changes=daemon.changes,
         instruments=daemon.instruments,
         watch=daemon.watch,
+        access=access,
         cache=daemon.results,
     )
-    return WebServer(make_app(bench), daemon.changes, settings.host, settings.port)
+    app = make_app(bench)
+    return WebServer(app, daemon.changes, settings.host, settings.port, tls, access.close)
 
 
 def port_of(link: LinkSettings) -> str:

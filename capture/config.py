@@ -5,11 +5,12 @@ between the parts (``BENCHTALLY_BROKER__PASSWORD``); the environment wins over t
 secret need not stand in it.
 """
 
+import ipaddress
 import os
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
@@ -18,6 +19,7 @@ from pydantic import (
     PrivateAttr,
     ValidationError,
     field_validator,
+    model_validator,
 )
 from pydantic_settings import (
     BaseSettings,
@@ -31,6 +33,9 @@ from capture.errors import ConfigError
 from capture.model.fields import Slug
 
 FILE_NAME = "benchtally.toml"
+
+#: Name of the publisher that delivers to ``[broker]``.
+BROKER = "broker"
 
 
 class _Section(BaseModel):
@@ -178,24 +183,61 @@ class InstrumentConfig(_Section):
         return messages
 
 
+class TlsConfig(_Section):
+    """TLS to the broker: its certificate and its name are always checked."""
+
+    ca: Path | None = None
+    """Certificates of the authorities to believe, PEM; the system's own if not given."""
+    certificate: Path | None = None
+    """Our certificate, with those between it and its authority, PEM; where the broker wants one."""
+    key: Path | None = None
+    """Its private key, PEM; left out where the certificate's file holds it."""
+    key_password: str = Field("", repr=False)
+    """Better given by the environment or key_password_file."""
+    key_password_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _key_belongs_to_a_certificate(self) -> Self:
+        if self.certificate is None and self.key is not None:
+            raise ValueError("key without certificate; give both")
+        return self
+
+
 class BrokerConfig(_Section):
-    """The MQTT broker that readings are delivered to."""
+    """An MQTT broker that readings are delivered to."""
 
     host: str = Field("127.0.0.1", min_length=1)
     port: int = Field(1883, ge=1, le=65535)
+    """8883 if not given and there is a section tls."""
     version: Literal["auto", "5", "3.1.1"] = "auto"
     """MQTT version; auto tries 5 and falls back to 3.1.1."""
     client_id: str = Field("", max_length=64)
-    """benchtally-SITE-BENCH if empty."""
+    """benchtally-SITE-BENCH if empty, with -NAME for one of several brokers."""
     username: str = ""
-    password: str = ""
+    password: str = Field("", repr=False)
     """Better given by BENCHTALLY_BROKER__PASSWORD or password_file."""
     password_file: Path | None = None
+    tls: TlsConfig | None = None
     keepalive_s: int = Field(20, ge=5, le=600)
     window: int = Field(20, ge=1, le=200)
     """Most messages that may be unacknowledged at a time."""
+    max_rate: int = Field(10_000, ge=0, le=1_000_000)
+    """Most messages a second, so that a backlog leaves room for others; 0 for no limit."""
+    cloudevents: bool = True
+    """Send the attributes of CloudEvents 1.0 as user properties, where the broker takes MQTT 5."""
+    dead_letters: int = Field(1000, ge=1, le=1_000_000)
+    """With so many refused messages on the list, delivery pauses until a person has looked."""
+    retry_s: float = Field(30.0, ge=0.05, le=3600)
+    """Seconds between attempts while the broker does not allow us to publish."""
     process: Literal["process", "thread"] = "process"
     """Run the publisher as a process of its own (default), or as a thread of the daemon."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_port(cls, given: Any) -> Any:
+        if isinstance(given, dict) and given.get("tls") is not None and "port" not in given:
+            return given | {"port": 8883}
+        return given
 
 
 class JournalConfig(_Section):
@@ -230,12 +272,82 @@ class JobsConfig(_Section):
 
 
 class WebConfig(_Section):
-    """The HTTP API. Served where this section stands in the configuration."""
+    """The HTTP API and the pages. Served where this section stands in the configuration."""
 
-    host: Literal["127.0.0.1", "::1", "localhost"] = "127.0.0.1"
-    """Address to listen on; this computer only."""
+    host: str = Field("127.0.0.1", min_length=1, max_length=255)
+    """Address to listen on; if not given, this computer only."""
     port: int = Field(8470, ge=0, le=65535)
     """Port; 0 takes one that is free, and says which."""
+    hosts: Annotated[tuple[str, ...], Field(max_length=32)] = ()
+    """Names and addresses, without a port, under which this host is reached besides ``host``."""
+    tls_certificate: Path | None = None
+    """Certificate chain, PEM; relative to the configuration file."""
+    tls_key: Path | None = None
+    """Private key of the certificate, PEM, without a passphrase."""
+    insecure: bool = False
+    """Serve a network without TLS: whoever can listen there can read and take over sessions. Every
+    page says so."""
+    session_idle_minutes: float = Field(240, gt=0, le=10_080)
+    """A session ends after so long without a request."""
+    session_longest_hours: float = Field(14, gt=0, le=168)
+    """A session ends after so long in any case."""
+
+    @field_validator("hosts")
+    @classmethod
+    def _names_without_port(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        for name in names:
+            if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,253}[A-Za-z0-9])?", name):
+                try:
+                    ipaddress.IPv6Address(name)
+                except ValueError:
+                    raise ValueError(
+                        f"found {name!r}, expected a name or an address without a port, as in "
+                        "bench-1.plant.example or 192.0.2.7"
+                    ) from None
+        return names
+
+    @model_validator(mode="after")
+    def _fit_for_its_network(self) -> Self:
+        if (self.tls_certificate is None) != (self.tls_key is None):
+            raise ValueError("tls_certificate and tls_key belong together; give both or neither")
+        if self.on_loopback:
+            return self
+        if self.tls_certificate is None and not self.insecure:
+            raise ValueError(
+                f"host {self.host} is reached over a network; give tls_certificate and tls_key, "
+                "or, where nobody can listen on that network, insecure = true"
+            )
+        if self.host in ("0.0.0.0", "::") and not self.hosts:  # noqa: S104 - compared, not bound
+            raise ValueError(
+                f"host {self.host} stands for every address of this computer; list in hosts the "
+                'names and addresses that are used, as in hosts = ["192.0.2.7"]'
+            )
+        return self
+
+    @property
+    def on_loopback(self) -> bool:
+        """Whether only programs of this computer can connect."""
+        if self.host.lower() == "localhost":
+            return True
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+    @property
+    def for_others(self) -> bool:
+        """Whether others than who sits at this computer are expected, through a relay as well."""
+        return not self.on_loopback or bool(self.hosts)
+
+    @property
+    def plain_on_network(self) -> bool:
+        """Whether a network is served without TLS, which every page says."""
+        return not self.on_loopback and self.tls_certificate is None
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Names that this host answers to besides those of the loopback."""
+        return frozenset(name.lower() for name in (self.host, *self.hosts))
 
 
 class LogConfig(_Section):
@@ -262,6 +374,9 @@ class Config(BaseSettings):
     """The bench, as it stands in topics."""
     journal: JournalConfig = JournalConfig()
     broker: BrokerConfig = BrokerConfig()
+    """The broker; where there are only several by name, this one is none of them."""
+    brokers: dict[Slug, BrokerConfig] = {}
+    """More brokers, each by a name; each gets everything, at its own pace."""
     log: LogConfig = LogConfig()
     evidence: EvidenceConfig = EvidenceConfig()
     jobs: JobsConfig = JobsConfig()
@@ -304,23 +419,53 @@ class Config(BaseSettings):
         return self.journal_path.with_name(self.journal_path.name + ".evidence")
 
     @property
-    def client_id(self) -> str:
-        """The MQTT client id: the same at each start, so that the broker ends a forgotten one."""
-        return self.broker.client_id or f"benchtally-{self.site}-{self.bench}"
+    def publishers(self) -> dict[str, BrokerConfig]:
+        """The brokers to deliver to, by name; ``[broker]`` is called ``broker``."""
+        if self.brokers and "broker" not in self.model_fields_set:
+            return self.brokers
+        return {BROKER: self.broker, **self.brokers}
 
-    def password(self) -> str:
-        """Give the broker password, from the file named for it if there is one.
+    @property
+    def access_path(self) -> Path:
+        """The file of operators and sessions, absolute."""
+        return self.journal_path.with_name(self.journal_path.name + ".operators")
+
+    @property
+    def client_id(self) -> str:
+        """The MQTT client id for ``[broker]``."""
+        return self.client_id_of(BROKER)
+
+    def client_id_of(self, name: str) -> str:
+        """Give the MQTT client id for a broker.
+
+        It is the same at each start, so that the broker ends a connection it still believes in.
+        """
+        usual = f"benchtally-{self.site}-{self.bench}"
+        if name == BROKER:
+            return self.broker.client_id or usual
+        return self.brokers[name].client_id or f"{usual}-{name}"
+
+    def password(self, broker: BrokerConfig | None = None) -> str:
+        """Give the password for a broker, from the file named for it if there is one.
 
         Raises:
             ConfigError: the file cannot be read.
         """
-        path = self.broker.password_file
+        broker = broker or self.broker
+        path = broker.password_file
         if path is None:
-            return self.broker.password
+            return broker.password
         try:
             return (self.folder / path).read_text("utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
             raise ConfigError([f"broker.password_file: {path} cannot be read: {error}"]) from error
+
+    @field_validator("brokers")
+    @classmethod
+    def _names_are_free(cls, brokers: dict[str, BrokerConfig]) -> dict[str, BrokerConfig]:
+        if BROKER in brokers:
+            raise ValueError(f"the name {BROKER} is that of the section [{BROKER}]")
+        return brokers
 
 
 def find_config(given: Path | None) -> Path:

@@ -93,3 +93,15 @@ def origin(source: dict[str, Any]) -> str:
     if source["kind"] in ("keyed", "photo", "imported"):
         return f"{source['kind']} by {source['operator']}"
     return str(source["kind"])
+
+
+def quantity_text(value: float, unit: str, bound: str | None = None, digits: int = 4) -> str:
+    """Write a value with its unit, in the decade that reads best, to so many digits."""
+    mark = {"above": "> ", "below": "< "}.get(bound or "", "")
+    if unit in ("Ohm", "H", "s") and value:
+        shown = {"Ohm": "Ω", "H": "H", "s": "s"}[unit]
+        for exponent, prefix in ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ")):
+            if abs(value) >= 10.0**exponent:
+                return f"{mark}{value / 10.0**exponent:.{digits}g} {prefix}{shown}"
+    words = {"1": "", "deg": "°", "Cel": "°C"}.get(unit, unit)
+    return f"{mark}{value:.3g} {words}".rstrip()

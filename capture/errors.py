@@ -12,7 +12,9 @@ CaptureError
 ├── DriverError        a driver broke its contract: a bug in the driver, never in the instrument
 ├── PolicyError        a driver wanted to send a message that nobody enabled for that instrument
 ├── JournalError       the journal cannot be opened, read or written
-│   └── JournalFull    no room left on the disk; the batch was rolled back whole
+│   ├── JournalFull    no room left on the disk; the batch was rolled back whole
+│   └── JournalDamaged SQLite finds the file malformed, or no database at all
+├── AccessError        the file of operators and sessions cannot be opened, read or written
 └── PublishError       the broker cannot be reached or refused us
 
 A message says what, where and what to do, on one line, because it is shown to a person as it is.
@@ -74,6 +76,14 @@ class JournalError(CaptureError):
 
 class JournalFull(JournalError):
     """The disk has no room left. Nothing of the batch was stored."""
+
+
+class JournalDamaged(JournalError):
+    """SQLite finds the journal's file malformed, or no database at all."""
+
+
+class AccessError(CaptureError):
+    """The file of operators and sessions cannot be opened, read or written."""
 
 
 class PublishError(CaptureError):

@@ -45,6 +45,7 @@ class Keying:
 
     Attributes:
         conditions: settings the display stood under, such as the law of a pulse time.
+        clock_synchronised: whether the host's clock followed a reference; None where not known.
         unit: unit as shown that applies where a value has none.
         job, step: what the values are taken for, where that is a step of a job.
         evidence: files that show the display.
@@ -66,6 +67,7 @@ class Keying:
     step: str | None = None
     evidence: tuple[Evidence, ...] = ()
     second_operator: str | None = None
+    clock_synchronised: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,7 @@ def make_reading(
             bench=keying.bench,
             instrument=keying.instrument,
             time=keying.time,
+            clock_synchronised=keying.clock_synchronised,
             quantity=keying.quantity,
             unit=unit,
             value=None if shown.value is None else float(shown.value),

@@ -19,7 +19,7 @@ def register(app: typer.Typer) -> None:
         disturb an instrument.
         """
         from capture.app import build_instruments
-        from capture.config import load_config
+        from capture.config import BROKER, load_config
         from capture.plugins import DriverRegistry
 
         settings = load_config(config)
@@ -30,6 +30,9 @@ def register(app: typer.Typer) -> None:
             for name, instrument in settings.instruments.items()
         ]
         rows.append({"what": "journal", **_journal(settings)})
+        for name in settings.publishers:
+            what = name if name == BROKER else f"broker {name}"
+            rows.append({"what": what, **_broker(settings, name)})
         if as_json:
             print_json(rows)
         else:
@@ -48,6 +51,20 @@ def _verdict(instrument: Any) -> dict[str, Any]:
         return {"ok": True, "says": f"{make_link(link).description}, not tried"}
     fault = port_fault(link.port)
     return {"ok": fault is None, "says": fault or f"{link.port}, {link.baud} baud"}
+
+
+def _broker(settings: Any, name: str) -> dict[str, Any]:
+    from capture.errors import CaptureError
+    from capture.publish import PublisherSettings
+    from capture.publish.secrets import Credentials
+
+    broker = settings.publishers[name]
+    where = f"{broker.host}:{broker.port}"
+    try:
+        secrets = Credentials(PublisherSettings.of(settings, name)).read()
+    except CaptureError as error:
+        return {"ok": False, "says": str(error)}
+    return {"ok": True, "says": f"{where}{', TLS' if secrets.context else ''}, not tried"}
 
 
 def _journal(settings: Any) -> dict[str, Any]:

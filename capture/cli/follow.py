@@ -9,6 +9,7 @@ import typer
 
 from capture.cli.output import DONE, ConfigOption, JsonOption, json_text
 from capture.display import clean, point_of, row_of
+from capture.errors import InputError
 
 _WIDTHS = (23, 16, 6, 22, 16, 12, 16, 8, 16)
 
@@ -27,6 +28,9 @@ def register(app: typer.Typer) -> None:
             str,
             typer.Option(help="Client id of a session that the broker keeps while we are away."),
         ] = "",
+        publisher: Annotated[
+            str | None, typer.Option(metavar="NAME", help="One of several brokers, by its name.")
+        ] = None,
         count: Annotated[
             int | None, typer.Option(min=1, help="End after so many messages.")
         ] = None,
@@ -36,19 +40,25 @@ def register(app: typer.Typer) -> None:
     ) -> int:
         """Show what is published, as it comes, until Ctrl-C."""
         from capture.config import load_config
-        from capture.publish import Topics
+        from capture.publish import PublisherSettings, Topics
+        from capture.publish.secrets import Credentials
         from capture.publish.subscriber import Subscriber
 
         settings = load_config(config)
-        broker = settings.broker
+        name = publisher or next(iter(settings.publishers))
+        if name not in settings.publishers:
+            raise InputError(f"{name}: no such broker; known are {', '.join(settings.publishers)}")
+        broker = PublisherSettings.of(settings, name)
+        secrets = Credentials(broker).read()
         everything = f"{Topics(settings.site, settings.bench).root}/#"
         subscriber = Subscriber(
             broker.host,
             broker.port,
             topic or everything,
             username=broker.username,
-            password=settings.password(),
+            password=secrets.password,
             client_id=session,
+            tls=secrets.context,
         )
         stop = threading.Event()
         timer = None

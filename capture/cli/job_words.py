@@ -6,9 +6,8 @@ Everything comes from a view (`capture.jobs.view`) as plain members, and all of 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from capture.cli.judge import quantity_text
 from capture.cli.output import say
-from capture.display import clean, console, table
+from capture.display import clean, console, quantity_text, table
 
 View = Mapping[str, Any]
 

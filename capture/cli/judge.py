@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from capture.cli.output import DONE, JsonOption, print_json, say
-from capture.display import clean, console, table
+from capture.display import clean, console, quantity_text, table
 from capture.errors import ConfigError, InputError
 
 
@@ -163,15 +163,3 @@ def _row(named: Any) -> tuple[str, str, str, str]:
     mark = "≤" if judgement.side == "upper" else "≥"
     limit = f"{mark} {quantity_text(judgement.limit, result.unit)}"
     return named.name, value, limit, judgement.verdict.value
-
-
-def quantity_text(value: float, unit: str, bound: str | None = None, digits: int = 4) -> str:
-    """Write a value with its unit, in the decade that reads best, to so many digits."""
-    mark = {"above": "> ", "below": "< "}.get(bound or "", "")
-    if unit in ("Ohm", "H", "s") and value:
-        shown = {"Ohm": "Ω", "H": "H", "s": "s"}[unit]
-        for exponent, prefix in ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ")):
-            if abs(value) >= 10.0**exponent:
-                return f"{mark}{value / 10.0**exponent:.{digits}g} {prefix}{shown}"
-    words = {"1": "", "deg": "°", "Cel": "°C"}.get(unit, unit)
-    return f"{mark}{value:.3g} {words}".rstrip()

@@ -105,14 +105,15 @@ def register(app: typer.Typer) -> None:
 
         if decimal not in ("auto", "point", "comma"):
             raise InputError(f"--decimal {decimal!r} is none of auto, point, comma")
-        settings = load_config(config)
+        settings, clock = load_config(config), SystemClock()
         keying = Keying(
             site=settings.site,
             bench=settings.bench,
             instrument=instrument,
             quantity=quantity,
             operator=operator,
-            time=SystemClock().utc(),
+            time=clock.utc(),
+            clock_synchronised=clock.synchronised(),
             machine=machine,
             note=note,
             conditions=_conditions(quantity, law, in_job=job is not None),

@@ -243,7 +243,7 @@ def _write(
 
 
 def _question(doubt: Any, quantity: str) -> str:
-    from capture.cli.judge import quantity_text
+    from capture.display import quantity_text
     from capture.model import unit_of
 
     if doubt.suggestion is None:

@@ -81,14 +81,14 @@ class DaemonProcess:
         return code
 
 
-def command(words: str, config: Path, *, given: str = "") -> str:
-    """Run ``benchtally`` with these words and this configuration; give what it printed.
+def command(words: str, config: Path, *more: str, given: str = "") -> str:
+    """Run ``benchtally`` with these words, and more that may hold blanks; give what it printed.
 
     Raises:
         DemoError: it failed; says what it said.
     """
     done = subprocess.run(
-        [sys.executable, "-P", "-m", "capture.cli", *words.split(), "--config", str(config)],
+        [sys.executable, "-P", "-m", "capture.cli", *words.split(), *more, "--config", str(config)],
         input=given,
         capture_output=True,
         text=True,

@@ -35,6 +35,7 @@ class LiveTable:
             PublishError: no broker there.
         """
         self.readings: list[dict[str, Any]] = []
+        self.quiet = False
         self._console = console
         self._changed = threading.Condition()
         self._stop = threading.Event()
@@ -85,7 +86,8 @@ class LiveTable:
                 reading = json.loads(message.payload)
                 cells = list(row_of(reading))
                 cells[0] = cells[0][11:]
-                self._console.print(_grid(cells))
+                if not self.quiet:
+                    self._console.print(_grid(cells))
                 with self._changed:
                     self.readings.append(reading)
                     self._changed.notify_all()

@@ -4,27 +4,42 @@ Everything is real but the instruments: ports, daemon, journal, broker, commands
 that it happened, and the first that did not ends the demonstration with its reason.
 """
 
+import socket
 import sys
 import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 from rich.rule import Rule
 
+from capture.clock import SystemClock
+from capture.config import load_config
 from capture.demo.broker import Broker, start_broker
 from capture.demo.children import DaemonProcess, DemoError, SimulatedInstrument, command
 from capture.demo.live import LiveTable
 from capture.display import console as make_console
 from capture.display import table
-from capture.journal import JournalReader
+from capture.jobs.desk import Desk
+from capture.jobs.service import Who
+from capture.jobs.setup import make_desk
+from capture.jobs.state import JobState, StepStatus
+from capture.journal import Entry, Expectation, JournalReader, Store, Stored
+from capture.model import new_id
+from capture.model.job import RampedDown
 from capture.publish import Topics
 
 SITE, BENCH, MACHINE = "sawmill", "bench-1", "fan-07"
 
+_UNDER_VOLTAGE = 70.0  # seconds, of the tester's 75
+_PATIENCE = 12.0  # seconds that a stage may take
 _WIDTH = 120  # without a terminal, wide enough for the live table
 
 _CONFIG = """\
-# Written by `benchtally demo`. Two instruments on one bench.
+# Written by `benchtally demo`. Two instruments on one bench, and the pages.
 site = "{site}"
 bench = "{bench}"
 
@@ -36,6 +51,13 @@ host = "127.0.0.1"
 port = {broker_port}
 version = "{broker_version}"
 
+# The pages and the HTTP API, for this computer only.
+[web]
+port = {web_port}
+
+[jobs]
+longest_time_constant_s = 0.5   # of this small winding; a large machine needs the default of 30
+
 # A resistance meter that speaks SCPI. It is asked FETCh? only: that starts nothing.
 [instruments.ohm-meter]
 driver = "scpi-meter"
@@ -45,17 +67,30 @@ port = "{ohm_port}"
 baud = 9600
 [instruments.ohm-meter.options]
 quantity = "resistance"
-interval_s = 0.4
+interval_s = 0.2
+measures_every_s = 0.2          # how long one measurement takes: hands-free capture needs it
 
-# An insulation tester that prints a line a second and listens to nobody.
+# An insulation tester that prints time, volts and ohms while a test runs, and listens to nobody.
 [instruments.insulation-tester]
 driver = "ascii-meter"
 [instruments.insulation-tester.link]
 kind = "serial"
 port = "{insulation_port}"
 [instruments.insulation-tester.options]
-profile = "insulation-lines"
+profile = "insulation-series"
 """
+
+#: The procedure of the demonstration: three built-in ones, one after the other.
+_PROCEDURE = """\
+schema_version = 1
+name = "fan-check"
+title = "Check of an extraction fan"
+include = ["three-pair-resistance", "insulation-one-minute", "pulse-six-readings"]
+"""
+_PLATE = (
+    "--rated-volts 400 --rated-watts 15000 --connection star --winding random --year 2004 "
+    "--thermal-class 155"
+)
 
 #: Pulse times as a display shows them, in its order: three pairs, both directions.
 _PULSE_BLOCK = """\
@@ -97,6 +132,7 @@ class Demo:
         self._closing: list[Any] = []
         self._daemon: DaemonProcess | None = None
         self._instruments: list[SimulatedInstrument] = []
+        self._web_port = _free_port()
 
     def run(self, *, once: bool) -> None:
         """Run every stage; then end, or stay until Ctrl-C.
@@ -106,10 +142,11 @@ class Demo:
         """
         try:
             live, ohm, insulation = self._start()
+            self._begin_job()
             self._measure_resistance(live, ohm)
             self._test_insulation(live, insulation)
             self._key_pulse_times(live)
-            self._compute()
+            self._judge()
             self._prove_delivery(live)
             self._say_where()
             if not once:
@@ -126,8 +163,9 @@ class Demo:
         self._stage("Start: two simulated instruments, a broker, the daemon")
         self._folder.mkdir(parents=True, exist_ok=True)
         ohm = self._simulate("scpi-resistance", "ohm-meter.port", "rate=10")
-        insulation = self._simulate("talk-only", "insulation-tester.port", "rate=1")
-        insulation.hand("hold")
+        insulation = self._simulate(
+            "insulation-tester", "insulation-tester.port", "speed=30", "duration=75"
+        )
         broker: Broker = start_broker(self._folder)
         self._closing.append(broker.stop)
         config = self._write_config(ohm, insulation, broker)
@@ -142,84 +180,73 @@ class Demo:
         self._daemon = daemon
         return live, ohm, insulation
 
-    def _measure_resistance(self, live: LiveTable, ohm: SimulatedInstrument) -> None:
-        self._stage("Winding resistance: captured from the SCPI meter, three pairs")
+    def _begin_job(self) -> None:
+        self._stage("A job: the machine, a procedure of five steps")
         self._say((*_BEFORE_TOUCHING, *_NO_SAFETY_DEVICE))
+        with self._desk() as desk:
+            known = {each.machine for each in desk.service.machines()}
+        verb = "set" if MACHINE in known else "add"  # an earlier demonstration in this folder
+        self._act(f"machine {verb} {MACHINE} {_PLATE}")
+        procedure = self._folder / "fan-check.toml"
+        procedure.write_text(_PROCEDURE, "utf-8")
+        self._act(f"job start {MACHINE} {procedure} --rotor in --winding-celsius 21")
+        reader = JournalReader(self._folder / "sawmill.journal")
+        self._job = UUID(reader.newest_by_subject("job")[0].subject)
+        reader.close()
+
+    def _measure_resistance(self, live: LiveTable, ohm: SimulatedInstrument) -> None:
+        self._stage("Winding resistance: taken by itself once it stands still, three pairs")
         live.print_heading()
         for pair in ("U-V", "V-W", "W-U"):
+            step = f"resistance-{pair.lower()}"
             before = live.count()
+            live.wait_for("open leads", _is_open(before, live), 8)
             ohm.hand(f"pair {pair}")
-            reading = self._settled(live, before, f"a settled resistance of {pair}")
-            command(
-                f"tag {reading['id']} --machine {MACHINE} --point {pair} --operator technician",
-                self._config,
-            )
-            self._say((f"  reading {reading['id']} is tagged {MACHINE} {pair}; leads off",))
-            before = live.count()
+            self._say((f"  leads on {pair}",))
+            self._wait_taken(step)
+            self._say((f"  {step} is taken; current ramped down to zero, leads off",))
             ohm.hand("lift")
-            live.wait_for("an open circuit after the leads were lifted", _is_open(before, live), 8)
+            self._ramped_down(step)
+        live.quiet = True
 
     def _test_insulation(self, live: LiveTable, insulation: SimulatedInstrument) -> None:
-        self._stage("Insulation resistance: lines of the talk-only meter")
+        self._stage("Insulation resistance: taken 15, 30 and 60 s after the voltage was reached")
         self._say(_BEFORE_INSULATION)
-        live.print_heading()
-        insulation.hand("run")
-        first = live.wait_for("an insulation reading", _is_insulation("ok"), 8)
-        insulation.hand("over")
-        bound = live.wait_for("a reading above range", _is_insulation("above-range"), 8)
-        insulation.hand("hold")
-        if first["value"] is None or bound["value"] is not None or "bound" not in bound:
-            raise DemoError("an insulation reading was not taken as shown")
-        self._say(_AFTER_INSULATION)
+        self._say(("  (simulated thirty times as fast)",))
+        insulation.hand("press")
+        live.wait_for("an insulation reading", _is_insulation("ok"), 8)
+        self._wait_taken("insulation")
+        insulation.hand("lift")
+        self._say(("  insulation is taken", *_AFTER_INSULATION))
+        # What the tester went on for is written down once it is silent.
+        self._wait(
+            "the whole time under voltage",
+            lambda: self._state().applications[-1].seconds > _UNDER_VOLTAGE,
+        )
+        self._act(
+            "job override last pulse discharge",
+            "--reason",
+            "simulated winding: no charge to wait for",
+        )
 
     def _key_pulse_times(self, live: LiveTable) -> None:
         self._stage("Pulse comparison: six times keyed as a block")
         self._say(_BEFORE_PULSE)
-        self._say(("$ benchtally key pulse_time --block --law period < six-lines:",))
-        printed = command(
-            f"key pulse_time --block --law period --machine {MACHINE} --operator technician "
-            "--instrument pulse-tester",
-            self._config,
+        self._act(
+            "key pulse_time --job last --block --law period --instrument pulse-tester",
             given=_PULSE_BLOCK,
         )
-        self._console.print(printed.rstrip(), markup=False)
-        live.print_heading()
-        keyed = [line.split()[0] for line in _PULSE_BLOCK.splitlines()]
-        for point in keyed:
-            first, second = point.split("-")
-            live.wait_for(f"the keyed time of {point}", _is_keyed(first, second), 8)
+        for line in _PULSE_BLOCK.splitlines():
+            first, second = line.split()[0].split("-")
+            live.wait_for(f"the keyed time of {first}-{second}", _is_keyed(first, second), 8)
 
-    def _compute(self) -> None:
-        from capture.winding import unbalance
-
+    def _judge(self) -> None:
         self._stage("What the readings say")
-        reader = JournalReader(self._folder / "sawmill.journal")
-        try:
-            readings = list(reader.readings(machine=MACHINE))
-        finally:
-            reader.close()
-        ohms = _by_pair(readings, "resistance")
-        times = _by_pair(readings, "pulse_time")
-        resistance = {pair: values[-1] for pair, values in ohms.items()}
-        pulse = {pair: sum(values[-2:]) / 2 for pair, values in times.items()}
-        if set(resistance) != {"U-V", "V-W", "W-U"} or set(pulse) != set(resistance):
-            raise DemoError(f"the journal holds {sorted(ohms)} and {sorted(times)} of {MACHINE}")
-        by_mean = unbalance(resistance, "mean").value
-        by_span = unbalance(pulse, "span-max").value
-        rows = [
-            (pair, f"{resistance[pair] * 1000:.2f} mOhm", f"{pulse[pair] * 1e6:.2f} µs")
-            for pair in ("U-V", "V-W", "W-U")
-        ]
-        rows.append(("unbalance / deviation", f"{by_mean:.2f} %", f"{by_span:.2f} %"))
-        headings = (MACHINE, "resistance", "pulse time, mean of both directions")
-        self._console.print(table(headings, rows))
-        self._say(
-            (
-                "Resistance: largest difference from the mean, over the mean.",
-                "Pulse time: (largest - smallest) / largest, of the pair means.",
-                "Information only: no limit has been adopted on this bench.",
-            )
-        )
+        self._act("job finish last")
+        shown = self._command("job show last")
+        self._console.print(shown.rstrip(), markup=False)
+        if "pulse deviation" not in shown or "resistance unbalance" not in shown:
+            raise DemoError("the job was not judged")
 
     def _prove_delivery(self, live: LiveTable) -> None:
         self._stage("Delivery")
@@ -242,11 +269,13 @@ class Demo:
                 f"as JSON   {command_} readings --json --config {config}",
                 f"traffic   {command_} follow --config {config}",
                 f"log       {_near(self._folder / 'daemon.log')}",
+                f"pages     http://127.0.0.1:{self._web_port}/jobs/{self._job}",
             )
         )
 
     def _stay(self, ohm: SimulatedInstrument) -> None:
-        self._say(("", "The daemon goes on; Ctrl-C ends the demonstration.", ""))
+        address = f"http://127.0.0.1:{self._web_port}/"
+        self._say(("", f"The daemon goes on. Open {address} in a browser; Ctrl-C ends it.", ""))
         ohm.hand("pair U-V")
         forever = threading.Event()
         try:
@@ -292,6 +321,7 @@ class Demo:
                 bench=BENCH,
                 broker_port=broker.port,
                 broker_version=broker.version,
+                web_port=self._web_port,
                 ohm_port=ohm.port,
                 insulation_port=insulation.port,
             ),
@@ -315,22 +345,54 @@ class Demo:
             ("configuration", _near(self._config)),
         ]
 
-    def _settled(self, live: LiveTable, before: int, what: str) -> dict[str, Any]:
-        """Wait for two values in a row that agree within a thousandth; give the second."""
+    def _command(self, words: str, *more: str, given: str = "") -> str:
+        return command(words, self._config, *more, given=given)
 
-        def fits(reading: dict[str, Any]) -> bool:
-            values = [
-                each
-                for each in live.readings[before:]
-                if each["instrument"] == "ohm-meter" and each["status"] == "ok"
-            ]
-            at = next((i for i, each in enumerate(values) if each["id"] == reading["id"]), 0)
-            if not at:
-                return False
-            one, two = values[at - 1]["value"], values[at]["value"]
-            return bool(abs(two - one) <= 1e-3 * abs(one))
+    def _act(self, words: str, *more: str, given: str = "") -> None:
+        """Show a command, run it as the technician, and show what it says first."""
+        typed = " ".join([words, *(f'"{each}"' if " " in each else each for each in more)])
+        self._say((f"$ benchtally {typed.replace(str(self._folder), _near(self._folder))}",))
+        printed = self._command(words, *more, "--operator", "technician", given=given)
+        self._console.print(printed.rstrip(), markup=False)
 
-        return live.wait_for(what, fits, 8)
+    @contextmanager
+    def _desk(self) -> Iterator[Desk]:
+        """Give a desk beside the daemon, as a command has it."""
+        path = self._folder / "sawmill.journal"
+        with closing(JournalReader(path)) as reader, closing(Store(path)) as store:
+
+            def append(entries: Sequence[Entry], expecting: Expectation | None) -> list[Stored]:
+                return store.append(entries, expecting=expecting)
+
+            yield make_desk(load_config(self._config), reader, append, SystemClock())
+
+    def _ramped_down(self, step: str) -> None:
+        with self._desk() as desk:
+            seen = desk.service.state(self._job).last
+            desk.act(self._job, RampedDown(step=step), Who("technician", new_id()), seen)
+
+    def _state(self) -> JobState:
+        with self._desk() as desk:
+            return desk.service.state(self._job)
+
+    def _wait_taken(self, step: str) -> None:
+        self._wait(
+            f"the reading of {step}", lambda: self._state().steps[step].status is StepStatus.TAKEN
+        )
+
+    def _wait(self, what: str, condition: Callable[[], object]) -> None:
+        never = threading.Event()
+        end = time.monotonic() + _PATIENCE
+        while not condition():
+            if time.monotonic() > end:
+                raise DemoError(f"{what} did not come within {_PATIENCE:g} s")
+            never.wait(0.1)
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
 
 
 def _near(path: Path) -> str:
@@ -368,15 +430,6 @@ def _is_keyed(first: str, second: str) -> Any:
 
 def _has_id(id_: str) -> Any:
     return lambda reading: reading["id"] == id_
-
-
-def _by_pair(readings: list[dict[str, Any]], quantity: str) -> dict[str, list[float]]:
-    found: dict[str, list[float]] = {}
-    for reading in readings:
-        pair = (reading["tag"].get("test_point") or {}).get("pair")
-        if reading["quantity"] == quantity and pair and reading["value"] is not None:
-            found.setdefault(pair, []).append(reading["value"])
-    return found
 
 
 def _rows(reader: JournalReader, after: int, last: int) -> list[Any]:

@@ -74,9 +74,10 @@ def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
             return f"{where}: not a text that can be used as a password"  # never shown
         case "missing":
             return f"{where}: not given, but required"
+        case "extra_forbidden" if _may_hold_a_secret(where):
+            return f"{where}: there is no such key{_hint(fault, model)}"
         case "extra_forbidden":
-            hint = "" if model is None else hint_for(model, fault["loc"])
-            return f"{where}: found {shown(found)}, but there is no such key{hint}"
+            return f"{where}: found {shown(found)}, but there is no such key{_hint(fault, model)}"
         case "string_pattern_mismatch":
             return f"{where}: found {shown(found)}, expected {_expected(context['pattern'], found)}"
         case "union_tag_invalid":
@@ -89,6 +90,16 @@ def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
     return (
         f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
     )
+
+
+def _may_hold_a_secret(where: str) -> bool:
+    """Tell whether a key that does not exist was probably meant for a secret."""
+    key = where.rpartition(".")[2].lower()
+    return bool(difflib.get_close_matches(key, ("password", "key_password", "secret"), cutoff=0.6))
+
+
+def _hint(fault: Any, model: type[BaseModel] | None) -> str:
+    return "" if model is None else hint_for(model, fault["loc"])
 
 
 def _expected(pattern: str, found: object) -> str:

@@ -132,6 +132,11 @@ class Desk:
         self._energy_limit = energy_limit_joules
         self._limits = load_limits(site=site_limits)
 
+    @property
+    def reader(self) -> JournalReader:
+        """The journal as this desk reads it."""
+        return self._reader
+
     # ── acts ─────────────────────────────────────────────────────────────────────────────────
 
     def act(

@@ -120,17 +120,26 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
         "how": step.how,
         "taken_at": None if step.taken_at is None else rfc3339(step.taken_at),
         "values": [
-            value_view(sight.readings(each), each, place, asked.points)
+            {
+                **value_view(sight.readings(each), each, place, asked.points),
+                "at": _nominal(step, place),
+            }
             for place, each in enumerate(step.readings)
         ],
         "superseded": [
-            {**value_view(sight.readings(each), each, 0, ()), "reason": reason}
+            {**value_view(sight.readings(each), each, 0, ()), "reason": reason, "at": None}
             for each, reason in step.superseded
         ],
         "refused": [str(each) for each in step.refused],
         "notes": list(step.notes),
         "overridden": sorted(step.overridden),
     }
+
+
+def _nominal(step: StepState, place: int) -> float | None:
+    """Give the time since the voltage was reached that a value was taken for, seconds."""
+    times = step.step.take.at_s
+    return times[place] if len(step.readings) == len(times) else None
 
 
 def point_view(text: str) -> dict[str, Any]:

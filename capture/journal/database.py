@@ -9,11 +9,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from capture.errors import JournalError, JournalFull
+from capture.errors import JournalDamaged, JournalError, JournalFull
+from capture.journal.local_disk import refuse_network
 from capture.model import new_id
+from capture.model.anchor import Base
 
-_APPLICATION_ID = 0x42544C59  # "BTLY"
+APPLICATION_ID = 0x42544C59  # "BTLY"
 _BUSY_MS = 5000
+# What a full disk looks like where it is not the database file that cannot grow: the log that
+# cannot be written, its index in shared memory that cannot be made longer.
+_NO_ROOM = frozenset({"SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_SHMMAP"})
 
 #: One script per version of the file, applied in order. Never edit one that has been released.
 _MIGRATIONS = (
@@ -78,13 +83,15 @@ def translated(path: Path) -> Iterator[None]:
         raise JournalError(f"{path}: a name or number cannot be looked for ({error})") from error
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorname", "") or ""
-        if code.startswith("SQLITE_FULL") or code == "SQLITE_IOERR_WRITE":
+        if code.startswith("SQLITE_FULL") or code in _NO_ROOM:
             raise JournalFull(f"{path}: the disk is full; make room, nothing is lost") from error
         if code.startswith("SQLITE_BUSY"):
             raise JournalError(f"{path}: locked by another program for too long") from error
-        if code in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):
-            raise JournalError(
-                f"{path}: damaged, or no journal ({error}); move it aside and keep it"
+        if code == "SQLITE_NOTADB" or code.startswith("SQLITE_CORRUPT"):
+            raise JournalDamaged(
+                f"{path}: damaged, or no journal ({error}); keep it; `benchtally run` sets it "
+                "aside and begins a new one, `benchtally journal export --damaged` saves what is "
+                "readable"
             ) from error
         if code == "SQLITE_CANTOPEN":
             raise JournalError(
@@ -99,10 +106,14 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     """Open the journal's file, making or updating it unless ``read_only``.
 
     Raises:
-        JournalError: cannot be opened, is no journal, or is of a newer version.
+        JournalError: cannot be opened, is no journal, is of a newer version, or would be written
+            on a network file system.
+        JournalDamaged: SQLite says so.
     """
     if read_only and not path.exists():
         raise JournalError(f"{path}: there is no journal yet; `benchtally run` and `key` make it")
+    if not read_only:
+        refuse_network(path)
     with translated(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         connection = sqlite3.connect(
@@ -132,7 +143,7 @@ def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
     """Leave a database of another program as it is."""
     application = connection.execute("PRAGMA application_id").fetchone()[0]
     tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
-    if application != _APPLICATION_ID and tables:
+    if application != APPLICATION_ID and tables:
         raise JournalError(f"{path}: an SQLite file of another program; choose another path")
 
 
@@ -159,7 +170,7 @@ def _migrate(connection: sqlite3.Connection) -> None:
             for statement in filter(str.strip, script.split(";")):
                 connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {number}")
-        connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute("INSERT OR IGNORE INTO meta VALUES ('journal_id', ?)", (str(new_id()),))
         connection.execute("COMMIT")
     except BaseException:
@@ -171,3 +182,17 @@ def journal_id(connection: sqlite3.Connection) -> str:
     """Give the journal's own id, by which a publisher knows that its cursor belongs to it."""
     row = connection.execute("SELECT value FROM meta WHERE key = 'journal_id'").fetchone()
     return str(row[0])
+
+
+def base_of(connection: sqlite3.Connection) -> Base:
+    """Give what stands before the first entry that the journal holds."""
+    row = connection.execute("SELECT value FROM meta WHERE key = 'base'").fetchone()
+    return Base() if row is None else Base.model_validate_json(row[0])
+
+
+def set_meta(connection: sqlite3.Connection, key: str, value: str) -> None:
+    """Write a word about the whole file."""
+    connection.execute(
+        "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        (key, value),
+    )

@@ -8,10 +8,18 @@ import json
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from capture.journal.database import BY_SUBJECT, INDEXED, connect, journal_id, translated
+from capture.journal.database import (
+    BY_SUBJECT,
+    INDEXED,
+    base_of,
+    connect,
+    journal_id,
+    translated,
+)
 
 _PAGE = 500
 _FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
@@ -68,6 +76,17 @@ class JournalReader:
             row = self._connection.execute("SELECT max(n) FROM entries").fetchone()
         return int(row[0] or 0)
 
+    def head(self) -> tuple[int, bytes]:
+        """Give number and hash of the newest entry, or of what the journal begins after."""
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT n, hash FROM entries ORDER BY n DESC LIMIT 1"
+            ).fetchone()
+            if row is None:
+                base = base_of(self._connection)
+                return base.n, bytes.fromhex(base.hash)
+        return int(row[0]), bytes(row[1])
+
     def entry(self, id_: uuid.UUID) -> Row | None:
         """Give the entry with this id, if there is one."""
         return self._one("id = ?", id_.bytes)
@@ -75,6 +94,16 @@ class JournalReader:
     def reading(self, instrument: str, sequence: int) -> Row | None:
         """Give a reading by its place among those of its instrument, if there is one."""
         return self._one("instrument = ? AND sequence = ?", instrument, sequence)
+
+    def readings_between(self, instrument: str, first: int, last: int) -> list[Row]:
+        """Give the readings of an instrument with these sequence numbers, in order."""
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE instrument = ? "  # noqa: S608 - fixed words only
+                "AND sequence BETWEEN ? AND ? ORDER BY sequence",
+                (instrument, first, last),
+            ).fetchall()
+        return [_row(row) for row in rows]
 
     def last_reading(self, instrument: str) -> Row | None:
         """Give the newest reading of an instrument, if there is one."""
@@ -118,6 +147,22 @@ class JournalReader:
             if len(rows) < _FEW:
                 return
             edge = rows[-1][0]
+
+    def last_readings(self) -> list[tuple[int, dict[str, Any]]]:
+        """Give the newest reading of each quantity of each instrument, after its number."""
+        return [(row.n, json.loads(row.body)) for row in self.last_values()]
+
+    def first_after(self, moment: datetime) -> int | None:
+        """Give the number of the first entry that was made after a moment; None for none.
+
+        Ids are UUIDv7 (RFC 9562), so their order is that of the clocks they were made by.
+        """
+        edge = int(moment.timestamp() * 1000).to_bytes(6, "big") + bytes(10)
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT n FROM entries WHERE id > ? ORDER BY id LIMIT 1", (edge,)
+            ).fetchone()
+        return None if row is None else int(row[0])
 
     def of_subject(self, kind: str, subject: str, *, after: int = 0) -> list[Row]:
         """Give the entries of one kind about one subject (a job, a machine), in order.

@@ -4,24 +4,25 @@ Chain head and per-instrument sequence are read and advanced inside the transact
 BEGIN IMMEDIATE, so several processes may append at the same time: the daemon, ``key`` and ``tag``.
 """
 
-import hashlib
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from capture.errors import JournalError
-from capture.journal.database import BY_SUBJECT, connect, translated
+from capture.journal.chain import link
+from capture.journal.database import BY_SUBJECT, base_of, connect, translated
 from capture.model import Gap, Reading, ReadingDraft, Tag
+from capture.model.anchor import Anchor
+from capture.model.audit import AuditEntry
 from capture.model.job import JobEntry
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 
 #: What can be appended.
-Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord
+Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor
 
-#: Hash that stands before the first entry.
-GENESIS = bytes(32)
+_PATIENCE_MS = 20  # for readers, when the log is to be emptied
 
 _INSERT = (
     "INSERT INTO entries (id, kind, instrument, subject, sequence, body, hash) "
@@ -93,13 +94,31 @@ class Store:
             try:
                 if expecting is not None:
                     _check(connection, expecting, batch)
-                stored = _Transaction(connection).append_all(batch)
+                stored = Transaction(connection).append_all(batch)
                 connection.execute("COMMIT")
             except BaseException:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
                 raise
         return stored
+
+    def empty_log(self) -> bool:
+        """Move the log into the file and cut it to nothing; False where a reader holds it.
+
+        Readers that are nearly done are waited for, but only for a moment: nobody can write
+        meanwhile.
+
+        Raises:
+            JournalError: the file cannot be written.
+        """
+        with translated(self.path):
+            usual = self._connection.execute("PRAGMA busy_timeout").fetchone()[0]
+            self._connection.execute(f"PRAGMA busy_timeout = {_PATIENCE_MS}")
+            try:
+                held, _, _ = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            finally:
+                self._connection.execute(f"PRAGMA busy_timeout = {usual}")
+        return not held
 
     def data_version(self) -> int:
         """Give a number that changes when another connection has committed."""
@@ -127,17 +146,18 @@ def _check(connection: sqlite3.Connection, expecting: Expectation, batch: Sequen
         )
 
 
-class _Transaction:
+class Transaction:
     """One batch being appended."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         row = connection.execute("SELECT hash FROM entries ORDER BY n DESC LIMIT 1").fetchone()
-        self._head: bytes = GENESIS if row is None else row[0]
+        self._head: bytes = bytes.fromhex(base_of(connection).hash) if row is None else row[0]
         self._sequences: dict[str, int] = {}
         self._last_values: dict[tuple[str, str], int] = {}
 
     def append_all(self, batch: Sequence[Entry]) -> list[Stored]:
+        """Append all of ``batch``; the caller commits or rolls back."""
         stored = [self._append(entry) for entry in batch]
         self._connection.executemany(
             "INSERT INTO counters VALUES (?, ?) "
@@ -163,13 +183,17 @@ class _Transaction:
                 return self._append_plain(entry, "machine", None, entry.machine)
             case JobEntry():
                 return self._append_plain(entry, "job", None, str(entry.job))
+            case Anchor():
+                return self._append_plain(entry, "anchor", None, None)
             case ResultRecord():
                 job = None if entry.job is None else str(entry.job)
                 return self._append_plain(entry, "result", None, job)
+            case AuditEntry():
+                return self._append_plain(entry, "audit", None, None)
 
     def _append_plain(
         self,
-        entry: Gap | MachineEntry | JobEntry | ResultRecord,
+        entry: Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor,
         kind: str,
         instrument: str | None,
         subject: str | None,
@@ -209,7 +233,7 @@ class _Transaction:
         sequence: int | None,
         body: bytes,
     ) -> int:
-        head = hashlib.sha256(self._head + body).digest()
+        head = link(self._head, body)
         try:
             cursor = self._connection.execute(
                 _INSERT, (id_, kind, instrument, subject, sequence, body, head)
@@ -249,5 +273,7 @@ class _Transaction:
         )
 
 
-def _json(entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord) -> bytes:
+def _json(
+    entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor,
+) -> bytes:
     return entry.model_dump_json().encode()

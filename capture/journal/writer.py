@@ -14,8 +14,9 @@ from pathlib import Path
 import structlog
 
 from capture.clock import Clock
-from capture.errors import JournalError
-from capture.journal.store import Entry, Expectation, Store, Stored
+from capture.errors import JournalError, JournalFull
+from capture.journal.store import Entry, Expectation, StaleError, Store, Stored
+from capture.journal.upkeep import RESERVE, Health, Upkeep
 
 _LINGER = 0.005
 _THICK = 0.010  # seconds between two commits below which they count as thick
@@ -28,10 +29,18 @@ _Work = tuple[Sequence[Entry], Expectation | None, "Future[list[Stored]]"]
 class Writer:
     """Appends for many threads. Start it, append, stop it."""
 
-    def __init__(self, path: Path, clock: Clock, on_commit: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        clock: Clock,
+        on_commit: Callable[[], None],
+        *,
+        reserve: int = RESERVE,
+    ) -> None:
         """Take the journal's path; ``on_commit`` is called after every commit, ours or foreign.
 
-        ``on_commit`` runs in the writer thread and must not block.
+        ``on_commit`` runs in the writer thread and must not block. ``reserve`` bytes of the disk
+        are kept for a clean end.
         """
         self._path = path
         self._clock = clock
@@ -43,6 +52,7 @@ class Writer:
         self._handing_over = threading.Lock()
         self._thread = threading.Thread(target=self._run, name="journal")
         self._store = Store(path)
+        self._upkeep = Upkeep(path, clock, self._store.empty_log, reserve=reserve)
         self._last_commit = float("-inf")
         self._crowded = False  # several callers at once; waiting for a lone one's next is no use
         self._log = structlog.get_logger()
@@ -50,6 +60,15 @@ class Writer:
     def start(self) -> None:
         """Start the thread."""
         self._thread.start()
+
+    @property
+    def health(self) -> Health:
+        """How the journal is; may be asked for from any thread."""
+        return self._upkeep.health
+
+    def prepare_to_stop(self) -> None:
+        """Say that a stop has begun: on a full disk, what is still held may use the reserve."""
+        self._upkeep.prepare_to_stop()
 
     def append(
         self, entries: Sequence[Entry], expecting: Expectation | None = None
@@ -98,6 +117,7 @@ class Writer:
         version = self._store.data_version()
         ending = False
         while not ending:
+            self._upkeep.look()
             try:
                 first = self._work.get(timeout=_FOREIGN_POLL)
             except queue.Empty:
@@ -143,13 +163,11 @@ class Writer:
         batch = [entry for entries, _, _ in group for entry in entries]
         expecting = group[0][1]
         try:
-            if expecting is None:
-                stored = self._store.append(batch)
-            else:
-                stored = self._store.append(batch, expecting=expecting)
+            stored = self._append_to_store(batch, expecting)
         except Exception as error:  # noqa: BLE001 - every caller gets its own answer
             self._answer_one_by_one(group, error)
             return
+        self._upkeep.committed()
         self._last_commit = self._clock.monotonic()
         self._crowded = len(group) > 1 or not self._work.empty()
         start = 0
@@ -158,9 +176,25 @@ class Writer:
             start += len(entries)
         self._tell_of_commit()
 
+    def _append_to_store(
+        self, batch: Sequence[Entry], expecting: Expectation | None
+    ) -> list[Stored]:
+        if self._upkeep.refusal:
+            raise JournalFull(self._upkeep.refusal)
+        # Without an expectation the word is left out: most batches have none.
+        extra = {} if expecting is None else {"expecting": expecting}
+        try:
+            return self._store.append(batch, **extra)
+        except JournalFull:
+            if not self._upkeep.give_up_reserve():
+                raise
+            return self._store.append(batch, **extra)
+
     def _answer_one_by_one(self, group: list[_Work], error: Exception) -> None:
         """Keep one caller's failure from the others: try each batch by itself."""
         if len(group) == 1:
+            if not isinstance(error, StaleError):
+                self._upkeep.refused(str(error), full=isinstance(error, JournalFull))
             answer = group[0][2]
             answer.set_exception(
                 error

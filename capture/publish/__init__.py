@@ -3,6 +3,7 @@
 from capture.publish.process import ProcessPublisher, Publisher, ThreadPublisher
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
+from capture.publish.several import Publishers
 from capture.publish.topics import ROOT, Topics
 
 __all__ = [
@@ -10,6 +11,7 @@ __all__ = [
     "ProcessPublisher",
     "Publisher",
     "PublisherSettings",
+    "Publishers",
     "Report",
     "ThreadPublisher",
     "Topics",

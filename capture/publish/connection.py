@@ -2,31 +2,46 @@
 
 Strategy, from what paho does: its callbacks only record here; nothing is published before CONNACK
 or after a loss (paho would keep and re-send it behind our back); the caller keeps no more in
-flight than the broker allows, because paho does not read Receive Maximum; a refused PUBACK is seen
-by its reason code, because paho counts it as delivered; and a new connection gets a new client, so
-that nothing of an old one is sent again out of order.
+flight than the broker allows, because paho does not read Receive Maximum, and nothing larger,
+because it does not read Maximum Packet Size either; a refused PUBACK is seen by its reason code,
+because paho counts it as delivered; whatever paho raises ends the connection and nothing else; and
+a new connection gets a new client, so that nothing of an old one is sent again out of order.
 """
 
 import contextlib
 import socket
+import ssl
 from collections import deque
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+import structlog
+from paho.mqtt.enums import CallbackAPIVersion, LogLevel, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
+from capture.publish.packed import PackedProperties
+from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
+from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
 
 Version = Literal["5", "3.1.1"]
 
 _CONNECT_TIMEOUT = 5.0
-_UNSUPPORTED_VERSION = 0x84
-_NO_SUBSCRIBERS = 0x10
 _MOST_PACKETS = 100  # read in one go, so that a flood of acknowledgements cannot starve the rest
+_MOST_INCOMING = 32  # messages to us that wait; more than that are dropped
+_LARGEST_INCOMING = 4096  # bytes of a packet that a broker of MQTT 5 may send us
+_LARGEST_PAYLOAD = 268_435_455 - 70_000  # what the length of a packet can say, less its header
+
+
+class UnfitError(PublishError):
+    """A message that this connection can never carry; others can go. ``code`` says why."""
+
+    def __init__(self, code: int, text: str) -> None:
+        super().__init__(text)
+        self.code = code
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +49,13 @@ class Acknowledgement:
     """A PUBACK. ``refused`` holds the broker's reason where it did not take the message."""
 
     mid: int
+    code: int
     refused: str | None
-    nobody_listens: bool
+
+    @property
+    def nobody_listens(self) -> bool:
+        """Whether the broker says that it had nobody to give the message to."""
+        return self.code == NO_SUBSCRIBERS
 
 
 class Connection:
@@ -53,13 +73,24 @@ class Connection:
         will: bytes,
         username: str = "",
         password: str = "",
+        tls: ssl.SSLContext | None = None,
     ) -> None:
         self.version = version
         self.accepted = False
         self.over: str | None = None
+        self.over_code = 0
+        """Reason code of the broker's DISCONNECT; 0 where there was none."""
         self.version_refused = False
+        self.not_let_in = False
         self.receive_maximum = 65535
+        self.maximum_packet_size: int | None = None
         self.acknowledged: deque[Acknowledgement] = deque()
+        self.incoming: deque[mqtt.MQTTMessage] = deque()
+        self.dropped = 0
+        """Messages to us that found no room in ``incoming``."""
+        self._retains = True
+        self._paho_says = ""
+        self._uses_tls = tls is not None
         self._where = f"{host}:{port}"
         self._address = (host, port)
         self._keepalive = keepalive_s
@@ -67,6 +98,8 @@ class Connection:
         self._client.will_set(will_topic, will, qos=1, retain=True)
         if username:
             self._client.username_pw_set(username, password or None)
+        if tls is not None:
+            self._client.tls_set_context(tls)
 
     def begin(self) -> None:
         """Connect the socket and send CONNECT; the broker's answer comes by `service`.
@@ -77,7 +110,12 @@ class Connection:
         host, port = self._address
         try:
             if self.version == "5":
-                self._client.connect(host, port, self._keepalive, clean_start=True)
+                properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's
+                properties.MaximumPacketSize = _LARGEST_INCOMING
+                properties.ReceiveMaximum = _MOST_INCOMING
+                self._client.connect(
+                    host, port, self._keepalive, clean_start=True, properties=properties
+                )
             else:
                 self._client.connect(host, port, self._keepalive)
         except (OSError, ValueError) as error:
@@ -94,18 +132,27 @@ class Connection:
         connected = self._client.socket()
         return None if connected is None else connected.fileno()
 
+    def has_read(self) -> bool:
+        """Tell whether bytes were read from the socket already and wait inside TLS."""
+        connected = self._client.socket()
+        return isinstance(connected, ssl.SSLSocket) and connected.pending() > 0
+
     def wants_write(self) -> bool:
         """Tell whether bytes wait for the socket to take them."""
         return bool(self._client.want_write())
 
     def service(self, *, readable: bool, writable: bool, misc: bool) -> None:
         """Move bytes and, with ``misc``, see to the keep-alive; then look at the public members."""
-        if readable:
-            self._check(self._client.loop_read(_MOST_PACKETS))
-        if writable and self.over is None:
-            self._check(self._client.loop_write())
-        if misc and self.over is None:
-            self._check(self._client.loop_misc())
+        try:
+            if readable:
+                self._check(self._client.loop_read(_MOST_PACKETS))
+            if writable and self.over is None:
+                self._check(self._client.loop_write())
+            if misc and self.over is None:
+                self._check(self._client.loop_misc())
+        except Exception as error:  # noqa: BLE001 - paho raises all sorts on bytes that are no MQTT
+            structlog.get_logger().warning("broker.not_understood", error=repr(error))
+            self.over = self.over or f"broker {self._where}: sent what is not MQTT ({error!r})"
 
     def not_answered(self) -> None:
         """Take the connection for over: the broker never said whether it accepts us.
@@ -115,17 +162,42 @@ class Connection:
         self.version_refused = self.version == "5"
         self.over = self.over or f"broker {self._where}: does not answer CONNECT"
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+    def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        retain: bool = False,
+        properties: PackedProperties | None = None,
+    ) -> int:
         """Hand over one message at QoS 1; give its number for matching the acknowledgement.
 
         Raises:
-            PublishError: the connection is over.
+            UnfitError: the message is too large for this broker, or its topic is none.
+            PublishError: there is no connection now; nothing was kept for later.
         """
-        info = self._client.publish(topic, payload, qos=1, retain=retain)
+        if not self.accepted or self.over is not None:
+            raise PublishError(self.over or f"broker {self._where}: has not accepted us yet")
+        packed = len(properties.pack()) if properties is not None and self._is_limited else 1
+        self._refuse_too_large(len(topic.encode()) + len(payload) + packed)
+        try:
+            info = self._client.publish(
+                topic,
+                payload,
+                qos=1,
+                retain=retain and self._retains,
+                properties=properties if self.version == "5" else None,
+            )
+        except ValueError as error:
+            raise UnfitError(0x90, f"topic {topic!r}: {error}") from error
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self.over = self.over or f"broker {self._where}: {mqtt.error_string(info.rc)}"
+            self.over = f"broker {self._where}: {mqtt.error_string(info.rc)}"
             raise PublishError(self.over)
         return info.mid
+
+    def subscribe(self, topic: str) -> None:
+        """Ask for messages on a topic; they come into ``incoming``. A refusal is only logged."""
+        self._client.subscribe(topic, qos=1)
 
     def end(self, *, politely: bool) -> None:
         """End the connection and forget everything.
@@ -146,6 +218,20 @@ class Connection:
                 connected.close()
         self.over = self.over or "ended"
 
+    @property
+    def _is_limited(self) -> bool:
+        return self.maximum_packet_size is not None
+
+    def _refuse_too_large(self, size: int) -> None:
+        """Refuse a packet whose topic, payload and properties take up ``size`` bytes."""
+        # Fixed header with a length of up to four bytes, length of the topic, packet identifier.
+        whole = size + 1 + 4 + 2 + 2
+        largest = self.maximum_packet_size or _LARGEST_PAYLOAD
+        if whole > largest:
+            raise UnfitError(
+                PACKET_TOO_LARGE, f"{whole} bytes, and the broker takes packets of {largest} only"
+            )
+
     # ── paho ─────────────────────────────────────────────────────────────────────────────────
 
     def _make_client(self, client_id: str) -> mqtt.Client:
@@ -159,6 +245,8 @@ class Connection:
                 client_id,
                 clean_session=True,
                 protocol=MQTTProtocolVersion.MQTTv311,
+                # Else paho answers a refused version by a connection of its own, in MQTT 3.1.
+                reconnect_on_failure=False,
             )
         client.connect_timeout = _CONNECT_TIMEOUT
         # The caller keeps the window; paho must not add a queue of its own behind it.
@@ -166,17 +254,20 @@ class Connection:
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_log = self._on_log
         return client
 
     def _check(self, code: MQTTErrorCode) -> None:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS and self.over is None:
             self.over = f"broker {self._where}: {mqtt.error_string(code).rstrip('.').lower()}"
 
-    # Callbacks run inside `service` and only record: an exception in one would be lost in paho.
+    # Callbacks run inside `service` and only record: paho holds its locks meanwhile.
 
     def _on_connect(
         self,
-        _client: mqtt.Client,
+        client: mqtt.Client,
         _data: Any,
         _flags: mqtt.ConnectFlags,
         reason: ReasonCode,
@@ -184,24 +275,37 @@ class Connection:
     ) -> None:
         if reason.is_failure:
             self.version_refused = reason.value == _UNSUPPORTED_VERSION
+            self.not_let_in = reason.value in NOT_LET_IN
             self.over = f"broker {self._where} refused us: {reason}"
             return
+        if getattr(properties, "MaximumQoS", 1) < 1:
+            self.over = f"broker {self._where}: takes QoS 0 only, which confirms nothing"
+            return
+        client.on_log = None  # from here on it would cost every message a line of text
         self.accepted = True
         self.receive_maximum = int(getattr(properties, "ReceiveMaximum", 65535))
+        self.maximum_packet_size = getattr(properties, "MaximumPacketSize", None)
+        self._retains = bool(getattr(properties, "RetainAvailable", 1))
 
     def _on_disconnect(
         self,
         _client: mqtt.Client,
         _data: Any,
-        _flags: mqtt.DisconnectFlags,
+        flags: mqtt.DisconnectFlags,
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
         why = str(reason)
+        if flags.is_disconnect_packet_from_server:
+            self.over_code = reason.value
         if not self.accepted and self.over is None:
             # A broker that does not know MQTT 5 may just hang up.
             self.version_refused = self.version == "5"
             why = "hung up before it accepted us"
+            if self._paho_says:
+                why += f" ({self._paho_says})"
+            if self._uses_tls:
+                why += "; perhaps it wants another certificate of ours"
         self.over = self.over or f"broker {self._where}: {why}"
 
     def _on_publish(
@@ -213,5 +317,25 @@ class Connection:
         _properties: Properties,
     ) -> None:
         refused = str(reason) if reason.is_failure else None
-        nobody = reason.packetType == PacketTypes.PUBACK and reason.value == _NO_SUBSCRIBERS
-        self.acknowledged.append(Acknowledgement(mid, refused, nobody))
+        self.acknowledged.append(Acknowledgement(mid, reason.value, refused))
+
+    def _on_subscribe(
+        self,
+        _client: mqtt.Client,
+        _data: Any,
+        _mid: int,
+        reasons: list[ReasonCode],
+        _properties: Properties | None,
+    ) -> None:
+        if any(reason.is_failure for reason in reasons):
+            structlog.get_logger().warning("broker.no_requests", reason=str(reasons[0]))
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        if len(self.incoming) < _MOST_INCOMING:
+            self.incoming.append(message)
+        else:
+            self.dropped += 1
+
+    def _on_log(self, _client: mqtt.Client, _data: Any, level: int, text: str) -> None:
+        if level == LogLevel.MQTT_LOG_ERR:
+            self._paho_says = text

@@ -1,44 +1,40 @@
 """Delivery over one connection: from CONNECT until it is over.
 
-One loop: fill the window from the journal, wait for the socket or the daemon, take what came. The
-cursor moves over acknowledged entries without a hole, so after a loss everything from the first
-unacknowledged entry on is sent again on the next connection, same ids, same order.
+One loop: fill the window, wait for the socket or the daemon, take what came. The cursor moves over
+acknowledged entries without a hole, so after a loss everything from the first unacknowledged entry
+on is sent again on the next connection, same ids, same order.
 """
 
 import select
-from collections import deque
-from dataclasses import dataclass
+from enum import Enum, auto
 
-from capture.clock import Clock
-from capture.errors import PublishError
-from capture.journal import JournalReader, Row
+from capture.errors import InputError, PublishError
+from capture.publish.answers import Answers
 from capture.publish.connection import Connection
-from capture.publish.cursor import Cursor
-from capture.publish.feed import Feed
-from capture.publish.flight import Flight
-from capture.publish.report import Reporter
-from capture.publish.topics import Topics, bench_state
+from capture.publish.context import Context
+from capture.publish.flight import Flight, Kind
+from capture.publish.refusals import ROW_FAULTS
+from capture.publish.sender import Sender
 
-_PAGE = 200
-_LOOK_EVERY = 0.2  # entries that other processes appended are noticed within this
 _SAVE_EVERY = 0.1
 _SYNC_EVERY = 5.0
 _MISC_EVERY = 0.5
+_TELL_EVERY = 1.0
+_CREDENTIALS_EVERY = 2.0
 _NO_ANSWER = 4.0  # seconds for CONNACK; past that MQTT lets a client close the connection
 _NO_PROGRESS = 30.0  # a connection that acknowledges nothing for so long is taken for dead
+_LEAVING = 2.0  # seconds to wait for what is in flight, when a connection is given up
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
-    """What outlives a connection."""
+class Outcome(Enum):
+    """How a delivery ended that did not fail."""
 
-    topics: Topics
-    window: int
-    reader: JournalReader
-    cursor: Cursor
-    feed: Feed
-    reporter: Reporter
-    clock: Clock
+    GOODBYE = auto()
+    """All was delivered, and the goodbye said."""
+    OUT_OF_TIME = auto()
+    """A stop was asked for, and its time is up."""
+    RENEW = auto()
+    """Certificates or the password were replaced: connect with the new ones."""
 
 
 class Delivery:
@@ -48,99 +44,63 @@ class Delivery:
         self._is = context
         self._connection = connection
         self._flight = Flight()
-        self._readings: set[int] = set()  # message numbers of readings, for "nobody listens"
-        self._page: deque[Row] = deque()
-        self._read_up_to = context.cursor.delivered
-        self._window = context.window
-        self._saying_goodbye = False
+        self._sender = Sender(context, connection, self._flight)
+        self._answers = Answers(context, connection, self._flight, self._sender)
+        self._greeted = False
+        self._renew = False
+        self._leave_by: float | None = None
+        self._said: tuple[object, ...] = ()
         now = context.clock.monotonic()
         self._saved_at = self._synced_at = self._misc_at = self._progress_at = now
+        self._told_at = self._credentials_at = now
         self._answer_by = now + _NO_ANSWER
-        self._looked_at = float("-inf")
 
-    def run(self) -> bool:
-        """Deliver until a stop was asked for; True where all was delivered and the goodbye said.
+    @property
+    def was_refused(self) -> bool:
+        """Whether the connection was given up over a refused message."""
+        return bool(self._answers.leave)
+
+    def run(self) -> Outcome:
+        """Deliver until a stop was asked for.
 
         Raises:
             PublishError: the connection is over; says why.
             JournalError: the journal cannot be read.
         """
         connection = self._connection
-        greeted = False
-        while connection.over is None and not self._is.feed.time_is_up:
-            if connection.accepted:
-                if not greeted:
-                    greeted = True
-                    self._greet()
-                self._fill()
-                if self._saying_goodbye and not len(self._flight):
-                    return True
-            self._wait()
-            self._take_acknowledgements()
-            self._keep_the_books()
-        if connection.over is not None:
-            raise PublishError(connection.over)
-        return False
+        try:
+            while connection.over is None and not self._is.feed.time_is_up:
+                if connection.accepted and (outcome := self._deliver()) is not None:
+                    return outcome
+                self._wait()
+                self._take_what_came()
+                self._keep_the_books()
+            if connection.over is not None:
+                raise PublishError(connection.over)
+        finally:
+            self._answers.tell()
+            if connection.over is not None:
+                self._blame()
+        return Outcome.OUT_OF_TIME
 
-    def _greet(self) -> None:
-        connection, this = self._connection, self._is
-        self._window = min(self._window, connection.receive_maximum)
-        self._publish_bench_state("online")
-        this.feed.all_states_are_due()
-        this.reporter.update(connected=True, reason="", version=connection.version)
-
-    def _publish_bench_state(self, state: str) -> None:
-        this = self._is
-        payload = bench_state(state, this.clock.utc(), this.reader.journal_id)
-        mid = self._connection.publish(this.topics.state, payload, retain=True)
-        self._flight.sent(mid, None)
-
-    def _fill(self) -> None:
-        """Hand over messages while the window has room: states first, then entries in order."""
-        flight, feed, topics = self._flight, self._is.feed, self._is.topics
-        if not len(flight):
+    def _deliver(self) -> Outcome | None:
+        if not self._greeted:
+            self._greeted = True
+            self._is.reporter.update(connected=True, reason="", version=self._connection.version)
+            self._said = self._to_say()
+            self._sender.greet()
+        if self._leave_by is not None:
+            if len(self._flight) and self._is.clock.monotonic() < self._leave_by:
+                return None
+            if self._answers.leave:
+                raise PublishError(self._answers.leave)
+            return Outcome.RENEW
+        self._sender.fill()
+        if not len(self._flight):
             self._progress_at = self._is.clock.monotonic()
-        while len(flight) < self._window and self._connection.over is None:
-            if feed.states_due:
-                instrument = feed.states_due.popleft()
-                topic = topics.instrument_state(instrument)
-                mid = self._connection.publish(topic, feed.states[instrument], retain=True)
-                flight.sent(mid, None)
-            elif row := self._next_row():
-                self._send(row)
-            elif feed.ended and not self._saying_goodbye:
-                self._saying_goodbye = True
-                self._publish_bench_state("offline")
-            else:
-                return
-
-    def _send(self, row: Row) -> None:
-        topic = self._is.topics.entry(row.kind, row.instrument, row.subject)
-        if topic is None:
-            reached = self._flight.passed_over(row.n)
-            if reached is not None:
-                self._is.cursor.delivered = reached
-            return
-        mid = self._connection.publish(topic, row.body)
-        self._flight.sent(mid, row.n)
-        if row.kind == "reading":
-            self._readings.add(mid)
-
-    def _next_row(self) -> Row | None:
-        if not self._page:
-            now = self._is.clock.monotonic()
-            if not self._is.feed.look and now - self._looked_at < _LOOK_EVERY:
-                return None
-            self._is.feed.look = False
-            self._looked_at = now
-            self._page.extend(self._is.reader.after(self._read_up_to, _PAGE))
-            if not self._page:
-                return None
-            if len(self._page) == _PAGE:
-                self._is.feed.look = True  # there may be more
-        row = self._page.popleft()
-        self._read_up_to = row.n
-        return row
+            if self._sender.said_goodbye:
+                return Outcome.GOODBYE
+        return None
 
     def _wait(self) -> None:
         connection, feed, clock = self._connection, self._is.feed, self._is.clock
@@ -149,34 +109,38 @@ class Delivery:
             raise PublishError(connection.over or "the connection to the broker is gone")
         reads = [each for each in (socket, feed.fileno()) if each is not None]
         writes = [socket] if connection.wants_write() else []
-        readable, writable, _ = select.select(reads, writes, [], _LOOK_EVERY)
+        waiting = connection.has_read()
+        readable, writable, _ = select.select(
+            reads, writes, [], 0 if waiting else self._sender.wait_s
+        )
         if feed.fileno() in readable:
             feed.read()
         now = clock.monotonic()
         misc = now - self._misc_at >= _MISC_EVERY
-        if misc or writable or socket in readable:
-            if misc:
-                self._misc_at = now
-            connection.service(readable=socket in readable, writable=bool(writable), misc=misc)
+        if misc:
+            self._misc_at = now
+        read = waiting or socket in readable
+        if misc or writable or read:
+            connection.service(readable=read, writable=bool(writable), misc=misc)
 
-    def _take_acknowledgements(self) -> None:
-        connection, this = self._connection, self._is
-        while connection.acknowledged:
-            acknowledgement = connection.acknowledged.popleft()
-            self._progress_at = this.clock.monotonic()
-            if acknowledgement.refused is not None:
-                this.reporter.update(refused=this.reporter.now.refused + 1)
-                raise PublishError(
-                    f"the broker refused a message ({acknowledgement.refused}); check its access "
-                    "rules and limits; delivery goes on from this message"
-                )
-            if acknowledgement.mid in self._readings:
-                self._readings.discard(acknowledgement.mid)
-                if acknowledgement.nobody_listens != this.reporter.now.nobody_listens:
-                    this.reporter.update(nobody_listens=acknowledgement.nobody_listens)
-            reached = self._flight.acknowledged(acknowledgement.mid)
-            if reached is not None:
-                this.cursor.delivered = reached
+    def _take_what_came(self) -> None:
+        this, before = self._is, self._answers.count
+        self._answers.take()
+        now = this.clock.monotonic()
+        if self._answers.count != before:
+            self._progress_at = now
+        if self._answers.leave and self._leave_by is None:
+            self._leave_by = now + _LEAVING
+        incoming = self._connection.incoming
+        while incoming:
+            message = incoming.popleft()
+            try:
+                this.resender.take(bytes(message.payload), retained=message.retain, now=now)
+            except InputError as error:
+                refused = this.reporter.now.requests_refused + 1
+                this.reporter.update(requests_refused=refused)
+                if refused & (refused - 1) == 0:  # the 1st, 2nd, 4th, 8th …: a flood fills no log
+                    this.log.warning("resend.refused", reason=str(error), refused=refused)
 
     def _keep_the_books(self) -> None:
         this, now = self._is, self._is.clock.monotonic()
@@ -191,5 +155,59 @@ class Delivery:
             this.cursor.save(sync=sync)
             if sync:
                 self._synced_at = now
-            backlog = this.reader.last_n() - this.cursor.delivered
-            this.reporter.update(delivered=this.cursor.delivered, backlog=backlog)
+            this.letterbox.look()
+            self._answers.tell()
+            this.reporter.update(
+                delivered=this.cursor.delivered,
+                backlog=this.reader.last_n() - this.cursor.delivered,
+                dead_letters=len(this.letterbox.numbers),
+            )
+            self._say_what_turned(now)
+            self._look_at_credentials(now)
+
+    def _to_say(self) -> tuple[object, ...]:
+        report = self._is.reporter.now
+        return report.paused, report.dead_letters, report.nobody_listens
+
+    def _say_what_turned(self, now: float) -> None:
+        """Tell the plant, too, but not for every single thing."""
+        if (
+            self._greeted
+            and not self._sender.said_goodbye
+            and self._connection.over is None
+            and now - self._told_at >= _TELL_EVERY
+            and len(self._flight) < self._connection.receive_maximum
+            and (self._said != self._to_say() or self._sender.head_is_due(now))
+        ):
+            self._told_at = now
+            self._said = self._to_say()
+            self._sender.send_bench_state("online")
+
+    def _look_at_credentials(self, now: float) -> None:
+        this = self._is
+        if now - self._credentials_at < _CREDENTIALS_EVERY or self._leave_by is not None:
+            return
+        self._credentials_at = now
+        fault = this.credentials.fault
+        if this.credentials.have_changed():
+            this.log.info("credentials.changed")
+            self._leave_by = now + _LEAVING
+        elif this.credentials.fault not in ("", fault):
+            this.log.error("credentials.not_used", reason=this.credentials.fault)
+
+    def _blame(self) -> None:
+        """Find out whether an entry ended the connection; if so, put it aside."""
+        if not self._answers.count:
+            return  # it did not work before that either
+        row_fault = self._connection.over_code in ROW_FAULTS
+        reason = f"the broker ended the connection over it ({self._connection.over})"
+        code = self._connection.over_code
+        for sent in self._flight.in_flight(Kind.LETTER):
+            if sent.row is not None:
+                self._sender.set_aside(sent.row, code, reason, in_turn=False)
+        entries = self._flight.in_flight(Kind.ENTRY)
+        numbers = [sent.row.n for sent in entries if sent.row is not None]
+        blamed = self._is.suspects.lost(numbers, row_fault=row_fault, alone=len(self._flight) == 1)
+        for sent in entries:
+            if sent.row is not None and sent.row.n == blamed:
+                self._sender.set_aside(sent.row, code, reason, in_turn=True)

@@ -1,48 +1,83 @@
 """What is unacknowledged on one connection, and how far everything before it is acknowledged."""
 
 from collections import deque
+from dataclasses import dataclass
+from enum import IntEnum
+
+from capture.journal import Row
+
+
+class Kind(IntEnum):
+    """What a message is, which decides what its acknowledgement means."""
+
+    ENTRY = 0
+    """An entry in its turn: the cursor waits for it."""
+    LETTER = 1
+    """A dead letter, tried again."""
+    AGAIN = 2
+    """An entry that a consumer asked for again."""
+    STATE = 3
+    """A state, or an answer to a request."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A message in flight."""
+
+    kind: Kind
+    row: Row | None
+    topic: str
 
 
 class Flight:
-    """Messages in flight. Entries are numbered; other messages (states) only take up room."""
+    """Messages in flight. Only entries move the cursor; the others take up room."""
 
     def __init__(self) -> None:
-        self._by_mid: dict[int, int | None] = {}
+        self._by_mid: dict[int, Sent] = {}
         self._order: deque[int] = deque()
         self._done: set[int] = set()
+        self._counts = [0] * len(Kind)
 
     def __len__(self) -> int:
         return len(self._by_mid)
 
-    def sent(self, mid: int, entry: int | None) -> None:
-        """Remember a message; ``entry`` is its number in the journal if it has one."""
-        self._by_mid[mid] = entry
-        if entry is not None:
-            self._order.append(entry)
+    def count(self, kind: Kind) -> int:
+        """Count the messages of one kind."""
+        return self._counts[kind]
 
-    def passed_over(self, entry: int) -> int | None:
-        """Take an entry that is not published for acknowledged, in its place.
-
-        Gives the newest entry up to which all are acknowledged where that moved, else None.
-        """
+    def expect(self, entry: int) -> None:
+        """Take an entry into the order in which the cursor passes them."""
         self._order.append(entry)
-        self._done.add(entry)
-        return self._reached()
 
-    def acknowledged(self, mid: int) -> int | None:
-        """Take an acknowledgement.
+    def sent(self, mid: int, message: Sent) -> None:
+        """Remember a message."""
+        self._by_mid[mid] = message
+        self._counts[message.kind] += 1
 
-        Gives the newest entry up to which all are acknowledged where that moved, else None.
+    def answered(self, mid: int) -> Sent | None:
+        """Take an answer, whatever it says; give the message, None where none was in flight."""
+        message = self._by_mid.pop(mid, None)
+        if message is not None:
+            self._counts[message.kind] -= 1
+        return message
+
+    def done(self, entry: int) -> int | None:
+        """Take an entry for dealt with: delivered, or set aside.
+
+        Gives the newest entry up to which all are dealt with where that moved, else None.
         """
-        entry = self._by_mid.pop(mid, None)
-        if entry is None:
-            return None
         self._done.add(entry)
-        return self._reached()
-
-    def _reached(self) -> int | None:
         reached = None
         while self._order and self._order[0] in self._done:
             reached = self._order.popleft()
             self._done.discard(reached)
         return reached
+
+    def in_flight(self, kind: Kind) -> list[Sent]:
+        """Give the unanswered messages of one kind, in the order they were sent."""
+        return [message for message in self._by_mid.values() if message.kind is kind]
+
+    def forget_order(self) -> None:
+        """Forget which entries were sent: they will be sent again, from the cursor on."""
+        self._order.clear()
+        self._done.clear()

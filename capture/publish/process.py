@@ -29,6 +29,8 @@ _KILL_AFTER = 2.0
 class Publisher(Protocol):
     """What the daemon asks of a publisher."""
 
+    name: str
+
     def start(self) -> None:
         """Start delivering."""
         ...
@@ -46,8 +48,12 @@ class Publisher(Protocol):
         """The newest report."""
         ...
 
+    def ask_to_stop(self) -> None:
+        """Let it deliver what it can and end; returns at once."""
+        ...
+
     def stop(self, timeout: float) -> bool:
-        """Let it deliver what it can and end; True where it ended in time."""
+        """Ask it to stop and wait for it; True where it ended in time."""
         ...
 
 
@@ -55,12 +61,14 @@ class _Feeding:
     """Common to both forms: states and wakes, written by a thread of their own."""
 
     def __init__(self, name: str) -> None:
+        self.name = name
+        self._log = structlog.get_logger().bind(publisher=name)
         self._changed = threading.Condition()
         self._dirty = False
         self._states: dict[str, str] = {}
         self._due: dict[str, str] = {}
         self._stopping = False
-        self._thread = threading.Thread(target=self._feed_forever, name=name)
+        self._thread = threading.Thread(target=self._feed_forever, name=f"publisher-feed:{name}")
         self.report = Report()
 
     def start(self) -> None:
@@ -99,7 +107,8 @@ class _Feeding:
         with self._changed:
             self._due = dict(self._states)
 
-    def _ask_to_stop(self) -> None:
+    def ask_to_stop(self) -> None:
+        """Let it deliver what it can and end."""
         with self._changed:
             self._stopping = True
             self._changed.notify()
@@ -112,12 +121,11 @@ class ProcessPublisher(_Feeding):
     """A publisher in a process of its own."""
 
     def __init__(self, settings: PublisherSettings, log: LogConfig, clock: Clock) -> None:
-        super().__init__("publisher-feed")
+        super().__init__(settings.name)
         self._settings = settings
         self._log_config = log
         self._clock = clock
         self._process: subprocess.Popen[bytes] | None = None
-        self._log = structlog.get_logger()
         self._never = threading.Event()
 
     @property
@@ -127,7 +135,7 @@ class ProcessPublisher(_Feeding):
 
     def stop(self, timeout: float) -> bool:
         """Let it deliver what it can and end; it is killed when it does not end in time."""
-        self._ask_to_stop()
+        self.ask_to_stop()
         self._thread.join(timeout)
         process = self._process
         if self._thread.is_alive() and process is not None:
@@ -203,9 +211,8 @@ class ThreadPublisher(_Feeding):
     """The same publisher as a thread of the daemon."""
 
     def __init__(self, settings: PublisherSettings, clock: Clock) -> None:
-        super().__init__("publisher-feed")
+        super().__init__(settings.name)
         self._read_end, self._write_end = os.pipe()
-        self._log = structlog.get_logger()
         pump = Pump(settings, self._read_end, clock, self._take)
         self._pump = threading.Thread(target=self._run, args=(pump.run,), name="publisher")
 
@@ -216,7 +223,7 @@ class ThreadPublisher(_Feeding):
 
     def stop(self, timeout: float) -> bool:
         """Let it deliver what it can and end."""
-        self._ask_to_stop()
+        self.ask_to_stop()
         self._thread.join(timeout)
         self._pump.join(timeout)
         return not self._pump.is_alive()
@@ -245,10 +252,16 @@ class ThreadPublisher(_Feeding):
 
 
 def _log_turn(log: Any, old: Report, new: Report) -> None:
-    """Log a change of connection."""
+    """Log what turned."""
     if new.connected and not old.connected:
         log.info("broker.connected", version=new.version, backlog=new.backlog)
     elif new.reason and new.reason != old.reason:
         log.warning("broker.away", reason=new.reason, backlog=new.backlog)
+    if new.paused and not old.paused:
+        log.error("publisher.paused", reason=new.paused, backlog=new.backlog)
+    elif old.paused and not new.paused:
+        log.info("publisher.resumed", backlog=new.backlog)
     if new.nobody_listens and not old.nobody_listens:
-        log.warning("broker.nobody_listens")
+        log.warning("broker.nobody_listens", unheard=new.unheard)
+    elif old.nobody_listens and not new.nobody_listens:
+        log.info("broker.somebody_listens", unheard=new.unheard)

@@ -9,12 +9,21 @@ from capture.clock import Clock
 from capture.errors import CaptureError
 from capture.filelock import FileLock
 from capture.journal import JournalReader
+from capture.publish.cloudevents import CloudEvents
 from capture.publish.connection import Connection, Version
+from capture.publish.context import Context
 from capture.publish.cursor import Cursor
-from capture.publish.delivery import Context, Delivery
+from capture.publish.delivery import Delivery, Outcome
 from capture.publish.feed import Feed
+from capture.publish.letterbox import Letterbox
+from capture.publish.letters import open_letters
+from capture.publish.pace import Pace
+from capture.publish.pause import Pause
 from capture.publish.report import Report, Reporter
+from capture.publish.resend import Resender
+from capture.publish.secrets import Credentials
 from capture.publish.settings import PublisherSettings
+from capture.publish.suspects import Suspects
 from capture.publish.topics import Topics, bench_state
 
 _WAIT = 0.2
@@ -38,7 +47,8 @@ class Pump:
         self._clock = clock
         self._feed = Feed(feed, clock, settings.drain_s)
         self._reporter = Reporter(clock, on_report)
-        self._log = structlog.get_logger().bind(client_id=settings.client_id)
+        self._credentials = Credentials(settings)
+        self._log = structlog.get_logger()
         self._version: Version = "3.1.1" if settings.version == "3.1.1" else "5"
         self._delay = _FIRST_DELAY
 
@@ -48,6 +58,10 @@ class Pump:
         Raises:
             JournalError: the journal cannot be opened.
         """
+        with structlog.contextvars.bound_contextvars(publisher=self._settings.name):
+            self._run()
+
+    def _run(self) -> None:
         lock = FileLock(self._settings.cursor.with_name(self._settings.cursor.name + ".lock"))
         try:
             while not lock.try_take():
@@ -62,19 +76,31 @@ class Pump:
             lock.release()
 
     def _with_journal(self) -> None:
-        settings = self._settings
+        settings, clock = self._settings, self._clock
         reader = JournalReader(settings.journal)
         cursor = Cursor(settings.cursor, reader.journal_id)
         cursor.delivered = min(cursor.delivered, reader.last_n())
+        letters, unknown = open_letters(settings.letters, reader.journal_id)
+        if unknown:
+            cursor.delivered = 0
         context = Context(
-            Topics(settings.site, settings.bench),
-            settings.window,
-            reader,
-            cursor,
-            self._feed,
-            self._reporter,
-            self._clock,
+            topics=Topics(settings.site, settings.bench),
+            window=settings.window,
+            reader=reader,
+            cursor=cursor,
+            letterbox=Letterbox(letters, settings.dead_letters, clock),
+            feed=self._feed,
+            reporter=self._reporter,
+            clock=clock,
+            pace=Pace(settings.max_rate, clock.monotonic()),
+            pause=Pause(settings.retry_s),
+            suspects=Suspects(),
+            resender=Resender(reader, clock.monotonic()),
+            credentials=self._credentials,
+            events=CloudEvents(settings.site, settings.bench) if settings.cloudevents else None,
+            log=self._log,
         )
+        self._reporter.update(dead_letters=len(context.letterbox.numbers))
         try:
             while not self._feed.ended or (reader.last_n() > cursor.delivered):
                 self._connect_and_deliver(context)
@@ -84,10 +110,38 @@ class Pump:
             cursor.save(sync=True)
             self._reporter.update(connected=False, delivered=cursor.delivered)
             reader.close()
+            context.letterbox.close()
 
     def _connect_and_deliver(self, context: Context) -> None:
+        reason = ""
+        outcome, connection, refused = None, None, False
+        try:
+            connection = self._make_connection(context)
+            connection.begin()
+            delivery = Delivery(context, connection)
+            try:
+                outcome = delivery.run()
+            finally:
+                refused = delivery.was_refused
+        except CaptureError as error:
+            reason = str(error)
+        finally:
+            if connection is not None:
+                connection.end(politely=outcome in (Outcome.GOODBYE, Outcome.RENEW))
+            context.cursor.save(sync=False)
+        if outcome is Outcome.RENEW or self._feed.ended:
+            return
+        if connection is not None and self._fell_back(connection):
+            return
+        backlog = context.reader.last_n() - context.cursor.delivered
+        self._reporter.update(connected=False, reason=reason, backlog=backlog)
+        worked = connection is not None and connection.accepted and not refused
+        self._back_off(worked=worked)
+
+    def _make_connection(self, context: Context) -> Connection:
         settings = self._settings
-        connection = Connection(
+        secrets = self._credentials.read()
+        return Connection(
             host=settings.host,
             port=settings.port,
             version=self._version,
@@ -96,22 +150,9 @@ class Pump:
             will_topic=context.topics.state,
             will=bench_state("offline", self._clock.utc(), context.reader.journal_id),
             username=settings.username,
-            password=settings.password,
+            password=secrets.password,
+            tls=secrets.context,
         )
-        reason = ""
-        all_said = False
-        try:
-            connection.begin()
-            all_said = Delivery(context, connection).run()
-        except CaptureError as error:
-            reason = str(error)
-        finally:
-            connection.end(politely=all_said)
-            context.cursor.save(sync=False)
-        if not self._fell_back(connection) and not self._feed.ended:
-            backlog = context.reader.last_n() - context.cursor.delivered
-            self._reporter.update(connected=False, reason=reason, backlog=backlog)
-            self._back_off(connection)
 
     def _fell_back(self, connection: Connection) -> bool:
         """Choose the version for the next attempt; True where it is worth trying at once."""
@@ -124,8 +165,8 @@ class Pump:
         self._version = "5"
         return False
 
-    def _back_off(self, connection: Connection) -> None:
-        if connection.accepted:
+    def _back_off(self, *, worked: bool) -> None:
+        if worked:
             self._delay = _FIRST_DELAY
         spread = random.uniform(1 - _JITTER, 1 + _JITTER)  # noqa: S311 - spreads reconnections
         until = self._clock.monotonic() + self._delay * spread

@@ -3,9 +3,22 @@
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
-from capture.config import Config
+from capture.config import BrokerConfig, Config
+from capture.publish.files import Files
+
+
+class TlsSettings(BaseModel):
+    """What TLS needs; paths are absolute."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    ca: Path | None
+    certificate: Path | None
+    key: Path | None
+    key_password: str = Field(repr=False)
+    key_password_file: Path | None
 
 
 class PublisherSettings(BaseModel):
@@ -13,8 +26,10 @@ class PublisherSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    name: str
     journal: Path
     cursor: Path
+    letters: Path
     site: str
     bench: str
     host: str
@@ -22,31 +37,64 @@ class PublisherSettings(BaseModel):
     version: Literal["auto", "5", "3.1.1"]
     client_id: str
     username: str
-    password: str
+    password: str = Field(repr=False)
+    password_file: Path | None
+    tls: TlsSettings | None
     keepalive_s: int
     window: int
+    max_rate: int
+    cloudevents: bool
+    dead_letters: int
+    retry_s: float
     drain_s: float = 3.0
     """How long a stopping publisher goes on delivering."""
 
     @classmethod
-    def of(cls, config: Config) -> "PublisherSettings":
-        """Take them from a configuration.
+    def of(cls, config: Config, name: str) -> "PublisherSettings":
+        """Take those of one publisher from a configuration.
 
         Raises:
             ConfigError: the password file cannot be read.
         """
-        broker, journal = config.broker, config.journal_path
+        broker = config.publishers[name]
+        config.password(broker)  # so that a missing file is found before anything starts
+        files = Files.of(config.journal_path, name)
         return cls(
-            journal=journal,
-            cursor=journal.with_name(journal.name + ".delivered"),
+            name=name,
+            journal=config.journal_path,
+            cursor=files.cursor,
+            letters=files.letters,
             site=config.site,
             bench=config.bench,
             host=broker.host,
             port=broker.port,
             version=broker.version,
-            client_id=config.client_id,
+            client_id=config.client_id_of(name),
             username=broker.username,
-            password=config.password(),
+            password=broker.password,
+            password_file=_whole(config, broker.password_file),
+            tls=_tls(config, broker),
             keepalive_s=broker.keepalive_s,
             window=broker.window,
+            max_rate=broker.max_rate,
+            cloudevents=broker.cloudevents,
+            dead_letters=broker.dead_letters,
+            retry_s=broker.retry_s,
         )
+
+
+def _tls(config: Config, broker: BrokerConfig) -> TlsSettings | None:
+    tls = broker.tls
+    if tls is None:
+        return None
+    return TlsSettings(
+        ca=_whole(config, tls.ca),
+        certificate=_whole(config, tls.certificate),
+        key=_whole(config, tls.key),
+        key_password=tls.key_password,
+        key_password_file=_whole(config, tls.key_password_file),
+    )
+
+
+def _whole(config: Config, path: Path | None) -> Path | None:
+    return None if path is None else (config.folder / path).absolute()

@@ -5,6 +5,7 @@ its own thread reconnects.
 """
 
 import queue
+import ssl
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -44,6 +45,7 @@ class Subscriber:
         username: str = "",
         password: str = "",
         client_id: str = "",
+        tls: ssl.SSLContext | None = None,
     ) -> None:
         self.subscribed = threading.Event()
         self._where = f"{host}:{port}"
@@ -58,6 +60,8 @@ class Subscriber:
         self._client.reconnect_delay_set(1, 5)
         if username:
             self._client.username_pw_set(username, password or None)
+        if tls is not None:
+            self._client.tls_set_context(tls)
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message

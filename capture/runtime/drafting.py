@@ -72,6 +72,7 @@ class Drafter:
                 instrument=this.instrument,
                 session=this.session,
                 time=captured.time,
+                clock_synchronised=captured.synchronised,
                 instrument_time=indication.instrument_time,
                 quantity=indication.quantity,
                 unit=indication.unit,

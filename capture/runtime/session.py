@@ -36,12 +36,14 @@ class Captured:
         time: UTC when its last byte was read.
         query: the query it answers, without terminator; None where nothing was asked.
         group: id shared by the values of one frame; None where a frame holds one value.
+        synchronised: whether the host's clock followed a reference then; None where not known.
     """
 
     indication: Indication
     time: datetime
     query: str | None
     group: uuid.UUID | None
+    synchronised: bool | None = None
 
 
 class Session:
@@ -155,13 +157,13 @@ class Session:
 
     def _drain_events(self) -> list[Captured]:
         captured: list[Captured] = []
-        now = self._clock.utc()
+        now, synchronised = self._clock.utc(), self._clock.synchronised()
         try:
             while (event := self._driver.next_event()) is not None:
                 if isinstance(event, Indication):
                     group = None if event.group is None else self._group(event.group)
                     query = event.query or self._query
-                    captured.append(Captured(event, now, query, group))
+                    captured.append(Captured(event, now, query, group, synchronised))
                 else:
                     self._on_event(event)
         except Exception as error:

@@ -2,18 +2,34 @@
 
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Response
 
 from capture import __version__
-from capture.web import evidence, jobs, live, machines, problems, procedures, readings
+from capture.errors import JournalError
+from capture.web import (
+    evidence,
+    jobs,
+    live,
+    machines,
+    pages,
+    problems,
+    procedures,
+    readings,
+    session,
+)
 from capture.web.bench import Bench
+from capture.web.door import Door
 from capture.web.guard import Guard
 from capture.web.problems import responses
 
+_FORBIDDEN = 403
 _DESCRIPTION = """\
 Jobs at the motor-repair bench: machines, procedures, guided steps, keyed and captured readings,
 results. Everything written is an entry in the bench's journal. Errors are problem documents
 (RFC 9457).
+
+Everything but `/health` needs a session: `POST /api/session` gives one, in a cookie. What writes
+sends the header `Benchtally-CSRF` with what the session says as `csrf`.
 
 This software reads instruments. It is not a safety device: isolate, lock off, prove dead and
 discharge by the instruments and rules made for that.
@@ -39,26 +55,43 @@ def make_app(bench: Bench) -> FastAPI:
         readings.make_router(bench),
         evidence.make_router(bench),
         live.make_router(bench),
+        session.make_router(bench),
     ):
         app.include_router(router)
 
-    @app.get("/health", tags=["live"])
-    def health() -> dict[str, Any]:
-        """Tell whether the journal can be read."""
-        with bench.reader() as reader:
-            return {"status": "ok", "last": reader.last_n()}
+    app.include_router(pages.make_router(bench))
+    app.mount("/static", pages.static_files(), "static")
 
-    app.add_middleware(Guard)
+    @app.get("/health", tags=["live"])
+    def health(answer: Response) -> dict[str, Any]:
+        """Tell whether the journal can be read, and nothing else: anybody may ask."""
+        try:
+            with bench.reader() as reader:
+                reader.last_n()
+        except JournalError:
+            answer.status_code = 503
+            return {"status": "the journal cannot be read"}
+        return {"status": "ok"}
+
+    # The last one added is the first that a request meets.
+    app.add_middleware(Door, access=bench.access, cookie=bench.cookie)
+    app.add_middleware(Guard, hosts=bench.access.settings.names)
     _describe(app)
     return app
 
 
 def _describe(app: FastAPI) -> None:
-    """Let the OpenAPI document say what this API answers to a faulty request: 400, a problem."""
+    """Let the OpenAPI document say what this API answers where a request is faulty or not let in.
+
+    A faulty one: 400, a problem.
+    """
     document = app.openapi()
-    for operations in document["paths"].values():
-        for operation in operations.values():
+    for path, operations in document["paths"].items():
+        for method, operation in operations.items():
             answers = operation["responses"]
+            for code, told in responses(401, 403).items():
+                if path != "/health" and not (code == _FORBIDDEN and method == "get"):
+                    answers.setdefault(str(code), told)
             if "HTTPValidationError" in str(answers.get("422")):
                 del answers["422"]
                 answers |= {str(code): told for code, told in responses(400).items()}

@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
+from capture.access.gate import Access
 from capture.clock import Clock
 from capture.config import Config
 from capture.jobs.desk import Desk
@@ -26,6 +27,7 @@ class Bench:
         changes: wakes the streams at every commit and change.
         instruments: how every instrument is now, as it is published.
         watch: what hands-free capture sees now; None where it is off.
+        access: who may come in, and who is in.
         cache: results of jobs that were computed before.
     """
 
@@ -35,6 +37,7 @@ class Bench:
     changes: Changes
     instruments: Callable[[], Sequence[dict[str, Any]]]
     watch: Callable[[], Watch | None]
+    access: Access
     cache: ResultCache = field(default_factory=ResultCache)
 
     @contextmanager
@@ -51,6 +54,25 @@ class Bench:
         """Give a desk to one thread, for one request."""
         with self.reader() as reader:
             yield make_desk(self.config, reader, self.append, self.clock, self.cache)
+
+    @property
+    def insecure(self) -> bool:
+        """Whether a network is served without TLS; every page says so."""
+        return self.access.settings.plain_on_network
+
+    @property
+    def tls(self) -> bool:
+        """Whether it is served over TLS."""
+        return self.access.settings.tls_certificate is not None
+
+    @property
+    def cookie(self) -> str:
+        """Name of the session's cookie; two benches of one host do not log each other out.
+
+        The prefix makes browsers refuse one that was set without TLS, or for other hosts as well.
+        """
+        name = f"benchtally-{self.config.bench}"
+        return f"__Host-{name}" if self.tls else name
 
     @property
     def evidence(self) -> EvidenceStore:

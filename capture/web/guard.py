@@ -4,6 +4,7 @@ A page of a stranger in the technician's own browser can send requests to this h
 forged forms). The name in ``Host`` and ``Origin`` gives it away.
 """
 
+import asyncio
 import json
 from collections.abc import Collection
 from contextlib import suppress
@@ -19,11 +20,17 @@ from capture.photo.store import MOST_BYTES
 LOCAL = frozenset({"localhost", "127.0.0.1", "::1"})
 #: Most bytes of a request that brings no photo.
 MOST_JSON = 256_000
+#: Seconds in which a request must have come whole; a photo over a poor network takes its time.
+WHOLE_S = 90.0
 _OWN_PAGES = ("same-origin", "none")
 _PHOTOS = "/api/evidence"
 
 
 class _TooLargeError(Exception):
+    pass
+
+
+class _TooSlowError(Exception):
     pass
 
 
@@ -40,14 +47,17 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        if _name(headers.get("host", "")) not in self._hosts:
-            await _answer(send, 421, "this host is not called that; use 127.0.0.1 or localhost")
+        host = headers.get("host", "").strip().lower()
+        if _name(host) not in self._hosts:
+            known = "127.0.0.1 or localhost, or add the name to web.hosts"
+            await _answer(send, 421, f"this host is not called that; use {known}")
             return
         origin = headers.get("origin")
-        if origin is not None and _name(_netloc(origin)) not in self._hosts:
+        # Another port of this host is another site, too: whatever else may run there.
+        if origin is not None and _netloc(origin) != host:
             await _answer(send, 403, "requests from pages of other sites are not taken")
             return
-        if headers.get("sec-fetch-site", "none") not in _OWN_PAGES:
+        if headers.get("sec-fetch-site", "none") not in _OWN_PAGES and not _follows_link(scope):
             await _answer(send, 403, "requests from pages of other sites are not taken")
             return
         most = MOST_BYTES if scope["path"] == _PHOTOS else MOST_JSON
@@ -60,11 +70,19 @@ class Guard:
     async def _within(self, most: int, scope: Scope, receive: Receive, send: Send) -> None:
         """Count what comes, because a length need not be given."""
         taken = 0
-        started = False
+        started = whole = False
+        by = asyncio.get_running_loop().time() + WHOLE_S
 
         async def counted() -> Message:
-            nonlocal taken
-            message = await receive()
+            nonlocal taken, whole
+            if whole:
+                return await receive()
+            try:
+                async with asyncio.timeout_at(by):
+                    message = await receive()
+            except TimeoutError as error:
+                raise _TooSlowError from error
+            whole = not message.get("more_body", False)
             taken += len(message.get("body", b""))
             if taken > most:
                 raise _TooLargeError
@@ -77,16 +95,35 @@ class Guard:
             started = True
             await send(message)
 
-        with suppress(_TooLargeError):
-            await self._app(scope, counted, noted)
+        try:
+            with suppress(_TooLargeError):
+                await self._app(scope, counted, noted)
+        except _TooSlowError:
+            if not started:
+                await _answer(send, 408, f"the request was not whole after {WHOLE_S:.0f} s")
+            return
         if taken > most and not started:
             await _answer(send, 413, f"more than {most} bytes are not taken")
+
+
+def _follows_link(scope: Scope) -> bool:
+    """Tell whether a person follows a link from elsewhere to a page: that shows, and does nothing.
+
+    The browser brings no cookie along (SameSite=Strict), and the page is its own, in no frame.
+    """
+    headers = Headers(scope=scope)
+    return (
+        scope["method"] == "GET"
+        and headers.get("sec-fetch-mode") == "navigate"
+        and headers.get("sec-fetch-dest") == "document"
+        and not scope["path"].lstrip("/").lower().startswith("api")
+    )
 
 
 def _netloc(origin: str) -> str:
     """Give host and port of an origin; empty for one that has none (``null``)."""
     try:
-        return urlsplit(origin).netloc
+        return urlsplit(origin).netloc.lower()
     except ValueError:
         return ""
 

@@ -1,7 +1,9 @@
 """The bench as it is now, and a stream of what changes (server-sent events)."""
 
+import asyncio
 import json
 from collections.abc import AsyncIterable, Iterator
+from contextlib import suppress
 from dataclasses import asdict
 from typing import Annotated, Any
 from uuid import UUID
@@ -14,11 +16,14 @@ from capture.jobs.watcher import Watch
 from capture.journal import Row
 from capture.web.bench import Bench
 from capture.web.problems import NotNowError, responses
+from capture.web.who import CurrentSession
 
 #: Most streams at a time.
 MOST_STREAMS = 64
 _PAGE = 500
 _RETRY_MS = 500
+#: A stream whose session has ended is closed within so many seconds.
+STANDS_S = 2.0
 _KINDS = frozenset({"reading", "tag", "gap", "machine", "job", "result"})
 
 
@@ -44,6 +49,7 @@ def make_router(bench: Bench) -> APIRouter:
             "last": last_n,
             "instruments": list(instruments.values()),
             "watch": _watch(bench.watch()),
+            "insecure": bench.insecure,
         }
 
     def room() -> None:
@@ -58,6 +64,7 @@ def make_router(bench: Bench) -> APIRouter:
         dependencies=[Depends(room)],
     )
     async def stream_events(
+        session: CurrentSession,
         after: Annotated[int | None, Query(ge=0, lt=1 << 62)] = None,
         job: UUID | None = None,
         last_event_id: Annotated[str | None, Header()] = None,
@@ -76,10 +83,12 @@ def make_router(bench: Bench) -> APIRouter:
         news = bench.changes.join()
         try:
             yield ServerSentEvent(comment="benchtally", retry=_RETRY_MS)
-            while not bench.changes.closed:
+            while not bench.changes.closed and bench.access.stands(session):
                 for event in await run_in_threadpool(stream.look):
                     yield event
-                await news.wait()
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(STANDS_S):
+                        await news.wait()
                 news.clear()
         finally:
             bench.changes.leave(news)

@@ -9,7 +9,14 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict
 from starlette.exceptions import HTTPException
 
-from capture.errors import CaptureError, ConfigError, InputError, JournalError, NotThereError
+from capture.errors import (
+    AccessError,
+    CaptureError,
+    ConfigError,
+    InputError,
+    JournalError,
+    NotThereError,
+)
 from capture.jobs.desk import DoubtError
 from capture.jobs.rules import LockedError
 from capture.journal import StaleError
@@ -31,7 +38,7 @@ class Problem(BaseModel):
 
     type: str
     """``urn:benchtally:problem:`` and one of input, not-found, stale, locked, doubt, journal,
-    not-now, not-meant, internal."""
+    not-now, not-meant, log-in, csrf, too-soon, internal."""
     title: str
     status: int
     detail: str
@@ -51,7 +58,8 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 _TITLES = {
     400: "Not acceptable as it stands",
-    403: "Not for pages of other sites",
+    401: "Not logged in",
+    403: "Not from this page",
     404: "Not there",
     405: "Not with this method",
     409: "Somebody acted meanwhile",
@@ -60,6 +68,7 @@ _TITLES = {
     421: "Not this host",
     422: "Look once more",
     423: "Locked",
+    429: "Too soon",
     503: "Not possible now",
 }
 
@@ -126,7 +135,7 @@ def of(error: CaptureError) -> JSONResponse:
             return problem(400, "input", str(error))
         case JournalError():
             return problem(503, "journal", str(error))
-        case MissingExtraError() | EvidenceError() | NotNowError():
+        case AccessError() | EvidenceError() | MissingExtraError() | NotNowError():
             return problem(503, "not-now", str(error))
         case _:
             return problem(500, "internal", str(error))

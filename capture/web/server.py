@@ -1,7 +1,9 @@
 """The HTTP server, in a thread of the daemon."""
 
+import asyncio
 import socket
 import threading
+from collections.abc import Callable
 
 import structlog
 import uvicorn
@@ -9,29 +11,48 @@ from fastapi import FastAPI
 
 from capture.errors import ConfigError
 from capture.web.changes import Changes
+from capture.web.guard import LOCAL
+from capture.web.headers import SecurityHeaders
+from capture.web.protocol import PatientProtocol
+from capture.web.tls import Tls
 
 _GRACE = 2  # seconds that requests get to end in
 _BACKLOG = 64
+_LOOK_S = 30  # between two looks at the certificate
 
 
 class WebServer:
     """Serves one application. Start it, stop it."""
 
-    def __init__(self, app: FastAPI, changes: Changes, host: str, port: int) -> None:
-        """Take the address; port 0 is any that is free."""
+    def __init__(
+        self,
+        app: FastAPI,
+        changes: Changes,
+        host: str,
+        port: int,
+        tls: Tls | None = None,
+        on_stop: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Take the address; port 0 is any that is free. ``on_stop`` is called at the end."""
+        self._on_stop = on_stop
+        self._tls = tls
         self._changes = changes
         self._socket: socket.socket | None = None
         self.host = host
         self.port = port
         self._server = uvicorn.Server(
             uvicorn.Config(
-                app,
+                # Browsers apply this to every port of a name, so never on the name localhost.
+                SecurityHeaders(app, strict_transport=tls is not None and host not in LOCAL),
                 log_config=None,
                 access_log=False,
                 lifespan="off",
                 server_header=False,
                 proxy_headers=False,  # nobody may say for somebody else where they come from
                 ws="none",
+                http=PatientProtocol,
+                callback_notify=self._renew,
+                timeout_notify=_LOOK_S,
                 timeout_graceful_shutdown=_GRACE,
                 limit_concurrency=256,
                 h11_max_incomplete_event_size=16_384,
@@ -44,7 +65,8 @@ class WebServer:
     def url(self) -> str:
         """Where it is to be found."""
         host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"http://{host}:{self.port}"
+        scheme = "http" if self._tls is None else "https"
+        return f"{scheme}://{host}:{self.port}"
 
     def listen(self) -> None:
         """Take the port; from here on, requests wait.
@@ -67,13 +89,21 @@ class WebServer:
         self._server.should_exit = True
         if self._thread.ident is None:
             self._close()
-            return True
-        self._thread.join(timeout)
+        else:
+            self._thread.join(timeout)
+        self._on_stop()
         return not self._thread.is_alive()
+
+    async def _renew(self) -> None:
+        if self._tls is not None:
+            await asyncio.to_thread(self._tls.renew)
 
     def _run(self) -> None:
         assert self._socket is not None
         try:
+            if self._tls is not None:
+                self._server.config.load()
+                self._server.config.ssl = self._tls.context
             self._server.run(sockets=[self._socket])
         except Exception:  # noqa: BLE001 - capture goes on without its pages
             self._log.exception("web.failed")

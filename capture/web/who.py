@@ -1,34 +1,24 @@
-"""Who acts. The name comes with the request, never in its body."""
+"""Who acts: whoever the session belongs to. No header and no body says it."""
 
 from typing import Annotated
-from urllib.parse import unquote
 
-from fastapi import Depends, Header
-from pydantic import TypeAdapter, ValidationError
+from fastapi import Depends, Request
 
-from capture.errors import InputError
-from capture.model.fields import Line
-
-_LINE: TypeAdapter[str] = TypeAdapter(Line)
+from capture.access.sessions import Session
+from capture.web.door import SESSION
 
 
-def _operator(
-    operator: Annotated[
-        str,
-        Header(
-            alias="Benchtally-Operator",
-            description="Who acts: a role or a name, percent-encoded UTF-8.",
-            max_length=600,
-        ),
-    ],
-) -> str:
-    try:
-        return _LINE.validate_python(unquote(operator, errors="strict").strip())
-    except (ValidationError, UnicodeDecodeError) as error:
-        raise InputError(
-            "Benchtally-Operator: up to 200 printable characters are taken, percent-encoded"
-        ) from error
+def _session(request: Request) -> Session:
+    # The door lets nobody come here without one; where it is missing, this fails.
+    session: Session = request.scope[SESSION]
+    return session
 
 
+def _operator(session: Annotated[Session, Depends(_session)]) -> str:
+    return session.operator
+
+
+#: The session, for whatever needs more of it than the name.
+CurrentSession = Annotated[Session, Depends(_session)]
 #: The operator, for every operation that writes.
 Operator = Annotated[str, Depends(_operator)]

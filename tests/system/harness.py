@@ -31,6 +31,8 @@ PYTHON = (sys.executable, "-P")
 LONG = 20.0
 """Seconds until a test gives up; nothing waits that long when it works."""
 
+_NO_ENTRIES = ("/state", "/resend", "/resent")
+
 _NEVER = threading.Event()
 
 
@@ -197,12 +199,13 @@ def mosquitto_program():
 class Mosquitto:
     """Debian's mosquitto on one port, stopped by SIGTERM and started again at will."""
 
-    def __init__(self, folder, port=None):
+    def __init__(self, folder, port=None, more=""):
         folder.mkdir()
         self.port = port or free_port()
+        self.folder = folder
         self._folder = folder
         self._config = folder / "mosquitto.conf"
-        text = _MOSQUITTO.format(port=self.port, folder=folder)
+        text = _MOSQUITTO.format(port=self.port, folder=folder) + more
         if os.geteuid() == 0:
             text += "user root\n"  # else it gives up root and cannot write into the test's folder
         self._config.write_text(text, "utf-8")
@@ -218,6 +221,13 @@ class Mosquitto:
     def stop(self):
         """Stop it so that it writes down what it keeps."""
         assert self.child.stop() == 0, self.child.said()
+
+    def reload(self):
+        """Have it read its access rules again (mosquitto(8): SIGHUP)."""
+        self.child.signal(signal.SIGHUP)
+
+    def said(self):
+        return self.child.said()
 
     def end(self):
         self.child.end()
@@ -242,6 +252,7 @@ class Message:
     payload: bytes
     retained: bool
     at: float = field(compare=False)
+    properties: object = field(compare=False, default=None)
 
     def json(self):
         return json.loads(self.payload)
@@ -280,7 +291,9 @@ class Subscriber:
         assert self._subscribed.wait(LONG), "the broker did not take the subscription"
 
     def _take(self, _client, _data, message):
-        taken = Message(message.topic, message.payload, message.retain, time.monotonic())
+        taken = Message(
+            message.topic, message.payload, message.retain, time.monotonic(), message.properties
+        )
         with self._changed:
             self.messages.append(taken)
             self._changed.notify_all()
@@ -288,7 +301,7 @@ class Subscriber:
     def entries(self):
         """Messages that are entries of the journal, not states."""
         with self._changed:
-            return [each for each in self.messages if not each.topic.endswith("/state")]
+            return [each for each in self.messages if not each.topic.endswith(_NO_ENTRIES)]
 
     def count(self):
         with self._changed:
@@ -315,7 +328,7 @@ class Subscriber:
         with self._changed:
             while True:
                 for message in self.messages[seen:]:
-                    if not message.topic.endswith("/state"):
+                    if not message.topic.endswith(_NO_ENTRIES):
                         missing.discard(message.json()["id"])
                 seen = len(self.messages)
                 if not missing:
@@ -329,6 +342,10 @@ class Subscriber:
         with self._changed:
             found = [each for each in self.messages if each.topic == f"{ROOT}/{topic}"]
         return found[-1].json() if found else None
+
+    def publish(self, topic, payload):
+        """Publish below the bench's root."""
+        self._client.publish(f"{ROOT}/{topic}", payload, qos=1)
 
     def end(self):
         self._client.disconnect()

@@ -14,7 +14,7 @@ bench = "{bench}"
 path = "bench.journal"
 [broker]
 port = {port}
-[log]
+{broker}[log]
 form = "{form}"
 """
 
@@ -32,8 +32,8 @@ class Rig:
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
 
-    def mosquitto(self):
-        return self.own(harness.Mosquitto(self._new("broker")))
+    def mosquitto(self, **more):
+        return self.own(harness.Mosquitto(self._new("broker"), **more))
 
     def subscriber(self, broker, **more):
         return self.own(harness.Subscriber(broker.port, **more))
@@ -56,8 +56,10 @@ class Rig:
 
     # ── configuration ────────────────────────────────────────────────────────────────────────
 
-    def configure(self, port, *instruments, form="json", more=""):
-        head = _HEAD.format(site=harness.SITE, bench=harness.BENCH, port=port, form=form)
+    def configure(self, port, *instruments, form="json", more="", broker=""):
+        """Write the configuration; ``broker`` are more lines of that section."""
+        names = {"site": harness.SITE, "bench": harness.BENCH}
+        head = _HEAD.format(port=port, form=form, broker=broker, **names)
         self.config.write_text(head + more + "".join(instruments), "utf-8")
 
     @staticmethod

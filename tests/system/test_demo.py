@@ -23,8 +23,8 @@ main()
 """
 WITHOUT_MOSQUITTO = (*harness.PYTHON, "-c", NO_MOSQUITTO, "demo", "--once", "--dir")
 
-LIMIT = 30.0
-"""Seconds that the demonstration may take after installation."""
+LIMIT = 90.0
+"""Seconds until a test gives up: five demonstrations run at once on whatever there is."""
 
 
 def children(pid):
@@ -90,7 +90,9 @@ def test_once(demos, broker):
     said = made[broker].said()
     assert made[broker].wait() == 0, said
     assert f"broker ({broker}" in said
-    assert "unbalance / deviation" in said
+    for stage in ("resistance unbalance", "insulation resistance after 60 s", "pulse deviation"):
+        assert stage in said
+    assert "/jobs/" in said.splitlines()[-1]
     folder = rig.folder / broker
     listed = rig.bare("readings", "--json", "--config", folder / "benchtally.toml")
     readings = [json.loads(line) for line in listed.stdout.splitlines()]

@@ -173,6 +173,7 @@ def test_an_after_rewind_job_from_start_to_verdict(bench, subscriber, photo):  #
     assert _lasting(found["steps"]) == _lasting(signed["steps"])
     assert bench.tablet.client.get(f"/api/evidence/{digest}").status_code == 200
     assert len(bench.tablet.step("pulse")["values"]) == 6
+    assert bench.daemon.stop() == 0  # while it runs, it goes on reading and delivering
     bench.rig.check_delivery(subscriber)
     results = [each for each in subscriber.entries() if "/result/" in each.topic]
     assert {each.json()["job"] for each in results} == {bench.tablet.job}

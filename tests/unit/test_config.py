@@ -228,3 +228,39 @@ allow = ["READ?"]
     assert "instruments.b.options: profile 'no-such' is not known; built in are" in faults[1]
     assert faults[2].startswith("instruments.c.options.intervall_s: there is no such option")
     assert "would send 'READ?', which nobody has allowed" in faults[3]
+
+
+def test_several_brokers_by_name_with_the_unnamed_one_or_without(write):
+    both = load_config(write(GOOD + "[broker]\n[brokers.office]\nport = 1884\n"))
+    assert list(both.publishers) == ["broker", "office"]
+    assert both.client_id_of("office") == "benchtally-sawmill-bench-1-office"
+    named = load_config(write(GOOD + "[brokers.plant]\n[brokers.office]\n"))
+    assert list(named.publishers) == ["plant", "office"]
+    assert list(load_config(write(GOOD)).publishers) == ["broker"]
+    assert faults_of(write(GOOD + "[brokers.broker]\n")) == [
+        "brokers: the name broker is that of the section [broker]"
+    ]
+
+
+def test_tls_has_its_usual_port_and_secrets_come_from_the_environment(write, monkeypatch):
+    text = GOOD + "[broker.tls]\nca = 'ca.pem'\n[brokers.plant.tls]\n[brokers.plant]\nport = 1\n"
+    monkeypatch.setenv("BENCHTALLY_BROKER__TLS__KEY_PASSWORD", "kp-from-outside")
+    monkeypatch.setenv("BENCHTALLY_BROKERS__PLANT__PASSWORD", "pw-from-outside")
+    config = load_config(write(text))
+    assert (config.broker.port, config.publishers["plant"].port) == (8883, 1)
+    assert config.broker.tls.ca == Path("ca.pem")
+    assert config.broker.tls.key_password == "kp-from-outside"
+    assert config.publishers["plant"].password == "pw-from-outside"
+    assert "from-outside" not in repr(config)
+    assert faults_of(write(GOOD + "[broker.tls]\nkey = 'k'\n")) == [
+        "broker.tls: key without certificate; give both"
+    ]
+
+
+@pytest.mark.parametrize(
+    "line", ["pasword = 'zeta-7'", "password = ['zeta-7']", "tls = {key_pasword = 'zeta-7'}"]
+)
+def test_a_secret_under_a_wrong_key_or_of_a_wrong_type_is_not_shown(write, line):
+    (fault,) = faults_of(write(GOOD + f"[broker]\n{line}\n"))
+    assert "zeta-7" not in fault
+    assert fault.startswith("broker.")

@@ -3,9 +3,13 @@
 import hashlib
 import json
 import sqlite3
+import sys
 import uuid
+from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))  # journal_entries is shared by these tests
 
 from capture.journal import JournalReader, Store
 

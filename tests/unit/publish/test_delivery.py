@@ -1,259 +1,22 @@
-"""Delivery against a small broker that does what a test tells it, byte by byte.
+"""Delivery over the life of a connection, against a broker that does what a test tells it."""
 
-Packet layouts: MQTT 3.1.1 §2.2, §3.1-3.4 and MQTT 5.0 §2.2, §3.1-3.4 (OASIS standards).
-"""
-
-import contextlib
 import json
-import os
-import select
 import socket
 import threading
 import time
-from dataclasses import dataclass
 
 import pytest
+from scripted import (
+    NO_SUBSCRIBERS,
+    NOT_AUTHORISED,
+    QUOTA_EXCEEDED,
+    RECEIVE_MAXIMUM,
+    UNSUPPORTED_VERSION,
+    Setup,
+    numbers,
+)
 
-from capture.clock import SystemClock
 from capture.journal import JournalReader, Store
-from capture.publish.pump import Pump
-from capture.publish.settings import PublisherSettings
-
-CONNECT, CONNACK, PUBLISH, PUBACK, PINGREQ, DISCONNECT = 1, 2, 3, 4, 12, 14
-RECEIVE_MAXIMUM = 0x21  # MQTT 5.0 §2.2.2.2
-QUOTA_EXCEEDED, NO_SUBSCRIBERS, NOT_AUTHORISED, UNSUPPORTED_VERSION = 0x97, 0x10, 0x87, 0x84
-
-
-class HungUp(Exception):
-    """The client, or the script, ended the connection."""
-
-
-@dataclass
-class Published:
-    """One PUBLISH as received."""
-
-    topic: str
-    payload: bytes
-    mid: int
-    retained: bool
-    duplicate: bool
-
-    @property
-    def n(self):
-        """Sequence number of the reading in it; None for a state."""
-        return json.loads(self.payload).get("sequence")
-
-
-class Session:
-    """The broker's end of one connection, for a script to use."""
-
-    def __init__(self, connection):
-        self.connection = connection
-        self.level = 0
-        self.client_id = ""
-        self.will = None
-        self.clean = False
-        self.waiting = []
-
-    def _exactly(self, count, seconds):
-        data = b""
-        end = time.monotonic() + seconds
-        while len(data) < count:
-            ready, _, _ = select.select([self.connection], [], [], max(0, end - time.monotonic()))
-            if not ready:
-                raise TimeoutError
-            part = self.connection.recv(count - len(data))
-            if not part:
-                raise HungUp
-            data += part
-        return data
-
-    def packet(self, seconds=5.0):
-        """Read one packet; give its first byte and its body."""
-        first = self._exactly(1, seconds)[0]
-        length, shift = 0, 0
-        while True:
-            byte = self._exactly(1, seconds)[0]
-            length |= (byte & 0x7F) << shift
-            shift += 7
-            if not byte & 0x80:
-                return first, self._exactly(length, seconds)
-
-    def send(self, kind, body):
-        assert len(body) < 128
-        self.connection.sendall(bytes([kind << 4, len(body)]) + body)
-
-    def take_connect(self):
-        first, body = self.packet()
-        assert first >> 4 == CONNECT
-        assert body[:6] == b"\x00\x04MQTT"
-        self.level, flags = body[6], body[7]
-        self.clean = bool(flags & 2)
-        rest = body[10:]
-        if self.level == 5:
-            rest = rest[1 + rest[0] :]
-        size = int.from_bytes(rest[:2], "big")
-        self.client_id, rest = rest[2 : 2 + size].decode(), rest[2 + size :]
-        if flags & 4:
-            if self.level == 5:
-                rest = rest[1 + rest[0] :]
-            size = int.from_bytes(rest[:2], "big")
-            topic, rest = rest[2 : 2 + size].decode(), rest[2 + size :]
-            size = int.from_bytes(rest[:2], "big")
-            self.will = (topic, json.loads(rest[2 : 2 + size]), flags >> 3 & 3, bool(flags & 0x20))
-
-    def accept(self, *, code=0, properties=b""):
-        body = bytes([0, code])
-        self.send(
-            CONNACK, body + (bytes([len(properties)]) + properties if self.level == 5 else b"")
-        )
-
-    def published(self, seconds=5.0):
-        """Give the next PUBLISH."""
-        while True:
-            first, body = self.packet(seconds)
-            if first >> 4 == PINGREQ:
-                self.connection.sendall(b"\xd0\x00")
-                continue
-            if first >> 4 == DISCONNECT:
-                raise HungUp
-            assert first >> 4 == PUBLISH
-            assert first >> 1 & 3 == 1, "everything is published at QoS 1"
-            size = int.from_bytes(body[:2], "big")
-            topic, rest = body[2 : 2 + size].decode(), body[2 + size :]
-            mid, payload = int.from_bytes(rest[:2], "big"), rest[2:]
-            if self.level == 5:
-                payload = payload[1 + payload[0] :]
-            return Published(topic, payload, mid, bool(first & 1), bool(first & 8))
-
-    def acknowledge(self, message, code=0):
-        body = message.mid.to_bytes(2, "big")
-        self.send(PUBACK, body + (bytes([code]) if code else b""))
-
-    def until_goodbye(self, seen, *, code=0):
-        """Acknowledge everything until the client says goodbye."""
-        with contextlib.suppress(HungUp):
-            while True:
-                message = self.published()
-                seen.append(message)
-                self.acknowledge(message, code)
-
-    def nothing_more_comes(self, seconds=0.3):
-        with pytest.raises(TimeoutError):
-            self.published(seconds)
-
-
-class Broker:
-    """Runs one script for each connection, in order; the last one again and again."""
-
-    def __init__(self, *scripts):
-        self.scripts = list(scripts)
-        self.failures = []
-        self.sessions = []
-        self.listener = socket.create_server(("127.0.0.1", 0))
-        self.port = self.listener.getsockname()[1]
-        self.ended = threading.Event()
-        self.thread = threading.Thread(target=self._serve, name="fake-broker")
-        self.thread.start()
-
-    def _serve(self):
-        while not self.ended.is_set():
-            ready, _, _ = select.select([self.listener], [], [], 0.1)
-            if not ready:
-                continue
-            connection, _ = self.listener.accept()
-            with connection:
-                session = Session(connection)
-                self.sessions.append(session)
-                script = self.scripts.pop(0) if len(self.scripts) > 1 else self.scripts[0]
-                try:
-                    script(session)
-                except (HungUp, ConnectionError):
-                    pass
-                except BaseException as error:  # noqa: BLE001 - told to the test
-                    self.failures.append(error)
-
-    def end(self):
-        self.ended.set()
-        self.thread.join(10)
-        self.listener.close()
-        if self.failures:
-            raise self.failures[0]
-
-
-class Setup:
-    """A journal, a pump in a thread, and its reports."""
-
-    def __init__(self, folder, port, version="auto", window=20):
-        self.path = folder / "bench.journal"
-        self.store = Store(self.path)
-        self.read_end, self.write_end = os.pipe()
-        self.reports = []
-        settings = PublisherSettings(
-            journal=self.path,
-            cursor=folder / "cursor",
-            site="sawmill",
-            bench="bench-1",
-            host="127.0.0.1",
-            port=port,
-            version=version,
-            client_id="benchtally-test",
-            username="",
-            password="",
-            keepalive_s=20,
-            window=window,
-            drain_s=3.0,
-        )
-        self.settings = settings
-        self.pump = Pump(settings, self.read_end, SystemClock(), self.reports.append)
-        self.thread = threading.Thread(target=self.pump.run, name="pump")
-
-    def delivered(self):
-        reader = JournalReader(self.path)
-        try:
-            content = json.loads(self.settings.cursor.read_text())
-            assert content["journal"] == reader.journal_id
-            return content["delivered"]
-        except FileNotFoundError:
-            return 0
-        finally:
-            reader.close()
-
-    def wake(self):
-        os.write(self.write_end, b"\n")
-
-    def stop(self):
-        if self.write_end is not None:
-            os.close(self.write_end)
-            self.write_end = None
-            if self.thread.ident is not None:
-                self.thread.join(15)
-            self.store.close()
-            os.close(self.read_end)
-
-
-@pytest.fixture
-def setup(tmp_path):
-    """Start a broker with scripts and a pump on a journal with so many readings."""
-    made = []
-
-    def make(*scripts, entries=(), **options):
-        broker = Broker(*scripts)
-        it = Setup(tmp_path, broker.port, **options)
-        made.append((it, broker))
-        it.broker = broker
-        it.store.append(entries)
-        it.thread.start()
-        return it
-
-    yield make
-    for it, broker in made:
-        it.stop()
-        broker.end()
-
-
-def numbers(messages):
-    return [message.n for message in messages if "/reading/" in message.topic]
 
 
 def test_everything_is_delivered_in_order_between_online_and_offline(setup, drafts, wait_until):
@@ -556,3 +319,50 @@ def test_a_cursor_beyond_the_journal_is_brought_back(setup, drafts, tmp_path, wa
     it.store.append(drafts(2))
     wait_until(lambda: it.delivered() == 2)
     assert numbers(seen) == [1, 2]
+
+
+def test_the_state_carries_the_journals_head(setup, drafts, wait_until):
+    seen = []
+
+    def script(session):
+        session.take_connect()
+        session.accept()
+        session.until_goodbye(seen)
+
+    it = setup(script, entries=drafts(5))
+    wait_until(lambda: it.delivered() == 5)
+    it.stop()
+    reader = JournalReader(it.path)
+    n, head = reader.head()
+    reader.close()
+    states = [json.loads(each.payload) for each in seen if each.topic.endswith("/state")]
+    assert [each["state"] for each in states] == ["online", "offline"]
+    assert all(each["head"] == {"n": 5, "hash": head.hex()} for each in states)
+    assert (n, "head" in it.broker.sessions[0].will[1]) == (5, False)
+
+
+def test_the_head_is_told_anew_when_it_moved_and_only_then(setup, drafts, wait_until, monkeypatch):
+    monkeypatch.setattr("capture.publish.sender._HEAD_EVERY", 0.05)
+    seen = []
+
+    def script(session):
+        session.take_connect()
+        session.accept()
+        session.until_goodbye(seen)
+
+    def heads():
+        states = [json.loads(each.payload) for each in seen if each.topic.endswith("/state")]
+        return [each["head"]["n"] for each in states]
+
+    it = setup(script, entries=drafts(1))
+    wait_until(lambda: heads() == [1])
+    it.store.append(drafts(1))
+    it.wake()
+    wait_until(lambda: heads() == [1, 2])
+    wait_until(lambda: it.delivered() == 2)
+    it.store.append(drafts(1))
+    it.wake()
+    wait_until(lambda: heads() == [1, 2, 3])
+    it.stop()
+    assert heads() == [1, 2, 3, 3], "the last is the goodbye"
+    assert all(each.retained for each in seen if each.topic.endswith("/state"))

@@ -2,6 +2,7 @@
 
 import json
 import os
+import uuid
 from datetime import UTC, datetime
 
 import pytest
@@ -10,52 +11,82 @@ from hypothesis import strategies as st
 
 from capture.clock import ManualClock
 from capture.errors import PublishError
+from capture.journal import Row
 from capture.publish.cursor import Cursor
 from capture.publish.feed import Feed
-from capture.publish.flight import Flight
+from capture.publish.flight import Flight, Kind, Sent
 from capture.publish.report import Report, Reporter
 from capture.publish.topics import Topics, bench_state
 
 # ── flight ───────────────────────────────────────────────────────────────────────────────────
 
 
+def entry(n):
+    return Sent(Kind.ENTRY, Row(n, uuid.UUID(int=n), "reading", "ohm-1", "resistance", b"{}"), "t")
+
+
+def send(flight, mid, n):
+    flight.expect(n)
+    flight.sent(mid, entry(n))
+
+
+def acknowledged(flight, mid):
+    sent = flight.answered(mid)
+    return None if sent is None or sent.row is None else flight.done(sent.row.n)
+
+
 def test_the_cursor_moves_over_acknowledged_entries_without_a_hole():
     flight = Flight()
-    for mid, entry in ((1, 10), (2, 11), (3, 13)):
-        flight.sent(mid, entry)
-    assert flight.acknowledged(2) is None
+    for mid, n in ((1, 10), (2, 11), (3, 13)):
+        send(flight, mid, n)
+    assert acknowledged(flight, 2) is None
     assert len(flight) == 2
-    assert flight.acknowledged(1) == 11
-    assert flight.acknowledged(3) == 13
+    assert acknowledged(flight, 1) == 11
+    assert acknowledged(flight, 3) == 13
     assert len(flight) == 0
 
 
 def test_states_take_room_and_move_nothing():
     flight = Flight()
-    flight.sent(1, None)
-    flight.sent(2, 5)
+    flight.sent(1, Sent(Kind.STATE, None, "t"))
+    send(flight, 2, 5)
     assert len(flight) == 2
-    assert flight.acknowledged(1) is None
-    assert flight.acknowledged(2) == 5
+    assert (flight.count(Kind.STATE), flight.count(Kind.ENTRY)) == (1, 1)
+    assert acknowledged(flight, 1) is None
+    assert acknowledged(flight, 2) == 5
+    assert (flight.count(Kind.STATE), flight.count(Kind.ENTRY)) == (0, 0)
 
 
 def test_an_acknowledgement_of_nothing_and_a_second_one_change_nothing():
     flight = Flight()
-    flight.sent(1, 5)
-    assert flight.acknowledged(9) is None
-    assert flight.acknowledged(1) == 5
-    assert flight.acknowledged(1) is None
+    send(flight, 1, 5)
+    assert flight.answered(9) is None
+    assert acknowledged(flight, 1) == 5
+    assert flight.answered(1) is None
+
+
+def test_after_forgetting_the_order_the_same_entries_can_be_sent_again():
+    flight = Flight()
+    for mid, n in ((1, 5), (2, 6)):
+        send(flight, mid, n)
+    assert acknowledged(flight, 2) is None
+    flight.answered(1)  # refused
+    flight.forget_order()
+    for mid, n in ((3, 5), (4, 6)):
+        send(flight, mid, n)
+    assert acknowledged(flight, 3) == 5
+    assert acknowledged(flight, 4) == 6
 
 
 @given(order=st.permutations(range(1, 15)))
 def test_in_any_order_the_newest_entry_without_a_hole_is_reached(order):
     flight = Flight()
     for n in range(1, 15):
-        flight.sent(n, 100 + n)
+        send(flight, n, 100 + n)
     done, reached = set(), 0
     for mid in order:
         done.add(mid)
-        answer = flight.acknowledged(mid)
+        answer = acknowledged(flight, mid)
         whole = next(n for n in range(15) if n + 1 not in done)
         if answer is not None:
             reached = answer - 100

@@ -1,12 +1,14 @@
 """A bench served over HTTP: a real journal, a real port, a clock that moves when told."""
 
+import functools
 import io
-from urllib.parse import quote
 
 import httpx
 import pytest
 from PIL import Image
 
+from capture.access.gate import Access
+from capture.access.secret import Hasher
 from capture.clock import ManualClock
 from capture.config import Config, WebConfig
 from capture.jobs.watcher import Watch
@@ -28,20 +30,34 @@ PLATE = {
 SIX = ("112.6 µs", "112.4 µs", "121.7 µs", "121.9 µs", "112.9 µs", "112.8 µs")
 
 
+class CountingHasher(Hasher):
+    """A quick one that counts what it verifies."""
+
+    verified = 0
+
+    def verify(self, hashed, secret):
+        self.verified += 1
+        return super().verify(hashed, secret)
+
+
 class Served:
     """One bench and a client of it."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, tls=None, **web):
         self.clock = ManualClock()
+        web = WebConfig(**{"port": 0, **web})
         self.config = Config(
-            site="sawmill", bench="bench-1", web=WebConfig(port=0), journal={"path": "b.journal"}
+            site="sawmill", bench="bench-1", web=web, journal={"path": "b.journal"}
         )
         self.config._folder = folder
+        self._clients = []
         self.changes = Changes()
         self.seen = Watch()
         self.states = [{"instrument": "ohm-1", "state": "running", "reason": ""}]
         self.writer = Writer(self.config.journal_path, self.clock, self.changes.tell)
         self.writer.start()
+        self.hasher = CountingHasher(passes=1, kibibytes=8)
+        self.access = Access(self.config, self.clock, self.writer.append, self.hasher)
         self.bench = Bench(
             config=self.config,
             clock=self.clock,
@@ -49,19 +65,47 @@ class Served:
             changes=self.changes,
             instruments=lambda: self.states,
             watch=lambda: self.seen,
+            access=self.access,
         )
-        self.server = WebServer(make_app(self.bench), self.changes, "127.0.0.1", 0)
+        self.app = make_app(self.bench)
+        self.server = WebServer(self.app, self.changes, "127.0.0.1", 0, tls, self.access.close)
         self.server.listen()
         self.server.start()
-        self.client = self.as_("technician")
 
-    def as_(self, operator):
-        """Give a client for somebody."""
-        headers = {"Benchtally-Operator": quote(operator)}
-        return httpx.Client(base_url=self.server.url, headers=headers, timeout=20)
+    @functools.cached_property
+    def client(self):
+        """A client of a technician, logged in when it is first used."""
+        return self.as_("technician")
+
+    def nobody(self, **more):
+        """Give a client that is not logged in."""
+        made = httpx.Client(base_url=self.server.url, timeout=20, **more)
+        self._clients.append(made)
+        return made
+
+    def as_(self, operator, **more):
+        """Give a client for somebody who is in: a session is begun without the log-in's entry."""
+        session = self.access._sessions.begin(
+            operator, self.clock.utc(), "127.0.0.1", proven=self.access.secret_needed
+        )
+        client = self.nobody(cookies={self.bench.cookie: session.token}, **more)
+        client.headers["Benchtally-CSRF"] = session.csrf
+        return client
+
+    @staticmethod
+    def log_in(client, operator="technician", secret=None):
+        """Log in as a person does; give the answer."""
+        answer = client.post("/api/session", json={"operator": operator, "secret": secret})
+        if answer.status_code == 201:
+            client.headers["Benchtally-CSRF"] = answer.json()["csrf"]
+        return answer
+
+    def add_operator(self, name, secret="271828", role=""):
+        self.access.operators.add(name, role, self.hasher.hash(secret), self.clock.utc())
 
     def close(self):
-        self.client.close()
+        for client in self._clients:
+            client.close()
         assert self.server.stop(10)
         assert self.writer.stop(10)
 

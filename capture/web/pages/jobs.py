@@ -1,0 +1,90 @@
+"""Jobs as pages."""
+
+from typing import Any
+from uuid import UUID
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse
+
+from capture.errors import ConfigError, NotThereError
+from capture.jobs.procedure import known_procedures, load_procedure
+from capture.web.bench import Bench
+from capture.web.charts import charts_of, draw
+from capture.web.pages.render import Renderer
+
+
+def make_router(bench: Bench, render: Renderer) -> APIRouter:
+    """Make the routes of these pages."""
+    router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+
+    @router.get("/jobs")
+    def jobs_page(request: Request, machine: str = "") -> HTMLResponse:
+        """Show all jobs, and the start of another one."""
+        with bench.desk() as desk:
+            last = desk.reader.last_n()
+            jobs = desk.list_view()
+            machines = desk.service.machines()
+        return render.page(
+            request,
+            "jobs.html",
+            "Jobs",
+            "/jobs",
+            last,
+            jobs=jobs,
+            machines=machines,
+            chosen=machine,
+            procedures=_procedures(),
+        )
+
+    @router.get("/jobs/{job}")
+    def job_page(request: Request, job: UUID) -> HTMLResponse:
+        """Show one job: what is asked for now, what the numbers say, all steps."""
+        with bench.desk() as desk:
+            last = desk.reader.last_n()
+            view = desk.view(desk.service.state(job))
+        now = next((each for each in view["steps"] if each["id"] == view["current"]), None)
+        watch = bench.watch()
+        return render.page(
+            request,
+            "job.html",
+            f"{view['machine']}: {view['title']}",
+            "/jobs",
+            last,
+            view=view,
+            now=now,
+            pending=[each for each in view["steps"] if each["after"]],
+            watch=None
+            if watch is None
+            else {
+                "job": str(watch.job),
+                "step": watch.step,
+                "value": watch.value,
+                "reason": watch.reason,
+            },
+            charts=charts_of(view),
+        )
+
+    @router.get("/jobs/{job}/charts/{name}.svg", response_class=Response)
+    def chart(job: UUID, name: str) -> Response:
+        """Draw one chart of a job."""
+        with bench.desk() as desk:
+            view = desk.view(desk.service.state(job))
+        found = next((each for each in charts_of(view) if each.name == name), None)
+        if found is None:
+            raise NotThereError(f"there is no chart {name!r} of this job now")
+        headers = {"Cache-Control": "private, max-age=3600"}
+        return Response(draw(found), media_type="image/svg+xml", headers=headers)
+
+    return router
+
+
+def _procedures() -> list[dict[str, Any]]:
+    found = []
+    for name in known_procedures():
+        try:
+            procedure = load_procedure(name)
+        except ConfigError:
+            continue  # the API's list says what is wrong with it
+        steps = f"{len(procedure.steps)} step" + ("" if len(procedure.steps) == 1 else "s")
+        found.append({"name": name, "title": procedure.title, "steps": steps})
+    return found

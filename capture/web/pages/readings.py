@@ -1,0 +1,75 @@
+"""Readings as pages."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse
+
+from capture.errors import InputError
+from capture.model import Quantity
+from capture.web.bench import Bench
+from capture.web.pages.render import Renderer
+
+_PAGE = 100  # readings on one page
+
+
+def make_router(bench: Bench, render: Renderer) -> APIRouter:
+    """Make the routes of these pages."""
+    router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+
+    @router.get("/readings")
+    def readings_page(
+        request: Request,
+        instrument: str = "",
+        quantity: str = "",
+        machine: str = "",
+        until: str = "",
+        before: Annotated[int | None, Query(ge=1, lt=1 << 62)] = None,
+    ) -> HTMLResponse:
+        """Show readings, newest first, filtered, page by page."""
+        asked: dict[str, Any] = {
+            "instrument": instrument or None,
+            "quantity": quantity or None,
+            "machine": machine or None,
+        }
+        with bench.desk() as desk:
+            last = desk.reader.last_n()
+            edge = before
+            if edge is None and until:
+                edge = desk.reader.first_after(_utc(until))
+            page_of = desk.reader.page(**asked, before=edge, limit=_PAGE)
+            names = sorted({row.instrument for row in desk.reader.last_values()})
+            machines = sorted(each.machine for each in desk.service.machines())
+        older = None
+        if len(page_of) == _PAGE:
+            older = _address("/readings", **asked, until=until, before=page_of[-1][0])
+        return render.page(
+            request,
+            "readings.html",
+            "Readings",
+            "/readings",
+            last,
+            readings=[reading for _, reading in page_of],
+            asked={**asked, "until": until, "before": before},
+            instruments=names,
+            quantities=[str(each) for each in Quantity],
+            machines=machines,
+            older=older,
+            newest=_address("/readings", **asked),
+        )
+
+    return router
+
+
+def _utc(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=UTC)
+    except ValueError as error:
+        raise InputError(f"until: {text[:40]!r} is no date and time as 2026-01-05T08:00") from error
+
+
+def _address(path: str, **members: Any) -> str:
+    given = {name: value for name, value in members.items() if value}
+    return f"{path}?{urlencode(given)}" if given else path

@@ -1,0 +1,82 @@
+// Forms become requests. A form's id is made at its first try and kept until it was taken, so that
+// trying again after a lost connection does nothing twice.
+
+import { Away, Problem, newId, send, trouble } from "./api.js";
+import { refresh } from "./parts.js";
+
+/** Number in the journal of the newest entry of this job that the person has seen. */
+export function seen() {
+  const place = document.querySelector("[data-seen-is]");
+  return place ? Number(place.dataset.seenIs) : 0;
+}
+
+/** Put a value where its dotted name says. */
+export function put(body, name, value) {
+  const path = name.split(".");
+  const last = path.pop();
+  let at = body;
+  for (const each of path) at = at[each] ??= {};
+  at[last] = value;
+}
+
+/** Read a form: numbers as numbers, empty fields left out. */
+export function read(form, submitter) {
+  const body = {};
+  for (const field of form.elements) {
+    if (!field.name || field.disabled || field.type === "file" || field.tagName === "BUTTON") continue;
+    const text = field.value.trim();
+    if (text === "") continue;
+    const number = field.type === "number" || (field.tagName === "SELECT" && /^\d+$/.test(text));
+    put(body, field.name, number ? Number(text) : text);
+  }
+  if (submitter && submitter.name) put(body, submitter.name, submitter.value);
+  return body;
+}
+
+async function submit(form, submitter) {
+  const body = read(form, submitter);
+  if (!("noId" in form.dataset)) body.id = form.dataset.id ??= newId();
+  const fresh = form.querySelector("[data-new-id]");
+  if (fresh) body[fresh.name] = fresh.dataset.made ??= newId();
+  if ("seen" in form.dataset) body.seen = seen();
+  const answer = await send(form.dataset.api, body);
+  delete form.dataset.id;
+  if (fresh) delete fresh.dataset.made;
+  return { answer, body };
+}
+
+document.addEventListener("submit", async (event) => {
+  const form = event.target;
+  if (!form.dataset.api) return;
+  event.preventDefault();
+  if (form.dataset.busy) return;
+  form.dataset.busy = "1";
+  trouble("");
+  try {
+    const { answer, body } = await submit(form, event.submitter);
+    form.dispatchEvent(new CustomEvent("sent", { bubbles: true }));
+    if (form.dataset.then) {
+      const path = form.dataset.then.replace(/\{(\w+)\}/g, (_, name) =>
+        encodeURIComponent(answer[name] ?? body[name]),
+      );
+      location.assign(path.startsWith("/") && !path.startsWith("//") ? path : "/");
+      return;
+    }
+    for (const field of form.querySelectorAll("input:not([type=hidden])")) field.value = "";
+    const details = form.closest("details");
+    if (details) details.open = false;
+    await refresh();
+  } catch (error) {
+    if (error instanceof Away) trouble("Not sent: the bench cannot be reached. Press again when it is back; it is stored once.");
+    else if (error instanceof Problem && error.kind === "stale") {
+      delete form.dataset.id;
+      await refresh();
+      trouble("Somebody acted meanwhile: look at the job as it is now, then press again if it still holds.");
+    } else if (error instanceof Problem) {
+      delete form.dataset.id;
+      trouble(error.message);
+    } else throw error;
+  } finally {
+    delete form.dataset.busy;
+  }
+});

@@ -1,0 +1,167 @@
+// The grid of keyed values: all that stand on one display, sent at once, asked about where odd.
+
+import { Away, Problem, newId, send, trouble } from "./api.js";
+import { forget, held, keep } from "./draft.js";
+import { read, seen } from "./forms.js";
+import { whenBack } from "./live.js";
+import { refresh } from "./parts.js";
+
+/** The same value has the same id however often it is sent; another value is another reading. */
+function idOf(ids, place, typed) {
+  const known = ids[place];
+  if (!known || known.typed !== typed) ids[place] = { typed, id: newId() };
+  return ids[place].id;
+}
+
+function bodyOf(form) {
+  const name = form.dataset.draft;
+  const draft = held(name);
+  const ids = draft.ids || {};
+  const body = read(form);
+  body.display ??= {};
+  body.values = [];
+  for (const field of form.querySelectorAll("[data-value]")) {
+    const typed = field.value.trim();
+    if (!typed) continue;
+    const value = { id: idOf(ids, field.dataset.value, typed), typed };
+    if (field.dataset.elapsed) value.elapsed = Number(field.dataset.elapsed);
+    const again = form.querySelector(`[data-again="${field.dataset.value}"]`).value.trim();
+    if (again && body.display.second_operator) value.again = again;
+    body.values.push(value);
+  }
+  const deviation = form.querySelector("[data-deviation]");
+  if (deviation && deviation.value.trim()) {
+    const typed = deviation.value.trim().replace(/\s*%?$/, " %");
+    body.shown_deviation = { id: idOf(ids, "deviation", typed), typed };
+  }
+  if (draft.photos && draft.photos.length) body.display.photos = draft.photos;
+  keep(name, { ids });
+  return body;
+}
+
+async function take(form, confirmed) {
+  const name = form.dataset.draft;
+  const body = bodyOf(form);
+  body.confirmed = confirmed;
+  const same = JSON.stringify({ ...body, confirmed: null });
+  const draft = held(name);
+  // The act's own id lasts as long as what it says.
+  body.id = draft.act && draft.act.same === same ? draft.act.id : newId();
+  body.seen = draft.act && draft.act.same === same && draft.waiting ? draft.act.seen : seen();
+  keep(name, { act: { id: body.id, same, seen: body.seen }, confirmed });
+  try {
+    await send(form.dataset.key, body);
+  } catch (error) {
+    if (error instanceof Away) {
+      keep(name, { waiting: true });
+      say(form, "Kept here; sent as soon as the bench is back.");
+      return;
+    }
+    keep(name, { waiting: false });
+    if (!(error instanceof Problem)) throw error;
+    if (error.kind === "doubt") ask(form, error.document.doubts);
+    else if (error.kind === "stale") {
+      await refresh();
+      trouble("Somebody acted meanwhile: look at the job as it is now, then take the values if the step is still open.");
+    } else trouble(error.message);
+    return;
+  }
+  forget(name);
+  trouble("");
+  await refresh();
+}
+
+function say(form, text) {
+  form.querySelector("[data-kept]").textContent = text;
+}
+
+function ask(form, doubts) {
+  const place = form.querySelector(".doubts");
+  place.replaceChildren();
+  const heading = document.createElement("p");
+  heading.textContent = "Look at the display once more:";
+  const list = document.createElement("ul");
+  for (const doubt of doubts) {
+    const item = document.createElement("li");
+    item.textContent = doubt.words;
+    list.append(item);
+  }
+  const stands = document.createElement("button");
+  stands.type = "button";
+  stands.textContent = "It stands so: take it";
+  stands.addEventListener("click", () => {
+    place.hidden = true;
+    take(form, true);
+  });
+  place.append(heading, list, stands);
+  place.hidden = false;
+  stands.scrollIntoView({ block: "nearest" });
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (!form.dataset.key) return;
+  event.preventDefault();
+  form.querySelector(".doubts").hidden = true;
+  trouble("");
+  take(form, false);
+});
+
+document.addEventListener("input", (event) => {
+  const form = event.target.closest("form[data-key]");
+  if (!form) return;
+  form.querySelector(".doubts").hidden = true;
+  say(form, "Kept on this device until it is taken.");
+  if (event.target.matches("[data-second]")) second(form);
+});
+
+function second(form) {
+  const wanted = Boolean(form.querySelector("[data-second]").value.trim());
+  for (const field of form.querySelectorAll("[data-again]")) {
+    field.hidden = !wanted;
+    field.required = wanted && Boolean(form.querySelector(`[data-value="${field.dataset.again}"]`).required);
+  }
+}
+
+document.addEventListener("change", async (event) => {
+  const field = event.target;
+  if (!field.matches("[data-photo]") || !field.files.length) return;
+  const form = field.closest("form");
+  const place = form.querySelector("[data-photos]");
+  place.textContent = "sending the photo …";
+  try {
+    const { sha256 } = await send("/api/evidence", field.files[0]);
+    const photos = held(form.dataset.draft).photos || [];
+    if (!photos.includes(sha256)) photos.push(sha256);
+    keep(form.dataset.draft, { photos });
+    field.value = "";
+    photosOf(form);
+  } catch (error) {
+    place.textContent = error instanceof Away ? "Not sent: the bench cannot be reached; choose it again later." : error.message;
+  }
+});
+
+function photosOf(form) {
+  const count = (held(form.dataset.draft).photos || []).length;
+  form.querySelector("[data-photos]").textContent = count ? `${count} kept` : "";
+}
+
+function begin(root) {
+  for (const form of root.querySelectorAll("form[data-key]")) {
+    photosOf(form);
+    second(form);
+    const draft = held(form.dataset.draft);
+    if (draft.fields && form.querySelector("[data-value]").value) say(form, "Kept on this device until it is taken.");
+  }
+}
+
+/** What could not be sent is sent when the bench is back. */
+whenBack(() => {
+  for (const form of document.querySelectorAll("form[data-key]")) {
+    const draft = held(form.dataset.draft);
+    if (draft.waiting) take(form, Boolean(draft.confirmed));
+  }
+});
+
+document.addEventListener("drawn", (event) => begin(event.target));
+begin(document);

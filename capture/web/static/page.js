@@ -1,0 +1,36 @@
+// What every page does: follows the bench, tells ages, sends forms, keeps drafts.
+
+import { leave, who } from "./api.js";
+import "./draft.js";
+import "./forms.js";
+import "./keypad.js";
+import "./keying.js";
+import { follow } from "./live.js";
+import { remember } from "./parts.js";
+import "./sound.js";
+
+function ages() {
+  const now = Date.now();
+  for (const place of document.querySelectorAll("time[data-age]")) {
+    const seconds = Math.max(0, (now - Date.parse(place.dateTime)) / 1000);
+    const text = seconds < 2 ? "now" : seconds < 120 ? `${Math.round(seconds)} s ago` : seconds < 7200 ? `${Math.round(seconds / 60)} min ago` : place.dateTime.slice(0, 16).replace("T", " ");
+    if (place.textContent !== text) place.textContent = text;
+  }
+  for (const place of document.querySelectorAll("[data-until]")) {
+    const left = Math.ceil((Date.parse(place.dataset.until) - now) / 1000);
+    const text = left > 0 ? `${Math.floor(left / 60)} min ${String(left % 60).padStart(2, "0")} s still to wait` : "The time is over.";
+    if (place.textContent !== text) place.textContent = text;
+  }
+}
+
+const leaving = document.getElementById("leave");
+if (leaving) leaving.addEventListener("click", leave);
+
+remember();
+ages();
+setInterval(ages, 1000);
+document.addEventListener("drawn", ages);
+if (!location.pathname.startsWith("/login")) {
+  who().then(() => follow()).catch(() => undefined);
+  if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/sw.js").catch(() => undefined);
+}

@@ -1,0 +1,419 @@
+"""Delivery to real brokers: TLS, access rules, limits, several at once, MQTT 5 and 3.1.1."""
+
+import json
+import shutil
+import subprocess
+from datetime import datetime
+from pathlib import Path
+
+import harness
+import pytest
+import trustme
+from cloudevents.core.v1.event import CloudEvent
+
+from capture.demo.broker import Amqtt
+from capture.journal import Store
+
+SECRET = "f4n-H0use-7Q-Zeta"
+
+
+def count_up(rig, port, *, rate=300, more="", broker="", wanted=100):
+    """A daemon with one counter on this broker; gives both, when so many readings are there."""
+    counter, lines = rig.counter("line", rate)
+    rig.configure(port, lines, more=more, broker=broker)
+    daemon = rig.daemon()
+    rig.wait_for_length(wanted)
+    return daemon, counter
+
+
+def hold(rig, counter):
+    """Stop a counter, and wait until the last line it sent is in the journal."""
+    last = counter.hand("stop").rpartition(" ")[2]
+
+    def stored():
+        return any(each.json().get("digits") == last for each in rig.newest())
+
+    harness.wait_until(stored, f"{last} in the journal")
+
+
+def standings(rig):
+    found = rig.command("outbox", "publishers", "--json")
+    return {each["publisher"]: each for each in map(json.loads, found.splitlines())}
+
+
+def settled(rig, name="broker"):
+    """Wait until a publisher has nothing left to deliver."""
+    harness.wait_until(lambda: standings(rig)[name]["backlog"] == 0, f"{name} has delivered all")
+
+
+# ── access rules ─────────────────────────────────────────────────────────────────────────────────
+
+RULES = "topic readwrite {root}/state\ntopic readwrite {root}/instrument/#\n"
+
+
+def test_what_the_access_rules_forbid_pauses_delivery_until_they_allow_it(rig):
+    """Mosquitto with MQTT 5 answers 0x87; its rules are changed and read again while we run."""
+    rules = rig.folder / "rules"
+    reads = f"topic read {harness.ROOT}/#\n"
+    rules.write_text(reads + RULES.format(root=harness.ROOT))
+    broker = rig.mosquitto(more=f"acl_file {rules}\n")
+    subscriber = rig.subscriber(broker)
+    daemon, counter = count_up(rig, broker.port, broker="version = '5'\nretry_s = 0.2\n")
+    paused = daemon.wait_for("publisher.paused")
+    assert "Not authorized" in paused["reason"]
+    said = subscriber.wait_for(
+        lambda message: message.topic.endswith("bench-1/state") and "paused" in message.json(),
+        "the bench says that it is paused",
+    )
+    assert said.json()["state"] == "online"
+    assert subscriber.entries() == []
+    rules.write_text(f"topic readwrite {harness.ROOT}/#\n")
+    broker.reload()
+    daemon.wait_for("publisher.resumed")
+    hold(rig, counter)
+    settled(rig)
+    assert daemon.stop() == 0, daemon.said()
+    verdict = rig.check_delivery(subscriber)
+    assert verdict.committed >= 100
+    assert rig.command("outbox", "list") == "no refused messages\n"
+
+
+# ── limits ───────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("limit", "version"),
+    [("max_packet_size", "5"), ("max_packet_size", "3.1.1"), ("message_size_limit", "5")],
+)
+def test_an_entry_that_the_broker_finds_too_large_is_set_aside(rig, draft, limit, version):
+    """In MQTT 5 it tells its limit in CONNACK; else it ends the connection at the large one."""
+    broker = rig.mosquitto(more=f"{limit} 3000\n")
+    subscriber = rig.subscriber(broker)
+    rig.configure(broker.port, broker=f"version = '{version}'\n")
+    store = Store(rig.journal)
+    big = draft(conditions={f"note-{n}": "x" * 190 for n in range(20)})
+    store.append([draft(), draft(), big, draft(), draft()])
+    store.close()
+    daemon = rig.daemon()
+    held = daemon.wait_for("outbox.held", seconds=40)
+    assert held["id"] == str(big.id)
+    settled(rig)
+    assert daemon.stop() == 0, daemon.said()
+    others = [each.id for each in rig.entries() if each.id != str(big.id)]
+    subscriber.wait_for_ids(others)
+    (letter,) = map(json.loads, rig.command("outbox", "list", "--json").splitlines())
+    assert letter["id"] == str(big.id)
+    # The limit is raised, the letter retried: the plant has everything.
+    config = broker.folder / "mosquitto.conf"
+    config.write_text(config.read_text().replace(f"{limit} 3000", f"{limit} 100000"))
+    broker.stop()
+    broker.start()
+    assert rig.command("outbox", "retry", "--all") == "1 to be sent again\n"
+    again = rig.daemon()
+    subscriber.wait_for_ids([str(big.id)])
+    again.wait_for("outbox.delivered")
+    assert again.stop() == 0, again.said()
+    assert rig.command("outbox", "list") == "no refused messages\n"
+
+
+def test_a_backlog_is_sent_in_order_and_no_faster_than_configured(rig, draft):
+    broker = rig.mosquitto()
+    subscriber = rig.subscriber(broker)
+    store = Store(rig.journal)
+    store.append([draft() for _ in range(600)])
+    store.close()
+    rig.configure(broker.port, broker="max_rate = 200\n")
+    daemon = rig.daemon()
+    rig.check_delivery(subscriber)
+    entries = subscriber.entries()
+    seconds = entries[-1].at - entries[0].at
+    assert seconds >= (600 - 20 - 1) / 200 - 0.1, "a burst of a tenth of a second, then the rate"
+    assert daemon.stop() == 0, daemon.said()
+
+
+# ── TLS and secrets ──────────────────────────────────────────────────────────────────────────────
+
+
+class Certificates:
+    """An authority, a broker's certificate and ours, made for one test."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        folder.mkdir()
+        self.authority = trustme.CA()
+        self.authority.cert_pem.write_to_path(folder / "ca.pem")
+        server = self.authority.issue_cert("127.0.0.1", "localhost")
+        server.cert_chain_pems[0].write_to_path(folder / "server.pem")
+        server.private_key_pem.write_to_path(folder / "server.key")
+        self.issue("bench-old")
+
+    def issue(self, name, authority=None):
+        """Replace our certificate by a new one with this name, as a rotation does."""
+        ours = (authority or self.authority).issue_cert(f"{name}.example", common_name=name)
+        for pem, path in (
+            (ours.private_key_pem, "ours.key"),
+            (ours.cert_chain_pems[0], "ours.pem"),
+        ):
+            pem.write_to_path(self.folder / "new")
+            (self.folder / "new").replace(self.folder / path)
+
+    def broker(self, port, *, demand=True):
+        return (
+            f"listener {port} 127.0.0.1\ncafile {self.folder}/ca.pem\n"
+            f"certfile {self.folder}/server.pem\nkeyfile {self.folder}/server.key\n"
+            f"require_certificate {'true' if demand else 'false'}\n"
+            + ("use_identity_as_username true\n" if demand else "")
+        )
+
+    def ours(self):
+        return (
+            f"[broker.tls]\nca = '{self.folder}/ca.pem'\n"
+            f"certificate = '{self.folder}/ours.pem'\nkey = '{self.folder}/ours.key'\n"
+        )
+
+
+@pytest.fixture
+def certificates(rig):
+    return Certificates(rig.folder / "certificates")
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_tls_with_our_certificate_which_is_replaced_while_we_run(rig, certificates, version):
+    port = harness.free_port()
+    broker = rig.mosquitto(more=certificates.broker(port))
+    subscriber = rig.subscriber(broker)
+    daemon, counter = count_up(
+        rig, port, broker=f"version = '{version}'\n", more=certificates.ours(), wanted=200
+    )
+    daemon.wait_for("broker.connected")
+    harness.wait_until(lambda: "u'bench-old'" in broker.said(), "connected by the old certificate")
+    certificates.issue("bench-new")
+    daemon.wait_for("credentials.changed")
+    harness.wait_until(lambda: "u'bench-new'" in broker.said(), "connected by the new certificate")
+    rig.wait_for_length(rig.length() + 100)
+    hold(rig, counter)
+    assert daemon.stop() == 0, daemon.said()
+    assert not daemon.events("broker.away"), "a rotation is no loss"
+    verdict = rig.check_delivery(subscriber)
+    assert verdict.committed >= 300
+    states = [
+        message.json()["state"]
+        for message in subscriber.messages
+        if message.topic == f"{harness.ROOT}/state"
+    ]
+    assert states[-1] == "offline"
+    assert "offline" not in states[:-1], "nor is it told to the plant as one"
+
+
+def test_files_that_do_not_fit_together_leave_the_connection_alone(rig, certificates):
+    """In the middle of a rotation the new certificate is there and its key is not."""
+    port = harness.free_port()
+    broker = rig.mosquitto(more=certificates.broker(port))
+    subscriber = rig.subscriber(broker)
+    daemon, counter = count_up(rig, port, more=certificates.ours())
+    daemon.wait_for("broker.connected")
+    key = (certificates.folder / "ours.key").read_bytes()
+    certificates.issue("bench-new")
+    new_key = (certificates.folder / "ours.key").read_bytes()
+    (certificates.folder / "ours.key").write_bytes(key)
+    refused = daemon.wait_for("credentials.not_used")
+    assert "ours.pem" in refused["reason"]
+    (certificates.folder / "ours.key").write_bytes(new_key)
+    daemon.wait_for("credentials.changed")
+    harness.wait_until(lambda: "u'bench-new'" in broker.said(), "connected by the new certificate")
+    hold(rig, counter)
+    assert daemon.stop() == 0, daemon.said()
+    rig.check_delivery(subscriber)
+
+
+def test_a_broker_of_another_authority_or_name_is_not_believed(rig, certificates):
+    stranger = Certificates(rig.folder / "stranger")
+    port = harness.free_port()
+    broker = rig.mosquitto(more=stranger.broker(port, demand=False))
+    _counter, lines = rig.counter("line", 100)
+    rig.configure(port, lines, more=f"[broker.tls]\nca = '{certificates.folder}/ca.pem'\n")
+    daemon = rig.daemon()
+    away = daemon.wait_for("broker.away")
+    assert "certificate verify failed" in away["reason"]
+    assert daemon.stop() == 0, daemon.said()
+    subscriber = rig.subscriber(broker)
+    assert subscriber.entries() == []
+    # The right authority, and a name that is not in the certificate.
+    server = stranger.authority.issue_cert("elsewhere.example")
+    server.cert_chain_pems[0].write_to_path(stranger.folder / "server.pem")
+    server.private_key_pem.write_to_path(stranger.folder / "server.key")
+    broker.stop()
+    broker.start()
+    rig.configure(port, lines, more=f"[broker.tls]\nca = '{stranger.folder}/ca.pem'\n")
+    daemon = rig.daemon()
+    away = daemon.wait_for("broker.away")
+    assert "certificate verify failed" in away["reason"]
+    assert daemon.stop() == 0, daemon.said()
+    assert subscriber.entries() == []
+
+
+def test_without_our_certificate_the_reason_is_told(rig, certificates):
+    port = harness.free_port()
+    rig.mosquitto(more=certificates.broker(port))
+    rig.configure(
+        port, broker="version = '5'\n", more=f"[broker.tls]\nca = '{certificates.folder}/ca.pem'\n"
+    )
+    daemon = rig.daemon()
+    away = daemon.wait_for("broker.away")
+    # The broker's alert may be lost with the connection, so the reason must not rest on it.
+    assert "hung up before it accepted us" in away["reason"]
+    assert "perhaps it wants another certificate of ours" in away["reason"]
+    assert daemon.stop() == 0, daemon.said()
+
+
+def test_secrets_reach_the_broker_and_nobody_else(rig):
+    """Password by file and by environment; in no log, no argument, no state, no listing."""
+    passwords = rig.folder / "passwords"
+    subprocess.run(
+        [shutil.which("mosquitto_passwd", path="/usr/bin:/usr/local/bin"), "-c", "-b", passwords, "bench", SECRET],
+        check=True,
+        capture_output=True,
+    )  # fmt: skip
+    port = harness.free_port()
+    broker = rig.mosquitto(port=port, more=f"allow_anonymous false\npassword_file {passwords}\n")
+    (rig.folder / "secret").write_text("wrong-" + SECRET + "\n")
+    counter, lines = rig.counter("line", 100)
+    section = "username = 'bench'\npassword_file = 'secret'\n"
+    rig.configure(port, lines, broker=section)
+    daemon = rig.daemon(environment={"BENCHTALLY_LOG__LEVEL": "debug"})
+    refused = daemon.wait_for("broker.away")
+    assert "refused us" in refused["reason"]
+    (rig.folder / "secret").write_text(SECRET + "\n")  # read anew for the next attempt
+    daemon.wait_for("broker.connected", seconds=40)
+    publisher = daemon.publisher()
+    seen = [
+        Path(f"/proc/{pid}/{what}").read_bytes()
+        for pid in (daemon.pid, publisher)
+        for what in ("cmdline", "environ")
+    ]
+    for command in (["check"], ["outbox", "publishers", "--json"], ["outbox", "list"]):
+        rig.run(*command)
+    hold(rig, counter)
+    assert daemon.stop() == 0, daemon.said()
+    # The same by the environment, which wins over the file.
+    rig.configure(port, lines, broker="username = 'bench'\n")
+    other = rig.daemon(
+        environment={"BENCHTALLY_BROKER__PASSWORD": SECRET, "BENCHTALLY_LOG__LEVEL": "debug"}
+    )
+    other.wait_for("broker.connected")
+    assert other.stop() == 0, other.said()
+    texts = [path.read_bytes() for path in rig.outputs if path.exists()]
+    assert len(texts) >= 5
+    for text in [*seen, *texts, broker.said().encode()]:
+        assert SECRET.encode() not in text
+    kept = [path for path in rig.folder.iterdir() if path.is_file() and path.name != "secret"]
+    assert not [path for path in kept if SECRET.encode() in path.read_bytes()]
+
+
+# ── several brokers ──────────────────────────────────────────────────────────────────────────────
+
+
+def test_several_brokers_each_get_everything_at_their_own_pace(rig):
+    plant, office = rig.mosquitto(), rig.mosquitto()
+    at_plant, at_office = rig.subscriber(plant), rig.subscriber(office, client_id="office")
+    office.stop()
+    counter, lines = rig.counter("line", 300)
+    rig.configure(plant.port, f"[brokers.office]\nport = {office.port}\n", lines)
+    daemon = rig.daemon()
+    rig.wait_for_length(400)
+    hold(rig, counter)
+    rig.check_delivery(at_plant)
+    settled(rig)
+    assert standings(rig)["office"]["backlog"] >= 400, "the one that is away holds nobody up"
+    office.start()
+    rig.check_delivery(at_office, seconds=40)
+    settled(rig, "office")
+    assert daemon.stop() == 0, daemon.said()
+    # One is taken out: its files stay until a person says that it is gone for good.
+    rig.configure(plant.port, lines)
+    assert not standings(rig)["office"]["configured"]
+    assert rig.command("outbox", "drop-publisher", "office").startswith("office dropped")
+    assert list(standings(rig)) == ["broker"]
+
+
+def test_only_named_brokers_work_without_the_unnamed_one(rig, broker, subscriber):
+    counter, lines = rig.counter("line", 300)
+    text = (
+        f'site = "{harness.SITE}"\nbench = "{harness.BENCH}"\n[journal]\npath = "bench.journal"\n'
+        f"[log]\nform = 'json'\n[brokers.plant]\nport = {broker.port}\nprocess = 'thread'\n{lines}"
+    )
+    rig.config.write_text(text)
+    daemon = rig.daemon()
+    rig.wait_for_length(100)
+    hold(rig, counter)
+    rig.check_delivery(subscriber)
+    settled(rig, "plant")
+    assert daemon.stop() == 0, daemon.said()
+    assert list(standings(rig)) == ["plant"]
+    assert (rig.folder / "bench.journal.plant.delivered").exists()
+
+
+# ── sent again on request ────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_a_consumer_that_missed_readings_asks_for_them(rig, broker, version):
+    """A session without memory is away for a while, finds the hole in the numbers, and heals it."""
+    daemon, counter = count_up(rig, broker.port, broker=f"version = '{version}'\n", wanted=150)
+    harness.wait_until(lambda: standings(rig)["broker"]["delivered"] >= 100, "some are delivered")
+    late = rig.subscriber(broker, client_id="late")
+    last = late.wait_for(harness.is_reading("line"), "a reading").json()["sequence"]
+    assert last > 1
+    late.publish(
+        "resend",
+        json.dumps({"id": "late-1", "instrument": "line", "first": 1, "last": last - 1}),
+    )
+    answer = late.wait_for(lambda message: message.topic.endswith("/resent"), "the answer").json()
+    assert (answer["request"], answer["sent"]) == ("late-1", last - 1)
+    hold(rig, counter)
+    assert daemon.stop() == 0, daemon.said()
+    entries = rig.entries()
+    late.wait_for_ids([each.id for each in entries])
+    verdict = harness.compare(entries, late.entries())
+    assert verdict.missing == verdict.foreign == verdict.duplicates == 0
+    assert verdict.same_bytes
+    fresh = [each.json()["sequence"] for each in late.entries() if each.json()["sequence"] >= last]
+    assert fresh == sorted(fresh)
+
+
+def test_amqtt_takes_a_backlog_and_carries_requests(rig, draft):
+    """Another broker, MQTT 3.1.1 only."""
+    broker = rig.own(Amqtt(), end="stop")
+    subscriber = rig.subscriber(broker, version=4)
+    store = Store(rig.journal)
+    store.append([draft() for _ in range(300)])
+    store.close()
+    rig.configure(broker.port, broker="version = '3.1.1'\n")
+    daemon = rig.daemon()
+    rig.check_delivery(subscriber)
+    subscriber.publish(
+        "resend", json.dumps({"id": "a", "instrument": "ohm-1", "first": 10, "last": 12})
+    )
+    answer = subscriber.wait_for(lambda message: message.topic.endswith("/resent"), "the answer")
+    assert answer.json()["sent"] == 3
+    assert daemon.stop() == 0, daemon.said()
+
+
+# ── CloudEvents ──────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_subscriber_of_mqtt_5_gets_valid_events(rig, broker, subscriber):
+    daemon, counter = count_up(rig, broker.port, wanted=50)
+    hold(rig, counter)
+    rig.check_delivery(subscriber)
+    assert daemon.stop() == 0, daemon.said()
+    for message in subscriber.entries():
+        attributes = dict(message.properties.UserProperty)
+        assert message.properties.ContentType == "application/json"
+        attributes["time"] = datetime.fromisoformat(attributes["time"])
+        event = CloudEvent(
+            {**attributes, "datacontenttype": message.properties.ContentType}, message.json()
+        )
+        assert event.get_id() == message.json()["id"]
+        assert event.get_subject() == message.json()["quantity"]
+        assert event.get_type() == "benchtally.reading.v1"

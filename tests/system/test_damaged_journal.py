@@ -1,0 +1,58 @@
+"""A bench that starts on a damaged journal: the file is kept, and the plant is told."""
+
+import json
+
+import harness
+
+
+def test_a_damaged_journal_is_set_aside_and_the_bench_goes_on(rig):
+    broker = rig.mosquitto()
+    subscriber = rig.subscriber(broker)
+    counter, lines = rig.counter("line", 500)
+    rig.configure(broker.port, lines)
+    first = rig.daemon()
+    rig.wait_for_length(1500)
+    assert first.stop() == 0, first.said()
+    before = rig.entries()
+    with rig.journal.open("r+b") as file:
+        file.seek(rig.journal.stat().st_size // 2 // 4096 * 4096)
+        file.write(b"\xa5" * 4096 * 4)
+    damaged = rig.journal.read_bytes()
+    verified = rig.run("journal", "verify")
+    assert verified.returncode == 1
+    assert "SQLite cannot go on" in verified.stdout
+
+    since = subscriber.count()
+    second = rig.daemon()
+    event = second.wait_for("journal.set_aside")
+    (kept,) = [
+        each
+        for each in rig.folder.glob("bench.journal.corrupt-*")
+        if each.suffix not in {".json", ".lock"} and not each.name.endswith(("-wal", "-shm"))
+    ]
+    assert event["damaged"] == str(kept)
+    assert kept.read_bytes() == damaged
+    gap = subscriber.wait_for(
+        lambda message: message.topic.endswith("/gap/line"), "the gap", since=since
+    )
+    said = json.loads(gap.payload)
+    assert "damaged and set aside" in said["reason"]
+    rig.wait_for_length(300)
+    last = int(counter.hand("stop").rpartition(" ")[2])
+    harness.wait_until(
+        lambda: [each.json().get("digits") for each in rig.newest()][-1:] == [str(last)], "the last"
+    )
+    assert second.stop() == 0, second.said()
+    readings = [each for each in rig.entries() if each.kind == "reading"]
+    subscriber.wait_for_ids([each.id for each in readings])
+    assert readings[0].sequence == before[-1].sequence + 1, "no sequence number is used twice"
+    assert "all as they should be" in rig.command("journal", "verify")
+
+    saved = rig.folder / "saved.jsonl"
+    done = rig.bare("journal", "export", saved, "--damaged", "--journal", kept)
+    lines = [json.loads(line) for line in saved.read_text("utf-8").splitlines()[1:-1]]
+    assert done.returncode == 1, "not everything could be read"
+    assert "could not be read" in done.stdout
+    bodies = {each.n: each.body for each in before}
+    assert len(lines) > len(before) // 2
+    assert all(line["body"].encode() == bodies[line["n"]] for line in lines)
