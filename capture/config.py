@@ -267,6 +267,8 @@ class JobsConfig(_Section):
     energy_limit_joules: float = Field(0.1, gt=0, le=10)
     """Energy stored in a winding under which leads may be moved while the meter's current flows
     (the site's own decision; common practice, no source)."""
+    reference_celsius: float = Field(25.0, gt=-50, lt=250)
+    """Temperature that resistances are brought to, °C."""
 
 
 class WebConfig(_Section):

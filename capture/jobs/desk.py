@@ -10,27 +10,49 @@ from dataclasses import dataclass, replace
 from typing import Any
 from uuid import UUID
 
+from pydantic import ValidationError
+
 from capture.clock import Clock
+from capture.driver.faults import fault_lines
 from capture.errors import CaptureError, InputError
 from capture.jobs.energy import needs_ramp_down
+from capture.jobs.fit import (
+    compare_keyings,
+    elapsed_of,
+    is_same_person,
+    of_energy,
+    points_of,
+    refuse_twice,
+    shown_deviation,
+    value_of,
+)
 from capture.jobs.plausible import Doubt, doubts, mismatch
 from capture.jobs.procedure import Step
-from capture.jobs.results import JobResults, ResultCache, ResultKeeper
-from capture.jobs.service import Append, JobService, Who
+from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
+from capture.jobs.service import Append, JobService, Who, refuse_stale
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
-from capture.journal import JournalReader
+from capture.journal import JournalReader, Row
 from capture.keying import Keying, make_reading
-from capture.model import PointOfTest, ReadingDraft, Series, Tag, TestPoint, new_id, parse_shown
+from capture.model import (
+    Keyed,
+    PointOfTest,
+    ReadingDraft,
+    Series,
+    Tag,
+    TestPoint,
+    new_id,
+)
 from capture.model.job import (
     Applied,
     ConditionsChanged,
     Event,
     JobConditions,
+    JobEntry,
     Redone,
     Taken,
 )
-from capture.winding import PulseReadings, WindingError, load_limits, pulse_comparison
+from capture.winding import load_limits
 
 _RECOMPUTE = (Taken, Redone, ConditionsChanged)
 #: After these a value that was shown before belongs to something else.
@@ -96,9 +118,13 @@ class Desk:
         site_limits: Mapping[str, Mapping[str, object]] | None = None,
         energy_limit_joules: float = ENERGY_LIMIT_JOULES,
         cache: ResultCache | None = None,
+        reference_celsius: float = REFERENCE_CELSIUS,
     ) -> None:
-        self.service = JobService(reader, append, clock, site, bench)
-        self.results = ResultKeeper(self.service, append, site, bench, site_limits, cache)
+        cache = cache or ResultCache()
+        self.service = JobService(reader, append, clock, site, bench, cache.states)
+        self.results = ResultKeeper(
+            self.service, append, site, bench, site_limits, cache, reference_celsius
+        )
         self._reader = reader
         self._clock = clock
         self._site = site
@@ -137,7 +163,7 @@ class Desk:
             also=also,
             readings=readings,
             tags=tags,
-            insulation_failed=lambda step: self.results.failed(self.service.state(job), step),
+            insulation_failed=self.results.failed,
         )
         if isinstance(event, _RECOMPUTE):
             self.results.update(job, self._clock.utc())
@@ -166,17 +192,16 @@ class Desk:
         state = self.service.state(job)
         step = state.step(step_id).step
         bodies = [self._body(reading) for reading in readings]
-        taken = Taken.model_validate(
-            {
-                "step": step_id,
-                "readings": tuple(readings),
-                "how": how,
-                "conditions": conditions or JobConditions(),
-                "ramp_down": self._ramp_down(state, step, bodies),
-            }
-        )
-        tags = [self._tag(state, step, body, who) for body in bodies]
-        also = self._applied(step, applied_seconds, [_elapsed(body) for body in bodies])
+        known = self._reader.entry(who.id)
+        if known is None:
+            refuse_twice(state, step, readings, bodies)
+        taken = self._taken(state, step, readings, how, conditions, bodies, known)
+        points = points_of(step, bodies)
+        tags = [
+            self._tag(state, step, body, point, who)
+            for body, point in zip(bodies, points, strict=True)
+        ]
+        also = self._applied(step, applied_seconds, [elapsed_of(body) for body in bodies])
         return self.act(job, taken, who, seen, also=also, tags=tags)
 
     def newest(self, job: UUID, step_id: str) -> list[UUID]:
@@ -189,16 +214,12 @@ class Desk:
         if state.step(step_id).status is StepStatus.TAKEN:
             raise InputError(f"step {step_id} has been taken; redo it, with a reason, before that")
         step = state.step(step_id).step
-        after = self._opened(job)
-        for body in self._reader.readings(
-            instrument=step.instrument, quantity=step.quantity, newest_first=True
+        for row in self._reader.newest(
+            step.quantity, since=self.opened(job), instrument=step.instrument
         ):
-            row = self._reader.entry(UUID(str(body["id"])))
-            if row is None or row.n < after:
-                break
-            if body["status"] == "stale":
-                continue
-            return [row.id, *self.beside(row.n, body)]
+            body = self._content(row.body)
+            if body["status"] != "stale" and of_energy(step, body):
+                return [row.id, *self.beside(row.n, body)]
         raise InputError(
             f"no reading of {step.quantity} has come since step {step_id} was opened; put the "
             "leads on, or key the value"
@@ -237,17 +258,22 @@ class Desk:
         known = self._reader.entry(who.id)
         state = self.service.state(job)
         step = state.step(step_id).step
+        if known is None:
+            refuse_stale(state, seen)
         drafts, deviation = self._drafts(state, step, keyed)
+        self._refuse_used_ids([*drafts, *([] if deviation is None else [deviation])], known)
         if known is None and not keyed.confirmed:
             found = self.doubts(state, step, drafts, deviation)
             if found:
                 raise DoubtError(found)
-        taken = Taken(
-            step=step_id,
-            readings=tuple(draft.id for draft in drafts),
-            how="keyed",
-            conditions=conditions or JobConditions(),
-            ramp_down=self._ramp_down(state, step, [draft.model_dump() for draft in drafts]),
+        taken = self._taken(
+            state,
+            step,
+            [draft.id for draft in drafts],
+            "keyed",
+            conditions,
+            [draft.model_dump() for draft in drafts],
+            known,
         )
         also = self._applied(
             step,
@@ -271,9 +297,9 @@ class Desk:
         for other in state.steps.values():
             if other.step.quantity == step.quantity and other.step.id != step.id:
                 for place, reading in enumerate(other.readings):
-                    value = held.get(reading, {}).get("value")
-                    if isinstance(value, int | float):
-                        others[f"{other.step.id} {place + 1}"] = float(value)
+                    value = value_of(held.get(reading, {}), step.quantity)
+                    if value is not None:
+                        others[f"{other.step.id} {place + 1}"] = value
         found = []
         for place, draft in enumerate(drafts):
             if draft.value is None:
@@ -295,7 +321,7 @@ class Desk:
                 words = f"{draft.digits} {draft.shown_unit or draft.unit}".strip()
                 found.append(replace(doubt, words=f"{point} {words}: {doubt.words}"))
         if deviation is not None and deviation.value is not None:
-            ours = _deviation(step, drafts)
+            ours = shown_deviation(step, drafts)
             if ours is not None:
                 places = len(deviation.digits.partition(".")[2])
                 odd = mismatch(ours, deviation.value, 10.0**-places)
@@ -330,21 +356,27 @@ class Desk:
         """Give what can be said of a job now."""
         return self.results.now(self.service.state(job), self._clock.utc())
 
+    def opened(self, job: UUID) -> int:
+        """Give the number of the entry since which readings may belong to the open step."""
+        opening = [
+            row.n
+            for row in self._reader.of_subject("job", str(job))
+            if json.loads(row.body)["event"]["action"] in _OPENING
+        ]
+        return opening[-1] if opening else 0
+
+    def complete(self, job: UUID) -> None:
+        """Store the results that a crash has left out, should it have left any."""
+        if self.service.results_are_due(job):
+            self.results.update(job, self._clock.utc())
+
     # ── parts ────────────────────────────────────────────────────────────────────────────────
 
     def _drafts(
         self, state: JobState, step: Step, keyed: KeyedValues
     ) -> tuple[list[ReadingDraft], ReadingDraft | None]:
-        count = len(keyed.values)
-        if len(step.points) > 1 and count != len(step.points):
-            raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
-        times = step.take.at_s
-        if len(step.points) == 1 and count != 1 and count != len(times):
-            takes = f"1 or {len(times)} values" if times else "1 value"
-            raise InputError(f"step {step.id} takes {takes}, not {count}")
-        second = keyed.keying.second_operator
-        if second is not None and second == keyed.keying.operator:
-            raise InputError("the second keying is by another person, not by the same one")
+        _check_typed(step, keyed)
+        count, times = len(keyed.values), step.take.at_s
         group = new_id()
         keying = replace(
             keyed.keying,
@@ -372,7 +404,7 @@ class Desk:
                 )
             except InputError as error:
                 raise InputError(f"{point}: {error}") from error
-            _compare(draft, value, keying, point)
+            compare_keyings(draft, value.typed, value.again, keying, point)
             drafts.append(draft)
         shown = keyed.shown_deviation
         if shown is None:
@@ -381,6 +413,52 @@ class Desk:
             raise InputError("a shown deviation belongs to a step of pulse times")
         of_all = replace(keying, quantity="pulse_deviation", unit="%")
         return drafts, make_reading(of_all, shown.typed, None, id_=shown.id, group=group)
+
+    def _taken(
+        self,
+        state: JobState,
+        step: Step,
+        readings: Sequence[UUID],
+        how: str,
+        conditions: JobConditions | None,
+        bodies: Sequence[Mapping[str, Any]],
+        known: Row | None,
+    ) -> Taken:
+        ramp_down = self._ramp_down(state, step, bodies)
+        if known is not None and known.kind == "job":
+            # The same act once more: what followed from the job's state then is what holds.
+            stored = JobEntry.model_validate_json(known.body).event
+            ramp_down = stored.ramp_down if isinstance(stored, Taken) else ramp_down
+        try:
+            return Taken.model_validate(
+                {
+                    "step": step.id,
+                    "readings": tuple(readings),
+                    "how": how,
+                    "conditions": conditions or JobConditions(),
+                    "ramp_down": ramp_down,
+                }
+            )
+        except ValidationError as error:
+            raise InputError("; ".join(fault_lines(error))) from error
+
+    def _refuse_used_ids(self, drafts: Sequence[ReadingDraft], known: Row | None) -> None:
+        """Refuse an id under which something else is stored: what is typed now would be lost."""
+        for draft in drafts:
+            row = self._reader.entry(draft.id)
+            if row is None:
+                continue
+            typed = draft.source.typed if isinstance(draft.source, Keyed) else draft.digits
+            if known is None or row.kind != "reading":
+                raise InputError(
+                    f"{typed!r}: the id {draft.id} belongs to another entry; make a new id for "
+                    "each value"
+                )
+            stored = self._content(row.body)["source"].get("typed")
+            if stored != typed:
+                raise InputError(
+                    f"{typed!r} is stored as {stored!r} already; redo the step to change it"
+                )
 
     def _body(self, reading: UUID) -> dict[str, Any]:
         row = self._reader.entry(reading)
@@ -393,7 +471,14 @@ class Desk:
         found: dict[str, Any] = json.loads(body)
         return found
 
-    def _tag(self, state: JobState, step: Step, body: Mapping[str, Any], who: Who) -> Tag:
+    def _tag(
+        self,
+        state: JobState,
+        step: Step,
+        body: Mapping[str, Any],
+        point: PointOfTest | None,
+        who: Who,
+    ) -> Tag:
         reading = UUID(str(body["id"]))
         return Tag(
             id=new_id(),
@@ -404,7 +489,7 @@ class Desk:
             time=self._clock.utc(),
             operator=who.operator,
             machine=state.machine,
-            test_point=PointOfTest.of(TestPoint.parse(step.points[0])),
+            test_point=point,
             note=f"job {state.job}, step {step.id}",
             supersedes=self._reader.current_tag_id(reading),
         )
@@ -416,7 +501,10 @@ class Desk:
             return []
         told = [each for each in (*step.take.at_s, *elapsed) if each]
         seconds = given if given is not None else max(told, default=60.0)
-        return [Applied(step=step.id, seconds=seconds)]
+        try:
+            return [Applied(step=step.id, seconds=seconds)]
+        except ValidationError as error:
+            raise InputError("; ".join(fault_lines(error))) from error
 
     def _ramp_down(
         self, state: JobState, step: Step, bodies: Sequence[Mapping[str, Any]]
@@ -428,8 +516,8 @@ class Desk:
         held = self.service.readings_of(state)
         for other in state.steps.values():
             if other.step.quantity == "inductance" and other.step.points == step.points:
-                values = [held[id_].get("value") for id_ in other.readings if id_ in held]
-                henries = next((v for v in values if isinstance(v, int | float)), None)
+                values = [value_of(held.get(id_, {}), "inductance") for id_ in other.readings]
+                henries = next((v for v in values if v is not None), None)
         amperes = next(
             (
                 float(condition["value"])
@@ -442,7 +530,7 @@ class Desk:
             None,
         )
         needed, _words = needs_ramp_down(
-            None if henries is None else float(henries),
+            henries,
             amperes,
             self._energy_limit,
             direct_current=True,
@@ -468,54 +556,20 @@ class Desk:
                 found.append(float(value))
         return found
 
-    def _opened(self, job: UUID) -> int:
-        """Give the number of the entry since which readings may belong to the open step."""
-        opening = [
-            row.n
-            for row in self._reader.of_subject("job", str(job))
-            if json.loads(row.body)["event"]["action"] in _OPENING
-        ]
-        return opening[-1] if opening else 0
 
-
-def _elapsed(body: Mapping[str, Any]) -> float | None:
-    series = body.get("series")
-    return None if not series else float(series["elapsed"])
-
-
-def _compare(draft: ReadingDraft, value: TypedValue, keying: Keying, point: str) -> None:
-    """Refuse a second keying that says something else."""
-    if keying.second_operator is None:
-        return
-    if value.again is None:
-        raise InputError(f"{point}: the second keying is missing")
-    again = parse_shown(value.again, mark=keying.mark, default_unit=keying.unit)
-    same = (
-        draft.status == again.status
-        and (draft.value is None) == (again.value is None)
-        and (again.value is None or float(again.value) == draft.value)
-    )
-    if not same:
-        raise InputError(
-            f"{point}: {value.typed.strip()!r} and {value.again.strip()!r} differ; look at the "
-            "display once more"
-        )
-
-
-def _deviation(step: Step, drafts: Sequence[ReadingDraft]) -> float | None:
-    """Compute the deviation that an instrument would show: (largest - smallest) / largest."""
-    times: dict[str, tuple[list[float], list[float]]] = {}
-    for text, draft in zip(step.points, drafts, strict=False):
-        point = TestPoint.parse(text)
-        if point.pair is None or draft.value is None:
-            return None
-        place = 0 if point.direction == "forward" else 1
-        times.setdefault(point.pair, ([], []))[place].append(draft.value)
-    readings = {
-        pair: PulseReadings(forward=there or back, reverse=back if there else [])
-        for pair, (there, back) in times.items()
-    }
-    try:
-        return float(pulse_comparison(readings, "unknown", "span-max").deviation.value)
-    except WindingError:
-        return None
+def _check_typed(step: Step, keyed: KeyedValues) -> None:
+    """Refuse values that are not as many, or not of as many people, as they should be."""
+    count = len(keyed.values)
+    if len(step.points) > 1 and count != len(step.points):
+        raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
+    times = step.take.at_s
+    if len(step.points) == 1 and count != 1 and count != len(times):
+        takes = f"1 or {len(times)} values" if times else "1 value"
+        raise InputError(f"step {step.id} takes {takes}, not {count}")
+    second = keyed.keying.second_operator
+    if second is not None and is_same_person(second, keyed.keying.operator):
+        raise InputError("the second keying is by another person, not by the same one")
+    if second is None and any(value.again is not None for value in keyed.values):
+        raise InputError("the values were keyed a second time; say who did it")
+    if len({value.id for value in keyed.values}) < count:
+        raise InputError("an id stands twice; make a new one for each value")

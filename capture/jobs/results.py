@@ -8,7 +8,7 @@ lock is no verdict.
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -16,10 +16,11 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.errors import InputError
+from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.journal import Expectation, StaleError
-from capture.judging import Assessment, assess, records
+from capture.judging import Assessment, Named, assess, records
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
@@ -35,6 +36,16 @@ KINDS = {
 }
 _INSULATION = "insulation_resistance"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
+#: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
+#: memory; product sheets after IEC use 20).
+REFERENCE_CELSIUS = 25.0
+#: Kelvin by which the winding's temperature may differ between steps that are judged together
+#: (common practice, no source: 0.4 % of a resistance).
+_SAME_CELSIUS = 1.0
+#: Least insulation that any winding must have at 40 °C, Ω: (kV + 1) MΩ for no kV at all, the lowest
+#: row of the table (IEEE Std 43-2013, 12.3, from public texts).
+_FLOOR_OHMS = 1e6
+_UNCORRECTED = 40.0  # °C at which a value is left as it is
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
 _WINDINGS = {"concentric": "random"}  # judged alike
 
@@ -66,8 +77,14 @@ def compute(
     readings: Readings,
     time: datetime,
     site_limits: Mapping[str, Mapping[str, object]] | None = None,
+    reference_celsius: float = REFERENCE_CELSIUS,
 ) -> JobResults:
     """Compute and judge what the readings of a job allow. Pure."""
+
+    def set_of(readings: Sequence[SetReading], quantity: str, asked: Sequence[str] = ()) -> TestSet:
+        celsius = _celsius(state, quantity, notes)
+        return _test_set(state, machine, readings, asked, celsius, reference_celsius)
+
     notes: list[str] = []
     steps = tuple(
         dict.fromkeys(
@@ -78,13 +95,20 @@ def compute(
     )
     groups = _groups(state, readings, notes)
     usable: list[SetReading] = []
-    for quantity, group in groups.items():
+    results: list[Named] = []
+    for quantity in KINDS:
+        group = groups.get(quantity, [])
+        if not group:
+            continue
         try:
-            assess(_test_set(state, machine, group, ()), site_limits)
+            # By itself, for its own temperature, which the others may not have been taken at.
+            found = assess(set_of(group, quantity), site_limits)
         except (InputError, ValidationError) as error:
             notes.append(f"{quantity}: {_one_line(error)}")
         else:
             usable += group
+            results += found.results
+            notes += found.notes
     if not usable:
         missing = ", ".join(steps)
         return JobResults(
@@ -94,14 +118,15 @@ def compute(
             notes=tuple(notes),
         )
     try:
-        assessment = assess(_test_set(state, machine, usable, steps), site_limits)
+        assessment = assess(set_of(usable, _INSULATION, steps), site_limits)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
             sentence=f"The readings do not fit together: {error}.",
             verdict="inconclusive",
-            notes=(*notes, str(error)),
+            notes=tuple(dict.fromkeys((*notes, str(error)))),
         )
+    assessment = replace(assessment, results=tuple(results))
     made = records(assessment, machine=state.machine, time=time, job=state.job)
     return JobResults(
         sentence=sentence(assessment),
@@ -129,29 +154,45 @@ def insulation_failed(
 ) -> bool | None:
     """Tell whether the insulation reading of a step has failed; None where it cannot be judged.
 
-    A breakdown has failed outright. Otherwise the one-minute value at 40 °C is held against the
-    least that the nameplate asks for, whether or not the site has adopted that limit.
+    A breakdown has failed outright, and so has a reading that tells nothing. Otherwise the
+    one-minute value at 40 °C is held against the least that the nameplate asks for, whether or not
+    the site has adopted that limit; where the nameplate does not tell, against the least of all.
+    Where the winding's temperature is not known, the value is taken as it is: below 40 °C that
+    flatters it, so what fails all the same has failed.
     """
     step = state.step(step_id)
     for reading in step.readings:
         if readings.get(reading, {}).get("status") in _FAILED_OUTRIGHT:
             return True
-    group = _of_step(step, readings, [])
+    group = [each for each in _of_step(step, readings, []) if _tells(each)]
+    if not group:
+        return True if step.readings else None
+    celsius = _condition(state, _INSULATION, "winding_celsius")
     try:
-        assessment = assess(_test_set(state, machine, group, ()))
+        assessment = assess(
+            _test_set(state, machine, group, (), _UNCORRECTED if celsius is None else celsius, None)
+        )
     except (InputError, ValidationError):
         return None
-    judged = [
+    found = [
         named.result
         for named in assessment.results
-        if named.result.judgement is not None and named.name.startswith("insulation resistance")
+        if named.name.startswith("insulation resistance")
     ]
-    if not judged:
-        return None
     # "above" a bound that is itself under the limit says nothing; it counts as failed until a
-    # reading says more.
-    return any(
-        result.judgement is not None and result.value < result.judgement.limit for result in judged
+    # reading says more. "below" a bound never says that it is enough.
+    for result in found:
+        limit = _FLOOR_OHMS if result.judgement is None else result.judgement.limit
+        if result.bound == "below" or result.value < limit:
+            return True
+    return False if found and all(each.judgement is not None for each in found) else None
+
+
+def _tells(reading: SetReading) -> bool:
+    return (
+        reading.value is not None
+        or reading.bound is not None
+        or reading.status is Status.ABOVE_RANGE
     )
 
 
@@ -160,11 +201,14 @@ class ResultCache:
 
     A job's entries, and the machine's description, are all that its results depend on: what was
     computed for them holds.
+
+    states: the newest state seen of each job.
     """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._held: OrderedDict[tuple[UUID, int, UUID], JobResults] = OrderedDict()
+        self.states = StateMemory()
 
     def get(
         self, state: JobState, machine: MachineEntry, compute: Callable[[], JobResults]
@@ -193,8 +237,10 @@ class ResultKeeper:
         bench: str,
         site_limits: Mapping[str, Mapping[str, object]] | None = None,
         cache: ResultCache | None = None,
+        reference_celsius: float = REFERENCE_CELSIUS,
     ) -> None:
         self._service = service
+        self._reference = reference_celsius
         self._cache = cache or ResultCache()
         self._append = append
         self._site = site
@@ -206,7 +252,8 @@ class ResultKeeper:
         machine = self._service.machine(state.machine)
 
         def made() -> JobResults:
-            return compute(state, machine, self._service.readings_of(state), time, self._limits)
+            held = self._service.readings_of(state)
+            return compute(state, machine, held, time, self._limits, self._reference)
 
         return self._cache.get(state, machine, made)
 
@@ -291,7 +338,12 @@ def _of_step(step: StepState, readings: Readings, notes: list[str]) -> list[SetR
 
 
 def _test_set(
-    state: JobState, machine: MachineEntry, readings: Sequence[SetReading], steps: Sequence[str]
+    state: JobState,
+    machine: MachineEntry,
+    readings: Sequence[SetReading],
+    steps: Sequence[str],
+    winding_celsius: float | None,
+    reference_celsius: float | None,
 ) -> TestSet:
     plate = machine.nameplate
     winding = _WINDINGS.get(plate.winding, plate.winding)
@@ -312,7 +364,8 @@ def _test_set(
             ),
             "conditions": SetConditions(
                 rotor=_condition(state, "inductance", "rotor") or "unknown",
-                winding_celsius=_condition(state, _INSULATION, "winding_celsius"),
+                winding_celsius=winding_celsius,
+                reference_celsius=reference_celsius,
             ),
             "steps": tuple(steps),
             "readings": tuple(readings),
@@ -328,6 +381,25 @@ def _condition(state: JobState, quantity: str, name: str) -> Any:
             if found is not None:
                 return found
     return getattr(state.conditions, name)
+
+
+def _celsius(state: JobState, quantity: str, notes: list[str]) -> float | None:
+    """Give the winding's temperature for a quantity; None where it is not one temperature."""
+    told = [
+        step.conditions.winding_celsius
+        for step in state.steps.values()
+        if step.step.quantity == quantity
+        and step.status is StepStatus.TAKEN
+        and step.conditions.winding_celsius is not None
+    ]
+    if told and max(told) - min(told) > _SAME_CELSIUS:
+        notes.append(
+            f"{quantity} was taken at winding temperatures from {min(told):g} °C to "
+            f"{max(told):g} °C: not brought to another one"
+        )
+        return None
+    found = _condition(state, quantity, "winding_celsius")
+    return None if found is None else float(found)
 
 
 def _one_line(error: Exception) -> str:

@@ -5,8 +5,9 @@ readings that they bring along in the same transaction.
 """
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 from uuid import UUID
 
 from pydantic import ValidationError
@@ -14,7 +15,7 @@ from pydantic import ValidationError
 from capture.clock import Clock
 from capture.driver.faults import fault_lines
 from capture.errors import InputError, NotThereError
-from capture.jobs.locks import Failed
+from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
 from capture.jobs.state import JobState, apply, replay
@@ -26,6 +27,11 @@ from capture.model.result import ResultRecord
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
 Append = Callable[[Sequence[Entry], Expectation | None], list[Stored]]
+
+_CHANGES_RESULTS = frozenset({"taken", "redone", "conditions"})
+
+#: Whether the insulation reading of a step has failed, by the state; None where nobody judged.
+Judged = Callable[[JobState, str], bool | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +46,16 @@ class JobService:
     """Everything that can be done with machines and jobs of one bench."""
 
     def __init__(
-        self, reader: JournalReader, append: Append, clock: Clock, site: str, bench: str
+        self,
+        reader: JournalReader,
+        append: Append,
+        clock: Clock,
+        site: str,
+        bench: str,
+        memory: StateMemory | None = None,
     ) -> None:
         self._reader = reader
+        self._memory = memory or StateMemory()
         self._append = append
         self._clock = clock
         self._site = site
@@ -134,15 +147,27 @@ class JobService:
         Raises:
             NotThereError: there is no such job.
         """
-        rows = self._reader.of_subject("job", str(job))
-        state = replay((row.n, JobEntry.model_validate_json(row.body)) for row in rows)
+        known = self._memory.get(job)
+        rows = self._reader.of_subject("job", str(job), after=0 if known is None else known.last)
+        state = replay(((row.n, JobEntry.model_validate_json(row.body)) for row in rows), known)
         if state is None:
             raise NotThereError(f"there is no job {job}")
+        if rows:
+            self._memory.put(state)
         return state
+
+    def job_ids(self) -> list[UUID]:
+        """List the ids of all jobs, the one that was worked on last first."""
+        return [UUID(row.subject) for row in self._reader.newest_by_subject("job")]
 
     def jobs(self) -> list[JobState]:
         """List every job, the one that was worked on last first."""
-        return [self.state(UUID(row.subject)) for row in self._reader.newest_by_subject("job")]
+        return [
+            known
+            if (known := self._memory.get(UUID(row.subject))) is not None and known.last == row.n
+            else self.state(UUID(row.subject))
+            for row in self._reader.newest_by_subject("job")
+        ]
 
     def act(
         self,
@@ -154,7 +179,7 @@ class JobService:
         also: Sequence[Event] = (),
         readings: Sequence[ReadingDraft] = (),
         tags: Sequence[Tag] = (),
-        insulation_failed: Failed = lambda _step: None,
+        insulation_failed: Judged = lambda _state, _step: None,
     ) -> JobState:
         """Write what a person or the watcher does, with the readings that belong to it.
 
@@ -172,15 +197,14 @@ class JobService:
         if known is not None:
             _refuse_other_use(known, job, event)
             return state
-        if state.last != seen:
-            raise StaleError(f"job {job} has moved on since it was looked at; look again")
+        refuse_stale(state, seen)
         if isinstance(event, Taken):
             self._check_readings(state.step(event.step).step, event, readings)
         entries = [self._entry(job, event, who)]
         entries += [self._entry(job, each, Who(who.operator, new_id())) for each in also]
         after = state
         for entry in entries:
-            check(after, entry.event, entry.time, insulation_failed)
+            check(after, entry.event, entry.time, lambda step: insulation_failed(state, step))
             after = apply(after, after.last, entry)
         try:
             self._append([*readings, *tags, *entries], Expectation("job", str(job), seen))
@@ -220,6 +244,19 @@ class JobService:
         """Give an entry of the journal by its id."""
         return self._reader.entry(id_)
 
+    def before(self, body: Mapping[str, Any]) -> Iterator[Row]:
+        """Give what its instrument had sent before a reading, newest first."""
+        for sequence in range(int(body["sequence"]) - 1, 0, -1):
+            row = self._reader.reading(str(body["instrument"]), sequence)
+            if row is None:
+                return
+            yield row
+
+    def results_are_due(self, job: UUID) -> bool:
+        """Tell whether something was taken, opened again or changed since results were stored."""
+        rows = self._reader.of_subject("job", str(job), after=self.last_result(job))
+        return any(json.loads(row.body)["event"]["action"] in _CHANGES_RESULTS for row in rows)
+
     def last_result(self, job: UUID) -> int:
         """Give the number of a job's newest stored result; 0 where there is none."""
         rows = self._reader.of_subject("result", str(job))
@@ -243,6 +280,16 @@ class JobService:
             )
         except ValidationError as error:
             raise InputError("; ".join(fault_lines(error))) from error
+
+
+def refuse_stale(state: JobState, seen: int) -> None:
+    """Refuse what rests on an old view of a job.
+
+    Raises:
+        StaleError: somebody has acted since ``seen``, the newest entry that was looked at.
+    """
+    if state.last != seen:
+        raise StaleError(f"job {state.job} has moved on since it was looked at; look again")
 
 
 def _refuse_other_use(known: Row, job: UUID, event: Event) -> None:

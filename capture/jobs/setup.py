@@ -47,6 +47,7 @@ def make_desk(
         config.bench,
         site_limits=config.limits,
         energy_limit_joules=config.jobs.energy_limit_joules,
+        reference_celsius=config.jobs.reference_celsius,
         cache=cache,
     )
 

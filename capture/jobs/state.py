@@ -1,9 +1,11 @@
 """A job's state: what replaying its entries gives. Pure; knows no file and no clock."""
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import lru_cache
 from uuid import UUID
 
 from capture.errors import InputError, NotThereError
@@ -143,9 +145,13 @@ class JobState:
         return found
 
 
-def replay(entries: Iterable[tuple[int, JobEntry]]) -> JobState | None:
-    """Give the state after these entries, each with its number in the journal; None for none."""
-    state: JobState | None = None
+def replay(
+    entries: Iterable[tuple[int, JobEntry]], state: JobState | None = None
+) -> JobState | None:
+    """Give the state after these entries, each with its number in the journal; None for none.
+
+    state: the state before them, where they are not all.
+    """
     for n, entry in entries:
         state = apply(state, n, entry)
     return state
@@ -186,8 +192,14 @@ def merged(old: JobConditions, new: JobConditions) -> JobConditions:
     return old.model_copy(update=new.model_dump(exclude_none=True))
 
 
+@lru_cache(maxsize=64)
+def _procedure(text: str) -> Procedure:
+    """Read a procedure; many jobs have the same one, and it cannot change."""
+    return Procedure.model_validate_json(text)
+
+
 def _started(n: int, entry: JobEntry, event: Started) -> JobState:
-    procedure = Procedure.model_validate(event.procedure)
+    procedure = _procedure(json.dumps(event.procedure, sort_keys=True))
     return JobState(
         job=entry.job,
         machine=event.machine,

@@ -11,11 +11,9 @@ test voltage was on the winding is written down, whether or not anything was tak
 The job is the one that was worked on last; another one waits until somebody touches it.
 """
 
-import json
 import threading
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from datetime import datetime
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -25,12 +23,22 @@ import structlog
 from capture.clock import Clock
 from capture.errors import CaptureError, InputError, JournalError
 from capture.jobs.desk import Desk
+from capture.jobs.fit import of_energy
 from capture.jobs.locks import locks
-from capture.jobs.procedure import Step
 from capture.jobs.rules import LockedError
 from capture.jobs.service import Who
-from capture.jobs.settling import Sample, SettleWatch, TimedWatch, voltage_reached
+from capture.jobs.settling import SettleWatch
 from capture.jobs.state import JobState, JobStatus, StepState, apply
+from capture.jobs.voltage import (
+    ENDS_TEST,
+    INSULATION,
+    NO_VOLTAGE,
+    SILENCE,
+    TEST_VOLTAGE,
+    Seen,
+    VoltageTest,
+    earlier_lines,
+)
 from capture.journal import JournalReader, Row, StaleError
 from capture.model import new_id
 from capture.model.job import Applied, JobEntry
@@ -39,11 +47,9 @@ from capture.model.job import Applied, JobEntry
 OPERATOR = "watcher"
 _PAGE = 500
 _POLL = 0.5  # seconds without news after which running tests are looked at
-_SILENCE = 3.0  # seconds without a line after which a test has ended
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
-_NO_VOLTAGE = frozenset({"invalid", "stale", "live-voltage"})
-_ENDS_TEST = frozenset({"breakdown", "aborted"})
-_INSULATION = "insulation_resistance"
+_STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
+_LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,49 +74,6 @@ class Watch:
     elapsed: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What the watch needs of a stored reading."""
-
-    n: int
-    body: Mapping[str, Any]
-    instrument: str
-    quantity: str
-    value: float | None
-    status: str
-    at: float
-
-    @classmethod
-    def of(cls, row: Row) -> "Seen":
-        """Read a row of the journal."""
-        body = json.loads(row.body)
-        return cls(
-            n=row.n,
-            body=body,
-            instrument=row.instrument,
-            quantity=row.subject,
-            value=body.get("value"),
-            status=body["status"],
-            at=datetime.fromisoformat(body["time"]).timestamp(),
-        )
-
-    @property
-    def id(self) -> UUID:
-        """The reading's id."""
-        return UUID(self.body["id"])
-
-    def sample(self) -> Sample:
-        """Write it as the settling watch takes it."""
-        uncertainty = self.body.get("uncertainty") or {}
-        return Sample(
-            seconds=self.at,
-            value=self.value,
-            standard_uncertainty=uncertainty.get("standard") or None,
-            range=str((self.body.get("conditions") or {}).get("range", "")),
-            status=self.status,
-        )
-
-
 @dataclass
 class _Touch:
     """One quantity of one instrument: its settling, and whether a touch may be taken."""
@@ -121,25 +84,8 @@ class _Touch:
     lifted: bool = False
     """Whether the newest sample had no value."""
     offset: float | None = None
-
-
-@dataclass
-class _Test:
-    """One run of a test voltage, as an insulation tester tells it."""
-
-    step: str
-    job: UUID
-    series: str
-    began: float
-    heard: float
-    elapsed: float = 0.0
-    counted: float = 0.0
-    """Seconds that were written down already."""
-    timed: TimedWatch | None = None
-    volts: list[tuple[float, float]] = field(default_factory=list)
-    samples: dict[float, Seen] = field(default_factory=dict)
-    found: dict[float, Seen] = field(default_factory=dict)
-    reached: float | None = None
+    heard: float = 0.0
+    """When the newest sample came, monotonic seconds."""
 
 
 class JobWatch:
@@ -163,16 +109,26 @@ class JobWatch:
         self._settling = (relative_uncertainty, longest_time_constant)
         self._states: dict[UUID, JobState] = {}
         self._touches: dict[tuple[str, str], _Touch] = {}
-        self._tests: dict[str, _Test] = {}
+        self._tests: dict[str, VoltageTest] = {}
+        self._refused = ""
         self._turn: tuple[UUID, str, int] | None = None
         self._log = structlog.get_logger()
 
     def load(self) -> None:
-        """Take in all jobs as they stand, and store results that a crash left out."""
-        for state in self._desk.service.jobs():
-            self._states[state.job] = state
-            if state.status is not JobStatus.SIGNED_OFF:
-                self._desk.results.update(state.job, self._clock.utc())
+        """Take in all jobs as they stand, and store results that a crash left out.
+
+        Raises:
+            JournalError: the journal cannot be read now; may be called again.
+        """
+        for job in self._desk.service.job_ids():
+            try:
+                state = self._states[job] = self._desk.service.state(job)
+                if state.status is not JobStatus.SIGNED_OFF:
+                    self._desk.complete(job)
+            except JournalError:
+                raise
+            except Exception:  # noqa: BLE001 - one odd job must not keep the others from being done
+                self._log.exception("watcher.job", job=str(job))
         self._look_at_turn()
 
     def row(self, row: Row) -> None:
@@ -183,11 +139,12 @@ class JobWatch:
             self._reading(Seen.of(row))
 
     def tick(self) -> None:
-        """Write down test voltages that have ended since."""
+        """Write down test voltages that have ended since; say why a touch does not settle."""
         now = self._clock.monotonic()
+        self._say_if_still(now)
         for instrument, test in list(self._tests.items()):
-            if now - test.heard > _SILENCE:
-                self._end_test(instrument)
+            if now - test.heard > SILENCE:
+                self._end_test(instrument, test)
 
     # ── jobs ─────────────────────────────────────────────────────────────────────────────────
 
@@ -200,9 +157,13 @@ class JobWatch:
             self._states[entry.job] = apply(old, row.n, entry)
         self._look_at_turn()
 
-    def _current(self) -> tuple[JobState, StepState] | None:
+    def _running(self) -> JobState | None:
+        """Give the job that was worked on last, of those that run."""
         running = [s for s in self._states.values() if s.status is JobStatus.RUNNING]
-        state = max(running, key=lambda each: each.last, default=None)
+        return max(running, key=lambda each: each.last, default=None)
+
+    def _current(self) -> tuple[JobState, StepState] | None:
+        state = self._running()
         if state is None or state.current is None:
             return None
         return state, state.current
@@ -213,8 +174,7 @@ class JobWatch:
         turn = None
         if current is not None:
             state, step = current
-            attempt = len(step.superseded) + len(step.refused)
-            turn = (state.job, step.step.id, attempt)
+            turn = (state.job, step.step.id, _attempt(step))
         if turn == self._turn:
             return
         self._turn = turn
@@ -230,25 +190,28 @@ class JobWatch:
     # ── readings ─────────────────────────────────────────────────────────────────────────────
 
     def _reading(self, reading: Seen) -> None:
-        if reading.quantity == "test_voltage":
-            self._test_voltage(reading)
+        test = self._tests.get(reading.instrument)
+        if reading.quantity == TEST_VOLTAGE and test is not None:
+            test.volts(reading)
         current = self._current()
-        if current is None:
-            return
-        state, step = current
-        wanted = step.step
-        if reading.quantity == _INSULATION and reading.body.get("series"):
-            self._in_test(reading, state)
+        wanted = None if current is None else current[1].step
+        asked = (
+            wanted is not None
+            and reading.quantity == wanted.quantity
+            and wanted.instrument in (None, reading.instrument)
+            and of_energy(wanted, reading.body)
+        )
         touch = self._touch(reading)
-        if reading.quantity != wanted.quantity:
-            return
-        if wanted.instrument is not None and wanted.instrument != reading.instrument:
-            return
-        match wanted.take.how:
-            case "settled":
-                self._settle(reading, state, step, touch)
-            case "timed" if not reading.body.get("series"):
-                self._in_test(reading, state)
+        if reading.quantity == INSULATION and (
+            # A voltage that stands on the winding counts, whatever is to be done now.
+            reading.series or test is not None or (asked and wanted and wanted.take.how == "timed")
+        ):
+            self._in_test(reading)
+        if asked and current is not None and current[1].step.take.how == "settled":
+            self._settle(reading, *current, touch)
+        elif touch.lifted:
+            # Where open leads are stored once, this is the beginning of the next touch.
+            touch.watch.feed(reading.sample())
 
     def _touch(self, reading: Seen) -> _Touch:
         key = (reading.instrument, reading.quantity)
@@ -259,6 +222,7 @@ class JobWatch:
         if touch.offset is not None and abs(offset - touch.offset) > _JUMP:
             touch.watch.reset()  # the host's clock was set: times before and after do not compare
         touch.offset = offset
+        touch.heard = self._clock.monotonic()
         if reading.status != "stale":
             touch.lifted = reading.value is None
         if touch.lifted:
@@ -288,25 +252,43 @@ class JobWatch:
             self._say(state, step, "settled, but not above zero; look at the leads", reading)
             return
         beside = self._desk.beside(reading.n, reading.body)
-        if not self._take(state, step.step, [reading.id, *beside], "settled"):
+        try:
+            taken = self._take(state, step, [reading.id, *beside], "settled")
+        except JournalError:
+            touch.watch.reset()  # the same touch is looked at again once the journal can be written
+            raise
+        if not taken:
             touch.watch.reset()
 
     def _take(
-        self, state: JobState, step: Step, readings: list[UUID], how: str, **more: Any
+        self, state: JobState, step: StepState, readings: list[UUID], how: str, **more: Any
     ) -> bool:
-        who = Who(OPERATOR, new_id())
-        try:
-            after = self._desk.take(state.job, step.id, readings, who, state.last, how=how, **more)
-        except StaleError:
-            return False  # somebody acted meanwhile; their entry is on its way to us
-        except (InputError, LockedError) as error:
-            self._log.warning("watcher.not_taken", step=step.id, reason=str(error))
-            self.seen = Watch(state.job, step.id, reason=str(error))
-            return False
-        self._states[state.job] = after
-        self._log.info("watcher.taken", job=str(state.job), step=step.id, how=how)
-        self._look_at_turn()
-        return True
+        for _ in range(3):
+            who = Who(OPERATOR, new_id())
+            try:
+                after = self._desk.take(
+                    state.job, step.step.id, readings, who, state.last, how=how, **more
+                )
+            except StaleError:
+                # Somebody acted meanwhile. Where that changes nothing of what is to be done (a
+                # note, say), the reading is as good as before.
+                turn = self._turn
+                state = self._states[state.job] = self._desk.service.state(state.job)
+                self._look_at_turn()
+                if self._turn != turn:
+                    return False
+                continue
+            except (InputError, LockedError) as error:
+                if str(error) != self._refused:
+                    self._log.warning("watcher.not_taken", step=step.step.id, reason=str(error))
+                self._refused = str(error)
+                self.seen = Watch(state.job, step.step.id, reason=str(error))
+                return False
+            self._states[state.job] = after
+            self._log.info("watcher.taken", job=str(state.job), step=step.step.id, how=how)
+            self._look_at_turn()
+            return True
+        return False
 
     def _say(
         self,
@@ -333,95 +315,80 @@ class JobWatch:
 
     # ── test voltages ────────────────────────────────────────────────────────────────────────
 
-    def _test_voltage(self, reading: Seen) -> None:
-        test = self._tests.get(reading.instrument)
-        series = reading.body.get("series")
-        if (
-            test is not None
-            and series
-            and series["id"] == test.series
-            and reading.value is not None
-        ):
-            test.volts.append((float(series["elapsed"]), reading.value))
-
-    def _in_test(self, reading: Seen, state: JobState) -> None:
+    def _in_test(self, reading: Seen) -> None:
         """Follow one line of a test: whose step it is, since when, and what is due."""
-        if reading.status in _NO_VOLTAGE:
+        if reading.status in NO_VOLTAGE:
             return
         now = self._clock.monotonic()
-        series = reading.body.get("series")
         test = self._tests.get(reading.instrument)
-        if test is not None and series and test.series != series["id"]:
-            self._end_test(reading.instrument)
+        if test is not None and test.series != reading.series:
+            self._end_test(reading.instrument, test)
             test = None
         if test is None:
-            test = self._begin_test(reading, state, now)
+            test = self._begin_test(reading, now)
             if test is None:
                 return
-        test.heard = now
-        test.elapsed = float(series["elapsed"]) if series else reading.at - test.began
-        if reading.status in _ENDS_TEST:
-            self._end_test(reading.instrument)
+        if reading.status in ENDS_TEST:
+            self._say_here(f"the instrument says {reading.status}: the test is over", reading)
+            test.elapsed = max(test.elapsed, reading.elapsed, reading.at - test.began)
+            self._end_test(reading.instrument, test)
             return
-        test.samples[test.elapsed] = reading
-        if test.timed is not None:
-            self._decide(test, test.timed, reading)
-
-    def _begin_test(self, reading: Seen, state: JobState, now: float) -> _Test | None:
-        current = state.current
-        step = current.step if current is not None else None
-        timed = None
-        if step is not None and step.quantity == _INSULATION and step.take.how == "timed":
-            timed = TimedWatch(step.take.at_s, step.take.within_s)
+        test.heard = now
+        if not test.series and abs(self._host_clock() - test.clock) > _JUMP:
+            test.spoil("the host's clock was set during the test; test again")
+            test.elapsed = max(test.elapsed, now - self._began_here(test))
         else:
+            test.line(reading)
+        self._decide(test, reading)
+
+    def _host_clock(self) -> float:
+        return self._clock.utc().timestamp() - self._clock.monotonic()
+
+    @staticmethod
+    def _began_here(test: VoltageTest) -> float:
+        """Give when a test began, in monotonic seconds."""
+        return test.began - test.clock
+
+    def _begin_test(self, reading: Seen, now: float) -> VoltageTest | None:
+        state = self._running()
+        if state is None:
+            return None
+        step = state.current
+        if step is None or step.step.quantity != INSULATION or step.step.take.how != "timed":
             # Voltage is on the winding though another step is to be done: its time counts all the
             # same, for the step of this job that it belongs to.
-            step = next(
-                (s.step for s in state.steps.values() if s.step.energy == "test-voltage"), None
-            )
+            step = next((s for s in state.steps.values() if s.step.energy == "test-voltage"), None)
         if step is None:
             return None
-        series = reading.body.get("series")
-        test = _Test(
-            step=step.id,
-            job=state.job,
-            series=series["id"] if series else "",
-            began=reading.at,
-            heard=now,
-            timed=timed,
+        # Its beginning may have come before the watch did, or before the step was chosen.
+        before = earlier_lines(reading, self._desk.service.before(reading.body))
+        first = [*before, reading][0]
+        test = VoltageTest.for_step(
+            state.job, step.step, _attempt(step), first, now, self._host_clock()
         )
+        if first.n < self._desk.opened(state.job):
+            test.spoil("the test began before this step did; test again, or take one yourself")
+        for line in before:
+            if line.quantity == TEST_VOLTAGE:
+                test.volts(line)
+            else:
+                test.line(line)
         self._tests[reading.instrument] = test
-        self._earlier_volts(reading)
         return test
 
-    def _earlier_volts(self, reading: Seen) -> None:
-        """Take in the voltage that stood in the first line, should it have come before the ohms."""
-        for id_ in self._desk.beside(reading.n, reading.body):
-            row = self._desk.service.entry(id_)
-            if row is not None and row.subject == "test_voltage" and row.n < reading.n:
-                self._test_voltage(Seen.of(row))
-
-    def _decide(self, test: _Test, timed: TimedWatch, reading: Seen) -> None:
-        if test.series and test.volts:
-            # The voltage that it rises to is the test voltage, whatever was set.
-            nominal = max(abs(volts) for _, volts in test.volts)
-            test.reached = voltage_reached(test.volts, nominal) if nominal > 0 else None
-        elif not test.series:
-            test.reached = 0.0
-        else:
-            test.reached = min(test.samples)
+    def _decide(self, test: VoltageTest, reading: Seen) -> None:
         current = self._current()
-        if current is None or current[0].job != test.job or current[1].step.id != test.step:
+        if current is None:
             return
         state, step = current
-        if test.reached is None:
-            self._say(state, step, "the voltage is rising", reading)
+        if (state.job, step.step.id, _attempt(step)) != (test.job, test.step, test.attempt):
             return
-        since = test.elapsed - test.reached
-        for at, _value, elapsed in timed.feed(since, reading.value):
-            near = min(test.samples, key=lambda each: abs(each - test.reached - elapsed))  # type: ignore[operator] # reached is set above
-            test.found[at] = test.samples[near]
-        missed = timed.missed(since)
+        if test.timed is None:
+            if test.why_not:
+                self._say(state, step, test.why_not, reading)
+            return
+        since = test.since
+        missed = test.missed()
         if missed:
             times = ", ".join(f"{at:g} s" for at in missed)
             self._say(
@@ -433,27 +400,60 @@ class JobWatch:
         )
         if set(test.found) == set(step.step.take.at_s):
             readings = [test.found[at].id for at in step.step.take.at_s]
-            if self._take(
-                state, step.step, readings, "timed", applied_seconds=max(test.elapsed, 1.0)
-            ):
+            seconds = min(max(test.elapsed, 1.0), _LONGEST)
+            if self._take(state, step, readings, "timed", applied_seconds=seconds):
                 test.counted = test.elapsed
                 test.timed = None
 
-    def _end_test(self, instrument: str) -> None:
-        """Write down for how long a test voltage was on, as far as that is not written yet."""
-        test = self._tests.pop(instrument)
-        if test.elapsed <= test.counted or test.elapsed <= 0:
-            return
-        for _ in range(3):
-            state = self._desk.service.state(test.job)
-            if state.status is JobStatus.SIGNED_OFF:
+    def _end_test(self, instrument: str, test: VoltageTest) -> None:
+        """Write down for how long a test voltage was on, as far as that is not written yet.
+
+        Where that cannot be written now, the test is kept, and it is tried again.
+        """
+        if test.elapsed > max(test.counted, 0.0):
+            for _ in range(3):
+                state = self._desk.service.state(test.job)
+                if state.status is JobStatus.SIGNED_OFF:
+                    break
+                event = Applied(step=test.step, seconds=min(test.elapsed, _LONGEST))
+                try:
+                    self._desk.act(test.job, event, Who(OPERATOR, new_id()), state.last)
+                except StaleError:
+                    continue
+                break
+            else:
                 return
-            event = Applied(step=test.step, seconds=test.elapsed)
-            try:
-                self._desk.act(test.job, event, Who(OPERATOR, new_id()), state.last)
-            except StaleError:
-                continue
+        if self._tests.get(instrument) is test:
+            del self._tests[instrument]
+
+    def _say_if_still(self, now: float) -> None:
+        """Say that nothing comes any more, though the leads lie on.
+
+        A meter that is asked by FETCh? may stand still to the last digit. Whether it measured again
+        or only answered again is not known then, so the equal answers are no readings, and there is
+        nothing to see a settling by.
+        """
+        current = self._current()
+        if current is None or current[1].step.take.how != "settled":
             return
+        for (instrument, quantity), touch in self._touches.items():
+            under_way = touch.open and not touch.lifted and quantity == current[1].step.quantity
+            if under_way and instrument == self.seen.instrument and now - touch.heard > _STILL:
+                reason = (
+                    f"nothing new from {instrument}: take the reading yourself; measures_every_s in"
+                    " its configuration lets a display that stands still be taken"
+                )
+                self.seen = replace(self.seen, reason=reason)
+
+    def _say_here(self, reason: str, reading: Seen) -> None:
+        current = self._current()
+        if current is not None and current[1].step.quantity == reading.quantity:
+            self._say(*current, reason, reading)
+
+
+def _attempt(step: StepState) -> int:
+    """Count how often a step was begun anew: each time asks for a touch, or a test, of its own."""
+    return len(step.superseded) + len(step.refused)
 
 
 class JobWatcher:
@@ -477,6 +477,7 @@ class JobWatcher:
         self._news = threading.Event()
         self._stop = threading.Event()
         self._watch: JobWatch | None = None
+        self._cursor = 0
         self._thread = threading.Thread(target=self._run, name="job-watcher")
         self._log = structlog.get_logger()
 
@@ -506,13 +507,14 @@ class JobWatcher:
     def _run(self) -> None:
         reader = JournalReader(self._path)
         try:
-            cursor = reader.last_n()
+            self._cursor = reader.last_n()
             watch = self._make(reader)
-            watch.load()
-            self._watch = watch
             while not self._stop.is_set():
                 try:
-                    cursor = self._follow(reader, watch, cursor)
+                    if self._watch is None:
+                        watch.load()
+                        self._watch = watch
+                    self._follow(reader, watch)
                 except JournalError as error:
                     self._log.warning("watcher.journal", reason=str(error))
                 self._clock.wait(self._news, _POLL)
@@ -520,20 +522,25 @@ class JobWatcher:
         finally:
             reader.close()
 
-    def _follow(self, reader: JournalReader, watch: JobWatch, cursor: int) -> int:
-        while rows := reader.after(cursor, _PAGE):
+    def _follow(self, reader: JournalReader, watch: JobWatch) -> None:
+        """Let the watch see what is new. Where it fails, it goes on from the entry that failed."""
+        while rows := reader.after(self._cursor, _PAGE):
             for row in rows:
                 if self._stop.is_set():
-                    return cursor
-                try:
-                    watch.row(row)
-                except JournalError:
-                    raise
-                except CaptureError as error:
-                    self._log.warning("watcher.entry", n=row.n, reason=str(error))
-                except Exception:  # noqa: BLE001 - one odd entry must not end hands-free capture
-                    self._log.exception("watcher.failed", n=row.n)
-                cursor = row.n
-            self._on_change()
-        watch.tick()
-        return cursor
+                    return
+                self._guarded(lambda row=row: watch.row(row), row.n)  # type: ignore[misc] # one row
+                self._cursor = row.n
+            self._guarded(watch.tick, self._cursor)
+            self._guarded(self._on_change, self._cursor)
+        self._guarded(watch.tick, self._cursor)
+
+    def _guarded(self, act: Callable[[], None], n: int) -> None:
+        """Do something; only what the journal raises may come out of it."""
+        try:
+            act()
+        except JournalError:
+            raise
+        except CaptureError as error:
+            self._log.warning("watcher.entry", n=n, reason=str(error))
+        except Exception:  # noqa: BLE001 - one odd entry must not end hands-free capture
+            self._log.exception("watcher.failed", n=n)

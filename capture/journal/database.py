@@ -67,6 +67,12 @@ _MIGRATIONS = (
 
 VERSION = len(_MIGRATIONS)
 
+#: What the index of subjects is restricted to. SQLite uses such an index only where the query says
+#: the same words; `kind = ?` alone reads the whole journal.
+INDEXED = "kind <> 'reading'"
+#: Entries of one kind about one subject, by the index.
+BY_SUBJECT = f"kind = ? AND subject = ? AND {INDEXED}"
+
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:

@@ -12,9 +12,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from capture.journal.database import base_of, connect, journal_id, translated
+from capture.journal.database import (
+    BY_SUBJECT,
+    INDEXED,
+    base_of,
+    connect,
+    journal_id,
+    translated,
+)
 
 _PAGE = 500
+_FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
 _COLUMNS = "n, id, kind, instrument, subject, body"
 
 
@@ -113,6 +121,33 @@ class JournalReader:
             ).fetchall()
         return [_row(row) for row in rows]
 
+    def newest(self, quantity: str, *, since: int, instrument: str | None = None) -> Iterator[Row]:
+        """Give the readings of a quantity that came after entry ``since``, newest first.
+
+        Where none came, one look at the last values tells so; no older entry is looked at.
+        """
+        condition, arguments = "subject = ?", [quantity]
+        if instrument is not None:
+            condition, arguments = f"{condition} AND instrument = ?", [quantity, instrument]
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT max(n) FROM last_values WHERE "  # noqa: S608 - fixed words only
+                + condition.replace("subject", "quantity"),
+                arguments,
+            ).fetchone()
+        edge = int(row[0] or 0) + 1
+        query = (
+            f"SELECT {_COLUMNS} FROM entries WHERE kind = 'reading' AND {condition} "  # noqa: S608 - fixed words only
+            "AND n > ? AND n < ? ORDER BY n DESC LIMIT ?"
+        )
+        while edge > since + 1:
+            with translated(self._path):
+                rows = self._connection.execute(query, (*arguments, since, edge, _FEW)).fetchall()
+            yield from (_row(row) for row in rows)
+            if len(rows) < _FEW:
+                return
+            edge = rows[-1][0]
+
     def last_readings(self) -> list[tuple[int, dict[str, Any]]]:
         """Give the newest reading of each quantity of each instrument, after its number."""
         return [(row.n, json.loads(row.body)) for row in self.last_values()]
@@ -129,12 +164,15 @@ class JournalReader:
             ).fetchone()
         return None if row is None else int(row[0])
 
-    def of_subject(self, kind: str, subject: str) -> list[Row]:
-        """Give all entries of one kind about one subject (a job, a machine), in order."""
+    def of_subject(self, kind: str, subject: str, *, after: int = 0) -> list[Row]:
+        """Give the entries of one kind about one subject (a job, a machine), in order.
+
+        Those ``after`` a number only. Not for readings: they are too many.
+        """
         with translated(self._path):
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE kind = ? AND subject = ? ORDER BY n",  # noqa: S608 - fixed words only
-                (kind, subject),
+                f"SELECT {_COLUMNS} FROM entries WHERE {BY_SUBJECT} AND n > ? ORDER BY n",  # noqa: S608 - fixed words only
+                (kind, subject, after),
             ).fetchall()
         return [_row(row) for row in rows]
 
@@ -143,8 +181,8 @@ class JournalReader:
         with translated(self._path):
             rows = self._connection.execute(
                 f"SELECT {_COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
-                "(SELECT max(n) FROM entries WHERE kind = ? AND subject IS NOT NULL "
-                "GROUP BY subject) ORDER BY n DESC",
+                f"(SELECT max(n) FROM entries WHERE kind = ? AND {INDEXED} "
+                "AND subject IS NOT NULL GROUP BY subject) ORDER BY n DESC",
                 (kind,),
             ).fetchall()
         return [_row(row) for row in rows]

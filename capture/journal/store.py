@@ -11,7 +11,7 @@ from pathlib import Path
 
 from capture.errors import JournalError
 from capture.journal.chain import link
-from capture.journal.database import base_of, connect, translated
+from capture.journal.database import BY_SUBJECT, base_of, connect, translated
 from capture.model import Gap, Reading, ReadingDraft, Tag
 from capture.model.anchor import Anchor
 from capture.model.audit import AuditEntry
@@ -128,7 +128,7 @@ class Store:
 
 def _check(connection: sqlite3.Connection, expecting: Expectation, batch: Sequence[Entry]) -> None:
     row = connection.execute(
-        "SELECT max(n) FROM entries WHERE kind = ? AND subject = ?",
+        f"SELECT max(n) FROM entries WHERE {BY_SUBJECT}",  # noqa: S608 - fixed words only
         (expecting.kind, expecting.subject),
     ).fetchone()
     newest = int(row[0] or 0)

@@ -8,7 +8,6 @@ import hashlib
 import io
 import os
 import re
-import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,8 +27,26 @@ _FORMATS = ("JPEG", "PNG", "WEBP")
 _DIGEST = re.compile(r"[0-9a-f]{64}\Z")
 
 
+#: How pixels are turned upright, by the orientation that stands in the EXIF (tag 0x0112 of TIFF 6.0
+#: and Exif 2.3): names of `PIL.Image.Transpose`.
+_ORIENTATION = 0x0112
+_UPRIGHT = {
+    2: "FLIP_LEFT_RIGHT",
+    3: "ROTATE_180",
+    4: "FLIP_TOP_BOTTOM",
+    5: "TRANSPOSE",
+    6: "ROTATE_270",
+    7: "TRANSVERSE",
+    8: "ROTATE_90",
+}
+
+
 class MissingExtraError(CaptureError):
     """An optional part is not installed; says which one."""
+
+
+class EvidenceError(CaptureError):
+    """The folder of photos cannot be read or written; says why."""
 
 
 class EvidenceStore:
@@ -44,19 +61,28 @@ class EvidenceStore:
         Raises:
             InputError: too large, or no photo in a format that is taken.
             MissingExtraError: Pillow is not installed.
+            EvidenceError: it cannot be written; nothing is kept then.
         """
         encoded = _reencoded(data)
         digest = hashlib.sha256(encoded).hexdigest()
         path = self._path(digest)
-        if not path.exists():
-            self._write(path, encoded)
+        try:
+            # A file that is not what its name says is put right: its name says what belongs there.
+            if not path.exists() or path.read_bytes() != encoded:
+                self._write(path, encoded)
+        except OSError as error:
+            raise EvidenceError(
+                f"the photo cannot be kept in {self._folder}: {error.strerror or error}"
+            ) from error
         return Evidence(kind="photo", sha256=digest, media_type="image/jpeg")
 
     def get(self, sha256: str) -> bytes:
         """Give a photo.
 
         Raises:
-            InputError: there is none of this digest, or it is not what it was.
+            NotThereError: there is none of this digest.
+            InputError: that is no digest, or the photo is not what it was.
+            EvidenceError: it cannot be read.
         """
         if not _DIGEST.match(sha256):
             raise InputError(f"{sha256[:80]!r} is no SHA-256: 64 hexadecimal digits in lower case")
@@ -64,6 +90,10 @@ class EvidenceStore:
             data = self._path(sha256).read_bytes()
         except FileNotFoundError as error:
             raise NotThereError(f"there is no photo {sha256}") from error
+        except OSError as error:
+            raise EvidenceError(
+                f"photo {sha256} cannot be read: {error.strerror or error}"
+            ) from error
         if hashlib.sha256(data).hexdigest() != sha256:
             raise InputError(f"photo {sha256} was changed on the disk; it proves nothing any more")
         return data
@@ -75,52 +105,72 @@ class EvidenceStore:
     def _path(self, digest: str) -> Path:
         return self._folder / digest[:2] / f"{digest}.jpg"
 
-    @staticmethod
-    def _write(path: Path, data: bytes) -> None:
+    def _write(self, path: Path, data: bytes) -> None:
         """Write whole or not at all: a reading that names a photo outlives a crash with it."""
         path.parent.mkdir(parents=True, exist_ok=True)
         part = path.with_name(f".{path.name}.{os.getpid()}.{os.urandom(4).hex()}")
-        with part.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-        if os.name == "posix":
-            folder = os.open(path.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+        try:
+            with part.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(path)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        # The name of the file, and that of a folder that was made for it.
+        for folder in (path.parent, self._folder):
+            _sync(folder)
+
+
+def _sync(folder: Path) -> None:
+    if os.name == "posix":
+        held = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(held)
+        finally:
+            os.close(held)
 
 
 def _reencoded(data: bytes) -> bytes:
     if len(data) > MOST_BYTES:
         raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
     try:
-        from PIL import Image, ImageOps, UnidentifiedImageError  # noqa: PLC0415 - an extra
+        from PIL import Image  # noqa: PLC0415 - an extra
     except ImportError as error:
         raise MissingExtraError(
             "photos need an extra; install it: pip install 'benchtally[photo]'"
         ) from error
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(io.BytesIO(data), formats=_FORMATS) as opened:
-                if opened.width * opened.height > MOST_PIXELS:
-                    raise InputError(f"the photo has more than {MOST_PIXELS} pixels")
-                upright = ImageOps.exif_transpose(opened).convert("RGB")
-    except (
-        UnidentifiedImageError,
-        Image.DecompressionBombError,
-        Image.DecompressionBombWarning,
-        OSError,
-        SyntaxError,
-        ValueError,
-        EOFError,
-    ) as error:
-        raise InputError("not a photo that can be read: JPEG, PNG or WebP are taken") from error
-    upright.thumbnail((_LONGEST_SIDE, _LONGEST_SIDE))
-    return _pixels_only(upright)
+        opened = Image.open(io.BytesIO(data), formats=_FORMATS)
+    except Exception as error:
+        raise _no_photo() from error
+    with opened:
+        if opened.width * opened.height > MOST_PIXELS:
+            raise InputError(f"the photo has more than {MOST_PIXELS} pixels")
+        try:
+            image = opened.convert("RGB")
+        except Exception as error:
+            raise _no_photo() from error
+        turn = _UPRIGHT.get(_orientation(opened))
+    image.thumbnail((_LONGEST_SIDE, _LONGEST_SIDE))
+    if turn is not None:
+        image = image.transpose(Image.Transpose[turn])
+    return _pixels_only(image)
+
+
+def _no_photo() -> InputError:
+    # What a decoder raises on hostile bytes is listed nowhere; struct.error is one that came.
+    return InputError("not a photo that can be read: JPEG, PNG or WebP are taken")
+
+
+def _orientation(image: "Image") -> int:
+    """Give the orientation by the metadata; 0 where they tell none, or are damaged."""
+    try:
+        found = image.getexif().get(_ORIENTATION)
+    except Exception:  # noqa: BLE001 - metadata are thrown away in any case; the pixels are sound
+        return 0
+    return found if isinstance(found, int) else 0
 
 
 def _pixels_only(image: "Image") -> bytes:

@@ -21,7 +21,7 @@ from capture.jobs.desk import DoubtError
 from capture.jobs.rules import LockedError
 from capture.journal import StaleError
 from capture.model.fields import rfc3339
-from capture.photo.store import MissingExtraError
+from capture.photo.store import EvidenceError, MissingExtraError
 
 MEDIA_TYPE = "application/problem+json"
 _TYPE = "urn:benchtally:problem:"
@@ -135,7 +135,7 @@ def of(error: CaptureError) -> JSONResponse:
             return problem(400, "input", str(error))
         case JournalError():
             return problem(503, "journal", str(error))
-        case AccessError() | MissingExtraError() | NotNowError():
+        case AccessError() | EvidenceError() | MissingExtraError() | NotNowError():
             return problem(503, "not-now", str(error))
         case _:
             return problem(500, "internal", str(error))

@@ -1,0 +1,36 @@
+"""Remembering jobs' states, so that a look at a job replays only what is new of it.
+
+A state is what replaying a job's entries gives, and entries are only ever added: a state as of one
+entry holds for good, and the next one is that state and the entries after it.
+"""
+
+import threading
+from collections import OrderedDict
+from uuid import UUID
+
+from capture.jobs.state import JobState
+
+_MOST = 5000  # jobs remembered
+
+
+class StateMemory:
+    """The newest state seen of each job, for all desks over one journal and any threads."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: OrderedDict[UUID, JobState] = OrderedDict()
+
+    def get(self, job: UUID) -> JobState | None:
+        """Give the newest state seen of a job; None where there is none."""
+        with self._lock:
+            return self._held.get(job)
+
+    def put(self, state: JobState) -> None:
+        """Remember a state, unless a newer one is."""
+        with self._lock:
+            held = self._held.get(state.job)
+            if held is None or held.last < state.last:
+                self._held[state.job] = state
+                self._held.move_to_end(state.job)
+            while len(self._held) > _MOST:
+                self._held.popitem(last=False)
