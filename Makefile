@@ -1,6 +1,6 @@
 # Two commands matter: `make demo` shows the program at work, `make test` proves it.
 # Each makes its own environment below this folder; nothing is installed outside it, except that
-# `make test` fetches Debian's mosquitto (a real broker) and socat when they are missing.
+# `make test` fetches Debian's mosquitto (a real broker), socat, faketime and chromium when missing.
 
 PYTHON ?= python3
 ARGS ?=
@@ -20,11 +20,11 @@ help:
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
-# The system tests come by themselves: they start many processes of their own.
+# The system tests and those in the browser come by themselves: they start many processes of their own.
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
-	.venv-test/bin/pytest -q -n auto --dist worksteal --ignore=tests/system
-	.venv-test/bin/pytest -q -n auto --dist worksteal tests/system
+	.venv-test/bin/pytest -q -n auto --dist worksteal --ignore=tests/system --ignore=tests/browser
+	.venv-test/bin/pytest -q -n auto --dist worksteal tests/system tests/browser
 else
 	.venv-test/bin/pytest $(ARGS)
 endif
