@@ -31,7 +31,7 @@ class TooSoonError(CaptureError):
     """Too many attempts; ``wait`` says for how many seconds."""
 
     def __init__(self, wait: float) -> None:
-        self.wait = max(1, round(wait + 0.5))
+        self.wait = int(wait) + 1  # never a moment too early
         super().__init__(f"too many attempts; wait {self.wait} s, then try again")
 
 
@@ -140,7 +140,9 @@ class Access:
         return self._begin(attempt, known[0], proven=True)
 
     def _begin(self, attempt: Attempt, name: str, *, proven: bool) -> Session:
-        session = self._sessions.begin(name, self._clock.utc(), attempt.address, proven=proven)
+        now = self._clock.utc()
+        begun = self._sessions.begin(name, now, attempt.address, proven=proven)
+        session = self._sessions.find(begun.token, now) or begun  # with the operator's role
         for key in attempt.keys:
             self._back_off.passed(key)
         self._audit.note("logged-in", name, attempt.address, proven=proven)

@@ -23,6 +23,7 @@ MOST_JSON = 256_000
 #: Seconds in which a request must have come whole; a photo over a poor network takes its time.
 WHOLE_S = 90.0
 _OWN_PAGES = ("same-origin", "none")
+_MOST_HEAD = 16_384  # bytes of all headers and the address together
 _PHOTOS = "/api/evidence"
 
 
@@ -60,6 +61,10 @@ class Guard:
         if headers.get("sec-fetch-site", "none") not in _OWN_PAGES and not _follows_link(scope):
             await _answer(send, 403, "requests from pages of other sites are not taken")
             return
+        head = sum(len(name) + len(value) for name, value in scope["headers"])
+        if head + len(scope["raw_path"] or b"") + len(scope["query_string"]) > _MOST_HEAD:
+            await _answer(send, 431, f"a head of more than {_MOST_HEAD} bytes is not taken")
+            return
         most = MOST_BYTES if scope["path"] == _PHOTOS else MOST_JSON
         length = headers.get("content-length", "0")
         if not length.isascii() or not length.isdigit() or int(length[:18]) > most:
@@ -70,17 +75,18 @@ class Guard:
     async def _within(self, most: int, scope: Scope, receive: Receive, send: Send) -> None:
         """Count what comes, because a length need not be given."""
         taken = 0
-        started = whole = False
+        started = whole = slow = False
         by = asyncio.get_running_loop().time() + WHOLE_S
 
         async def counted() -> Message:
-            nonlocal taken, whole
+            nonlocal taken, whole, slow
             if whole:
                 return await receive()
             try:
                 async with asyncio.timeout_at(by):
                     message = await receive()
             except TimeoutError as error:
+                slow = True
                 raise _TooSlowError from error
             whole = not message.get("more_body", False)
             taken += len(message.get("body", b""))
@@ -90,19 +96,16 @@ class Guard:
 
         async def noted(message: Message) -> None:
             nonlocal started
-            if taken > most and not started:
+            if (slow or taken > most) and not started:
                 return  # whatever it says of a body cut short; ours is the better answer
             started = True
             await send(message)
 
-        try:
-            with suppress(_TooLargeError):
-                await self._app(scope, counted, noted)
-        except _TooSlowError:
-            if not started:
-                await _answer(send, 408, f"the request was not whole after {WHOLE_S:.0f} s")
-            return
-        if taken > most and not started:
+        with suppress(_TooLargeError, _TooSlowError):
+            await self._app(scope, counted, noted)
+        if slow and not started:
+            await _answer(send, 408, f"the request was not whole after {WHOLE_S:.0f} s")
+        elif taken > most and not started:
             await _answer(send, 413, f"more than {most} bytes are not taken")
 
 

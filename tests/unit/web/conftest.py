@@ -68,7 +68,9 @@ class Served:
             access=self.access,
         )
         self.app = make_app(self.bench)
-        self.server = WebServer(self.app, self.changes, "127.0.0.1", 0, tls, self.access.close)
+        # An address of a network is played by this computer's own.
+        listen = web.host if web.host.startswith("127.") else "127.0.0.1"
+        self.server = WebServer(self.app, self.changes, listen, 0, tls, self.access.close)
         self.server.listen()
         self.server.start()
 
