@@ -359,7 +359,7 @@ class Demo:
     def _desk(self) -> Iterator[Desk]:
         """Give a desk beside the daemon, as a command has it."""
         path = self._folder / "sawmill.journal"
-        with closing(JournalReader(path)) as reader, closing(Store(path)) as store:
+        with closing(Store(path)) as store, closing(JournalReader(path)) as reader:
 
             def append(entries: Sequence[Entry], expecting: Expectation | None) -> list[Stored]:
                 return store.append(entries, expecting=expecting)
