@@ -9,7 +9,7 @@ _POLICY = (
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 _PERMISSIONS = (
-    "camera=(self), bluetooth=(), display-capture=(), geolocation=(), hid=(), microphone=(), "
+    "camera=(self), display-capture=(), geolocation=(), hid=(), microphone=(), "
     "midi=(), payment=(), serial=(), usb=()"
 )
 _ALWAYS = {
