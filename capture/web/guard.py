@@ -11,6 +11,7 @@ from contextlib import suppress
 from typing import Any
 from urllib.parse import urlsplit
 
+import anyio
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -102,7 +103,10 @@ class Guard:
             await send(message)
 
         with suppress(_TooLargeError, _TooSlowError):
-            await self._app(scope, counted, noted)
+            try:
+                await self._app(scope, counted, noted)
+            except* anyio.BrokenResourceError:
+                pass  # a stream's client has gone while something was on its way to it
         if slow and not started:
             await _answer(send, 408, f"the request was not whole after {WHOLE_S:.0f} s")
         elif taken > most and not started:
