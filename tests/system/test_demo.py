@@ -66,22 +66,24 @@ VICTIMS = {
 def demos(tmp_path_factory):
     """Run all demonstrations of these tests at the same time: they mostly wait."""
     rig = Rig(tmp_path_factory.mktemp("demos"))
-    elsewhere = {"BENCHTALLY_BROKER__PORT": str(harness.free_port())}
-    made = {
-        "mosquitto": rig.child(*DEMO, rig.folder / "mosquitto"),
-        "amqtt": rig.child(*WITHOUT_MOSQUITTO, rig.folder / "amqtt"),
-        "elsewhere": rig.child(*DEMO, rig.folder / "elsewhere", environment=elsewhere),
-        **{name: rig.child(*DEMO, rig.folder / name) for name in VICTIMS},
-    }
-    found = {name: child_of(made[name], *words) for name, (words, _) in VICTIMS.items()}
-    for name, pid in found.items():
-        said = made[name].said
-        harness.wait_until(lambda said=said: "leads off" in said(), "a first pair", LIMIT)
-        os.kill(pid, signal.SIGKILL)
-    for demo in made.values():
-        demo.wait(LIMIT)
-    yield rig, made
-    rig.close()
+    try:
+        elsewhere = {"BENCHTALLY_BROKER__PORT": str(harness.free_port())}
+        made = {
+            "mosquitto": rig.child(*DEMO, rig.folder / "mosquitto"),
+            "amqtt": rig.child(*WITHOUT_MOSQUITTO, rig.folder / "amqtt"),
+            "elsewhere": rig.child(*DEMO, rig.folder / "elsewhere", environment=elsewhere),
+            **{name: rig.child(*DEMO, rig.folder / name) for name in VICTIMS},
+        }
+        found = {name: child_of(made[name], *words) for name, (words, _) in VICTIMS.items()}
+        for name, pid in found.items():
+            said = made[name].said
+            harness.wait_until(lambda said=said: "leads off" in said(), "a first pair", LIMIT)
+            os.kill(pid, signal.SIGKILL)
+        for demo in made.values():
+            demo.wait(LIMIT)
+        yield rig, made
+    finally:
+        rig.close()
     assert not rig.tracebacks()
 
 
