@@ -1,0 +1,73 @@
+"""Charts say in words what they show, and appear only where the values allow them."""
+
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from capture.web.charts import charts_of, draw
+
+
+def value(quantity, point, number, at=None):
+    return {"quantity": quantity, "point": point, "value": number, "at": at}
+
+
+def step(quantity, *values):
+    return {"quantity": quantity, "values": list(values)}
+
+
+def view(*steps, results=()):
+    return {"steps": list(steps), "results": list(results)}
+
+
+RESISTANCE = step(
+    "resistance",
+    *(
+        value("resistance", pair, ohms)
+        for pair, ohms in (("U-V", 0.8), ("V-W", 0.82), ("W-U", 0.84))
+    ),
+)
+PULSE = step(
+    "pulse_time",
+    *(
+        value("pulse_time", point, micro * 1e-6)
+        for point, micro in (("U-V", 112.6), ("V-U", 112.4), ("V-W", 121.7), ("W-U", 112.9))
+    ),
+)
+INSULATION = step(
+    "insulation_resistance",
+    value("insulation_resistance", "U+V+W-frame", 4.98e8, 15.0),
+    value("insulation_resistance", "U+V+W-frame", 8.677e8, 60.0),
+)
+
+
+def test_the_balance_is_told_against_the_mean_and_the_limit():
+    judged = {"name": "resistance unbalance (mean)", "judgement": {"limit": 2.0}}
+    (chart,) = charts_of(view(RESISTANCE, results=[judged]))
+    # 0.80, 0.82, 0.84 around their mean of 0.82: 0.02 / 0.82 = 2.44 %.
+    assert chart.alt == (
+        "Resistance by pair, deviation from their mean: U-V -2.44 %, V-W +0.00 %, W-U +2.44 %; "
+        "limit ± 2 %."
+    )
+    assert chart.limit == 2.0
+
+
+def test_pulse_times_say_which_were_read_with_the_leads_swapped():
+    (chart,) = charts_of(view(PULSE))
+    assert "U-V 112.6 µs, leads swapped 112.4 µs" in chart.alt
+    assert "V-W 121.7 µs;" in chart.alt
+
+
+def test_two_pairs_or_one_time_are_no_chart():
+    two = step("resistance", *RESISTANCE["values"][:2])
+    once = step("insulation_resistance", INSULATION["values"][0])
+    half = step("pulse_time", *PULSE["values"][:2])
+    assert charts_of(view(two, once, half)) == []
+
+
+@pytest.mark.parametrize("made", [RESISTANCE, PULSE, INSULATION], ids=lambda each: each["quantity"])
+def test_every_chart_can_be_drawn_the_same_way_twice(made):
+    (chart,) = charts_of(view(made))
+    drawn = draw(chart)
+    assert ET.fromstring(drawn).tag.endswith("svg")
+    assert b"<script" not in drawn
+    assert draw(chart) == drawn
