@@ -85,7 +85,20 @@ def _describe(app: FastAPI) -> None:
 
     A faulty one: 400, a problem.
     """
-    document = app.openapi()
+    plain = app.openapi
+
+    def described() -> dict[str, Any]:
+        # Made when it is first asked for: it takes a good part of a second.
+        fresh = app.openapi_schema is None
+        document = plain()
+        if fresh:
+            _amend(document)
+        return document
+
+    app.openapi = described  # type: ignore[method-assign] # as FastAPI's manual has it
+
+
+def _amend(document: dict[str, Any]) -> None:
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             answers = operation["responses"]

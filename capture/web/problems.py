@@ -1,6 +1,7 @@
 """Errors over HTTP: each is one problem document (RFC 9457) whose ``detail`` is a line to read."""
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -45,12 +46,17 @@ class Problem(BaseModel):
     """One line for a person: what, where, what to do."""
 
 
+@cache
+def _schema() -> dict[str, Any]:
+    return Problem.model_json_schema()
+
+
 def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """Describe the problems that an operation may answer with, for the OpenAPI document."""
     return {
         status: {
             "description": _TITLES.get(status, "A problem"),
-            "content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}},
+            "content": {MEDIA_TYPE: {"schema": _schema()}},
         }
         for status in statuses
     }

@@ -99,21 +99,22 @@ def test_no_spelling_of_a_path_gets_past_the_door(served, target):
         assert re.search(rb"(?i)\r\nlocation: /login(\?next=\S*)?\r\n", answer)
 
 
-@pytest.mark.parametrize(
-    "method", ["GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE", "TRACE", "get", "BREW"]
-)
+METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE", "TRACE", "get", "BREW")
+
+
 @pytest.mark.parametrize("target", ["/api/bench", "/static/../api/bench", "/jobs"])
-def test_no_method_gets_past_the_door(served, method, target):
-    page = not target.startswith("/api") and method in ("GET", "HEAD")
-    status, answer = ask(served, target, method)
-    assert status == (303 if page else 401)
-    assert b"sawmill" not in answer
+def test_no_method_gets_past_the_door(served, target):
+    for method in METHODS:
+        page = not target.startswith("/api") and method in ("GET", "HEAD")
+        status, answer = ask(served, target, method)
+        assert status == (303 if page else 401), method
+        assert b"sawmill" not in answer, method
 
 
-@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS"])
 @pytest.mark.parametrize("target", ["/health", "/login", "/static/app.js"])
-def test_what_is_open_is_open_for_looking_only(served, method, target):
-    assert ask(served, target, method)[0] == 401
+def test_what_is_open_is_open_for_looking_only(served, target):
+    for method in ("POST", "PUT", "DELETE", "OPTIONS"):
+        assert ask(served, target, method)[0] == 401, method
 
 
 def test_a_page_sends_to_the_log_in_and_files_do_not(served):
