@@ -101,9 +101,18 @@ def test_good_lines_survive_any_cutting_and_junk_around_them(profile, data, befo
     if profile == "packed-ohmmeter" and (before or after):
         # Nothing but a one-byte check parts junk from such frames: one in 256 that straddles the
         # two looks whole and stands in place of one that was sent. It costs that one and no more.
-        as_sent = [each for each in shown if each.raw in {line for line, _ in chosen}]
-        assert len(as_sent) >= sent - 1
-        assert len(shown) - len(as_sent) <= 1
+        lines = {line for line, _ in chosen}
+        as_sent = [each for each in shown if each.raw in lines]
+        # Where the seam of two frames that follow each other checks as well, somebody who came out of
+        # step stays out of step: nothing in the bytes tells which of the readings is right.
+        astray = any(
+            isinstance(event, Indication) and event.raw not in lines
+            for skipped in range(1, len(chosen[0][0]))
+            for event in run(*started(profile), good[skipped:], [])
+        )
+        if not astray:
+            assert len(as_sent) >= sent - 1
+            assert len(shown) - len(as_sent) <= 1
     else:
         assert len(shown) == sent
 
