@@ -20,12 +20,11 @@ help:
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
-# The system tests and those in the browser come by themselves: they start many processes of their own,
-# and mostly wait for them, so that one more than there are processors keeps those busy.
+# The system tests and those in the browser come by themselves: they start many processes of their own.
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
 	.venv-test/bin/pytest -q -n auto --dist worksteal --ignore=tests/system --ignore=tests/browser
-	.venv-test/bin/pytest -q -n $$(($$(nproc) + 1)) --dist worksteal tests/system tests/browser
+	.venv-test/bin/pytest -q -n auto --dist worksteal tests/system tests/browser
 else
 	.venv-test/bin/pytest $(ARGS)
 endif
