@@ -142,7 +142,9 @@ class Access:
     def _begin(self, attempt: Attempt, name: str, *, proven: bool) -> Session:
         now = self._clock.utc()
         begun = self._sessions.begin(name, now, attempt.address, proven=proven)
-        session = self._sessions.find(begun.token, now) or begun  # with the operator's role
+        session = self._sessions.find(begun.token, now)  # with the operator's role
+        if session is None:
+            raise WrongSecretError("the operator was removed meanwhile; register them again first")
         for key in attempt.keys:
             self._back_off.passed(key)
         self._audit.note("logged-in", name, attempt.address, proven=proven)
