@@ -11,7 +11,7 @@ from datetime import datetime
 
 from pydantic import ValidationError
 
-from capture.driver.faults import fault_lines
+from capture.driver.faults import one_line
 from capture.errors import ConfigError, InputError
 from capture.model import (
     Bound,
@@ -22,6 +22,7 @@ from capture.model import (
     ReadingDraft,
     ReadingTag,
     Series,
+    Shown,
     TestPoint,
     new_id,
     parse_shown,
@@ -88,18 +89,22 @@ def make_reading(
     id_: uuid.UUID | None = None,
     group: uuid.UUID | None = None,
     series: Series | None = None,
+    again: str | None = None,
 ) -> ReadingDraft:
     """Make a draft from one value as typed.
 
-    ``id_`` is made where the value is typed, so that handing it in twice stores it once.
+    ``id_`` is made where the value is typed, so that handing it in twice stores it once. ``again``
+    is the same value as the keying's second operator typed it.
 
     Raises:
-        InputError: the value, the quantity or another field cannot be taken; says why.
+        InputError: the value, the quantity or another field cannot be taken, or the two keyings
+            are not of two people, or differ; says why.
     """
     if point is not None and keying.machine is None:
         raise InputError("a test point belongs to a machine; give --machine as well")
     base = unit_of(keying.quantity)
     shown = parse_shown(typed, mark=keying.mark, default_unit=keying.unit)
+    _check_second(keying, typed, shown, again)
     unit = shown.unit or base
     if unit is None:
         raise InputError(f"{typed.strip()!r} has no unit, and {keying.quantity} has no fixed one")
@@ -144,7 +149,7 @@ def make_reading(
             evidence=keying.evidence,
         )
     except ValidationError as error:
-        raise InputError("; ".join(fault_lines(error))) from error
+        raise InputError(one_line(error)) from error
 
 
 def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:
@@ -224,3 +229,27 @@ def _placed(lines: list[Line], order: Sequence[str]) -> list[Line]:
     if twice:
         raise ConfigError([f"test point {point} stands twice in the block" for point in twice])
     return lines
+
+
+def _check_second(keying: Keying, typed: str, shown: Shown, again: str | None) -> None:
+    """Refuse a second keying that is none, is by the same person, or says something else."""
+    second = keying.second_operator
+    if second is None:
+        if again is not None:
+            raise InputError("the value was keyed a second time; say who did it")
+        return
+    if _tidy(second) == _tidy(keying.operator):
+        raise InputError("the second keying is by another person, not by the same one")
+    if again is None:
+        raise InputError("the second keying is missing")
+    other = parse_shown(again, mark=keying.mark, default_unit=keying.unit)
+    same = (other.status, other.value, other.bound) == (shown.status, shown.value, shown.bound)
+    if not same or other.unit not in (None, shown.unit):
+        raise InputError(
+            f"{typed.strip()!r} and {again.strip()!r} differ; look at the display once more"
+        )
+
+
+def _tidy(name: str) -> str:
+    """Write a name as it is compared, however it was typed."""
+    return " ".join(name.split()).casefold()

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from pydantic import ValidationError
 
-from capture.driver.faults import fault_lines
+from capture.driver.faults import one_line
 from capture.errors import InputError, NotThereError
 from capture.journal import JournalReader, Row
 from capture.model import PointOfTest, Tag, TestPoint, new_id
@@ -95,7 +95,7 @@ def make_tag(
             supersedes=before,
         )
     except ValidationError as error:
-        raise InputError("; ".join(fault_lines(error))) from error
+        raise InputError(one_line(error)) from error
 
 
 def _by_place(reader: JournalReader, instrument: str, place: str) -> Row | None:

@@ -14,7 +14,7 @@ from capture.access.secret import Hasher
 from capture.access.sessions import TOUCH_S, Session, Sessions
 from capture.clock import Clock
 from capture.config import Config, WebConfig
-from capture.errors import CaptureError, ConfigError
+from capture.errors import CaptureError, ConfigError, NotThereError
 from capture.model.audit import AuditEntry
 
 #: What a lone bench proposes to be called, where no operators are registered.
@@ -167,6 +167,22 @@ class Access:
     def touch(self, session: Session) -> None:
         """Note that a session is in use."""
         self._sessions.touch(session, self._clock.utc())
+
+    def second(self, name: str, first: str) -> str:
+        """Give the name of a second operator as it is stored; ``first`` where they are the same.
+
+        Raises:
+            NotThereError: operators are registered, and this is none of them.
+        """
+        name = tidy_name(name)
+        if key_of(name) == key_of(first):
+            return first
+        if not self.secret_needed:
+            return name
+        known = self.operators.find(name)
+        if known is None:
+            raise NotThereError(f"second_operator: there is no operator {name!r}")
+        return known[0]
 
     def log_out(self, session: Session, address: str) -> None:
         """End a session."""

@@ -55,7 +55,7 @@ class Hasher:
         Takes as long either way.
         """
         try:
-            self._argon.verify(hashed or self._nobody, _composed(secret))
+            self._argon.verify(self._nobody if hashed is None else hashed, _composed(secret))
         except (VerificationError, InvalidHashError):
             return False
         return hashed is not None

@@ -30,6 +30,8 @@ def register(app: typer.Typer) -> None:
             for name, instrument in settings.instruments.items()
         ]
         rows.append({"what": "journal", **_journal(settings)})
+        if settings.web is not None:
+            rows.append({"what": "web", **_web(settings)})
         for name in settings.publishers:
             what = name if name == BROKER else f"broker {name}"
             rows.append({"what": what, **_broker(settings, name)})
@@ -65,6 +67,36 @@ def _broker(settings: Any, name: str) -> dict[str, Any]:
     except CaptureError as error:
         return {"ok": False, "says": str(error)}
     return {"ok": True, "says": f"{where}{', TLS' if secrets.context else ''}, not tried"}
+
+
+def _web(settings: Any) -> dict[str, Any]:
+    """Judge a certificate and whether somebody is registered, where these are needed."""
+    from capture.errors import CaptureError
+
+    web = settings.web
+    says = f"{web.host}, port {web.port}"
+    try:
+        from capture.access.file import AccessFile
+        from capture.access.operators import Operators
+        from capture.web.tls import Tls
+
+        if web.tls_certificate is not None:
+            Tls(settings.folder / web.tls_certificate, settings.folder / web.tls_key)
+        anybody = False
+        if settings.access_path.exists():
+            file = AccessFile(settings.access_path)
+            anybody = Operators(file).any()
+            file.close()
+    except CaptureError as error:
+        return {"ok": False, "says": str(error)}
+    except ImportError as error:
+        missing = f"needs an extra ({error.name}); install it: pip install 'benchtally[web]'"
+        return {"ok": False, "says": missing}
+    if web.for_others and not anybody:
+        return {"ok": False, "says": f"{says}; register somebody: benchtally operator add NAME"}
+    if web.plain_on_network:
+        says += ", without TLS: whoever can listen there can take over sessions"
+    return {"ok": True, "says": says}
 
 
 def _journal(settings: Any) -> dict[str, Any]:

@@ -65,14 +65,8 @@ def _steps(job: typer.Typer) -> None:
             state = bench.state(job)
             state.step(step)
             who = bench.who(operator, id_)
-            if bench.reader.entry(who.id) is not None and not reading:
-                # It was done before; what was the newest reading then is in the entry.
-                return _tell(bench, state, f"{step} was taken before", as_json=as_json)
-            readings = (
-                [_reading(bench, name) for name in reading]
-                if reading
-                else bench.desk.newest(state.job, step)
-            )
+            readings = [_reading(bench, name) for name in reading or ()]
+            done = "was taken before" if bench.reader.entry(who.id) else "is taken"
             with bench.explained(state):
                 after = bench.desk.take(
                     state.job,
@@ -83,7 +77,7 @@ def _steps(job: typer.Typer) -> None:
                     conditions=held,
                     applied_seconds=applied,
                 )
-            return _tell(bench, after, f"{step} is taken", as_json=as_json)
+            return _tell(bench, after, f"{step} {done}", as_json=as_json)
 
     @job.command()
     def select(

@@ -94,7 +94,7 @@ def chosen_link(
     from pydantic import ValidationError
 
     from capture.config import SerialSettings, TcpSettings
-    from capture.driver.faults import fault_lines
+    from capture.driver.faults import one_line
     from capture.links import make_link
 
     if [port, tcp, instrument].count(None) != 2:  # noqa: PLR2004 - two of three are left out
@@ -111,7 +111,7 @@ def chosen_link(
                 raise InputError(f"--tcp: found {tcp!r}, expected HOST:PORT")
             settings = TcpSettings(host=host, port=int(number))
     except ValidationError as error:
-        raise InputError("; ".join(fault_lines(error))) from error
+        raise InputError(one_line(error)) from error
     said = settings.model_dump(exclude_none=True, exclude={"kind", "port", "host"})
     return make_link(settings), said
 

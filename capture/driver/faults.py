@@ -22,6 +22,11 @@ def fault_lines(
     return [_line(fault, prefix, model) for fault in error.errors(include_url=False)]
 
 
+def one_line(error: ValidationError) -> str:
+    """Write all faults of a failed validation on one line, for a person."""
+    return "; ".join(fault_lines(error))
+
+
 def key_path(parts: Iterable[object]) -> str:
     """Write a key path as it stands in TOML: ``instruments.ohm.link.baud`` or ``lines[2].unit``."""
     text = ""

@@ -13,13 +13,11 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.clock import Clock
-from capture.driver.faults import fault_lines
-from capture.errors import CaptureError, InputError
+from capture.driver.faults import one_line
+from capture.errors import CaptureError, InputError, NotThereError
 from capture.jobs.energy import needs_ramp_down
 from capture.jobs.fit import (
-    compare_keyings,
     elapsed_of,
-    is_same_person,
     of_energy,
     points_of,
     refuse_twice,
@@ -183,16 +181,19 @@ class Desk:
     ) -> JobState:
         """Take stored readings for a step; each is tagged with the machine and the test point.
 
-        After a test voltage, its time is written down: ``applied_seconds``, else the largest that
-        the readings or the step tell.
+        Without ``readings`` it is the newest, as `newest` finds it; handed in again, what was the
+        newest then. After a test voltage, its time is written down: ``applied_seconds``, else the
+        largest that the readings or the step tell.
 
         Raises:
             InputError: a reading is not there or does not fit; and as for `act`.
         """
         state = self.service.state(job)
         step = state.step(step_id).step
-        bodies = [self._body(reading) for reading in readings]
         known = self._reader.entry(who.id)
+        if not readings:
+            readings = self.newest(job, step_id) if known is None else _taken_by(known).readings
+        bodies = [self._body(reading) for reading in readings]
         if known is None:
             refuse_twice(state, step, readings, bodies)
         taken = self._taken(state, step, readings, how, conditions, bodies, known)
@@ -401,18 +402,22 @@ class Desk:
                     id_=value.id,
                     group=group,
                     series=series,
+                    again=value.again,
                 )
             except InputError as error:
                 raise InputError(f"{point}: {error}") from error
-            compare_keyings(draft, value.typed, value.again, keying, point)
             drafts.append(draft)
         shown = keyed.shown_deviation
         if shown is None:
             return drafts, None
         if step.quantity != "pulse_time":
             raise InputError("a shown deviation belongs to a step of pulse times")
-        of_all = replace(keying, quantity="pulse_deviation", unit="%")
-        return drafts, make_reading(of_all, shown.typed, None, id_=shown.id, group=group)
+        # It was keyed by two people only where both typed it.
+        second = None if shown.again is None else keying.second_operator
+        of_all = replace(keying, quantity="pulse_deviation", unit="%", second_operator=second)
+        return drafts, make_reading(
+            of_all, shown.typed, None, id_=shown.id, group=group, again=shown.again
+        )
 
     def _taken(
         self,
@@ -425,10 +430,9 @@ class Desk:
         known: Row | None,
     ) -> Taken:
         ramp_down = self._ramp_down(state, step, bodies)
-        if known is not None and known.kind == "job":
+        if known is not None:
             # The same act once more: what followed from the job's state then is what holds.
-            stored = JobEntry.model_validate_json(known.body).event
-            ramp_down = stored.ramp_down if isinstance(stored, Taken) else ramp_down
+            ramp_down = _taken_by(known).ramp_down
         try:
             return Taken.model_validate(
                 {
@@ -440,7 +444,7 @@ class Desk:
                 }
             )
         except ValidationError as error:
-            raise InputError("; ".join(fault_lines(error))) from error
+            raise InputError(one_line(error)) from error
 
     def _refuse_used_ids(self, drafts: Sequence[ReadingDraft], known: Row | None) -> None:
         """Refuse an id under which something else is stored: what is typed now would be lost."""
@@ -463,7 +467,7 @@ class Desk:
     def _body(self, reading: UUID) -> dict[str, Any]:
         row = self._reader.entry(reading)
         if row is None or row.kind != "reading":
-            raise InputError(f"there is no reading {reading}; `benchtally readings` lists them")
+            raise NotThereError(f"there is no reading {reading}; `benchtally readings` lists them")
         return self._content(row.body)
 
     @staticmethod
@@ -504,7 +508,7 @@ class Desk:
         try:
             return [Applied(step=step.id, seconds=seconds)]
         except ValidationError as error:
-            raise InputError("; ".join(fault_lines(error))) from error
+            raise InputError(one_line(error)) from error
 
     def _ramp_down(
         self, state: JobState, step: Step, bodies: Sequence[Mapping[str, Any]]
@@ -557,8 +561,20 @@ class Desk:
         return found
 
 
+def _taken_by(known: Row) -> Taken:
+    """Give the taking that an id was used for.
+
+    Raises:
+        InputError: it was used for something else.
+    """
+    event = JobEntry.model_validate_json(known.body).event if known.kind == "job" else None
+    if not isinstance(event, Taken):
+        raise InputError(f"the id {known.id} belongs to another entry; make a new one for each act")
+    return event
+
+
 def _check_typed(step: Step, keyed: KeyedValues) -> None:
-    """Refuse values that are not as many, or not of as many people, as they should be."""
+    """Refuse values that are not as many as they should be."""
     count = len(keyed.values)
     if len(step.points) > 1 and count != len(step.points):
         raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
@@ -566,10 +582,5 @@ def _check_typed(step: Step, keyed: KeyedValues) -> None:
     if len(step.points) == 1 and count != 1 and count != len(times):
         takes = f"1 or {len(times)} values" if times else "1 value"
         raise InputError(f"step {step.id} takes {takes}, not {count}")
-    second = keyed.keying.second_operator
-    if second is not None and is_same_person(second, keyed.keying.operator):
-        raise InputError("the second keying is by another person, not by the same one")
-    if second is None and any(value.again is not None for value in keyed.values):
-        raise InputError("the values were keyed a second time; say who did it")
     if len({value.id for value in keyed.values}) < count:
         raise InputError("an id stands twice; make a new one for each value")

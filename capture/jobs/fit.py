@@ -1,4 +1,4 @@
-"""What fits a step: which readings may be taken for it, for which points; what two keyings say.
+"""What fits a step: which readings may be taken for it, and for which points.
 
 Pure; knows no journal.
 """
@@ -10,8 +10,7 @@ from uuid import UUID
 from capture.errors import InputError
 from capture.jobs.procedure import Step
 from capture.jobs.state import JobState
-from capture.keying import Keying
-from capture.model import PointOfTest, ReadingDraft, TestPoint, parse_shown
+from capture.model import PointOfTest, ReadingDraft, TestPoint
 from capture.winding import PulseReadings, WindingError, pulse_comparison
 
 
@@ -70,34 +69,6 @@ def refuse_twice(
                 raise InputError(
                     f"reading {reading} is taken for step {other.step.id}; redo that step first"
                 )
-
-
-def is_same_person(one: str, other: str) -> bool:
-    """Tell whether two names are of one person, however they were typed."""
-    first, second = (" ".join(name.split()).casefold() for name in (one, other))
-    return first == second
-
-
-def compare_keyings(
-    draft: ReadingDraft, typed: str, again_typed: str | None, keying: Keying, point: str
-) -> None:
-    """Refuse a second keying that says something else."""
-    if keying.second_operator is None:
-        return
-    if again_typed is None:
-        raise InputError(f"{point}: the second keying is missing")
-    again = parse_shown(again_typed, mark=keying.mark, default_unit=keying.unit)
-    bound = None if draft.bound is None else (draft.bound.side, draft.bound.value)
-    said = (
-        again.status,
-        None if again.value is None else float(again.value),
-        None if again.bound is None else (again.bound.side, float(again.bound.value)),
-    )
-    if said != (draft.status, draft.value, bound) or again.unit not in (None, draft.unit):
-        raise InputError(
-            f"{point}: {typed.strip()!r} and {again_typed.strip()!r} differ; look at the "
-            "display once more"
-        )
 
 
 def shown_deviation(step: Step, drafts: Sequence[ReadingDraft]) -> float | None:

@@ -13,7 +13,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.clock import Clock
-from capture.driver.faults import fault_lines
+from capture.driver.faults import one_line
 from capture.errors import InputError, NotThereError
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import Procedure, Step
@@ -88,7 +88,7 @@ class JobService:
                 note=note,
             )
         except ValidationError as error:
-            raise InputError("; ".join(fault_lines(error))) from error
+            raise InputError(one_line(error)) from error
         self._append([entry], None)
         return entry
 
@@ -279,7 +279,7 @@ class JobService:
                 event=event,
             )
         except ValidationError as error:
-            raise InputError("; ".join(fault_lines(error))) from error
+            raise InputError(one_line(error)) from error
 
 
 def refuse_stale(state: JobState, seen: int) -> None:

@@ -112,14 +112,14 @@ class JournalReader:
             instrument,
         )
 
-    def last_values(self) -> list[Row]:
+    def last_readings(self) -> list[dict[str, Any]]:
         """Give the newest reading of each quantity of each instrument."""
         with translated(self._path):
             rows = self._connection.execute(
-                "SELECT e.n, e.id, e.kind, e.instrument, e.subject, e.body FROM last_values v "
-                "JOIN entries e ON e.n = v.n ORDER BY v.instrument, v.quantity"
+                "SELECT e.body FROM last_values v JOIN entries e ON e.n = v.n "
+                "ORDER BY v.instrument, v.quantity"
             ).fetchall()
-        return [_row(row) for row in rows]
+        return [json.loads(body) for (body,) in rows]
 
     def newest(self, quantity: str, *, since: int, instrument: str | None = None) -> Iterator[Row]:
         """Give the readings of a quantity that came after entry ``since``, newest first.
@@ -147,10 +147,6 @@ class JournalReader:
             if len(rows) < _FEW:
                 return
             edge = rows[-1][0]
-
-    def last_readings(self) -> list[tuple[int, dict[str, Any]]]:
-        """Give the newest reading of each quantity of each instrument, after its number."""
-        return [(row.n, json.loads(row.body)) for row in self.last_values()]
 
     def first_after(self, moment: datetime) -> int | None:
         """Give the number of the first entry that was made after a moment; None for none.

@@ -11,7 +11,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -25,9 +25,6 @@ from capture.model import new_id
 from capture.model.anchor import Anchor, Base
 from capture.model.fields import rfc3339
 from capture.model.machine import MachineEntry
-
-#: How long delivered entries are kept for a consumer that asks for them again.
-WINDOW = timedelta(days=7)
 
 _PAGE = 2000
 _CHUNK = 1000  # deleted at once: some 20 ms, for which nobody else can write

@@ -159,12 +159,11 @@ class SignedOff(Model):
     statement: str = Field("", max_length=500, exclude_if=is_empty)
 
 
-Event = Annotated[
-    Started
-    | Paused
+#: What a person may do in a job besides starting it and taking a step.
+Act = (
+    Paused
     | Resumed
     | Selected
-    | Taken
     | Redone
     | Refused
     | Skipped
@@ -175,9 +174,9 @@ Event = Annotated[
     | RampedDown
     | Overridden
     | Finished
-    | SignedOff,
-    Field(discriminator="action"),
-]
+    | SignedOff
+)
+Event = Annotated[Started | Taken | Act, Field(discriminator="action")]
 
 
 class JobEntry(Model):

@@ -24,7 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
 from capture.publish.packed import PackedProperties
-from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
+from capture.publish.refusals import NO_SUBSCRIBERS, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
 
 Version = Literal["5", "3.1.1"]
@@ -81,7 +81,6 @@ class Connection:
         self.over_code = 0
         """Reason code of the broker's DISCONNECT; 0 where there was none."""
         self.version_refused = False
-        self.not_let_in = False
         self.receive_maximum = 65535
         self.maximum_packet_size: int | None = None
         self.acknowledged: deque[Acknowledgement] = deque()
@@ -275,7 +274,6 @@ class Connection:
     ) -> None:
         if reason.is_failure:
             self.version_refused = reason.value == _UNSUPPORTED_VERSION
-            self.not_let_in = reason.value in NOT_LET_IN
             self.over = f"broker {self._where} refused us: {reason}"
             return
         if getattr(properties, "MaximumQoS", 1) < 1:

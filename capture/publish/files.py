@@ -9,8 +9,9 @@ from pathlib import Path
 
 from capture.config import BROKER
 from capture.filelock import FileLock
+from capture.journal.beside import CURSOR
 
-_CURSOR, _LETTERS, _LOCK = ".delivered", ".letters", ".lock"
+_LETTERS, _LOCK = ".letters", ".lock"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class Files:
     def of(cls, journal: Path, name: str) -> "Files":
         """Tell where a publisher's files are; they need not be there."""
         stem = journal.name if name == BROKER else f"{journal.name}.{name}"
-        cursor = journal.with_name(stem + _CURSOR)
+        cursor = journal.with_name(stem + CURSOR)
         return cls(
             cursor, journal.with_name(stem + _LETTERS), cursor.with_name(cursor.name + _LOCK)
         )
@@ -47,7 +48,7 @@ class Files:
 def names_on_disk(journal: Path) -> list[str]:
     """Name the publishers that have left files beside this journal, whoever runs them now."""
     found = set()
-    for ending in (_CURSOR, _LETTERS):
+    for ending in (CURSOR, _LETTERS):
         if journal.with_name(journal.name + ending).exists():
             found.add(BROKER)
         prefix = f"{journal.name}."

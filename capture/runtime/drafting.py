@@ -8,7 +8,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.driver import Indication, Profile
-from capture.driver.faults import fault_lines
+from capture.driver.faults import one_line
 from capture.driver.profile import standard_uncertainty
 from capture.errors import DriverError
 from capture.model import (
@@ -95,7 +95,7 @@ class Drafter:
                 raw=raw_frame(indication.raw),
             )
         except ValidationError as error:
-            faults = "; ".join(fault_lines(error))
+            faults = one_line(error)
             raise DriverError(
                 f"driver {this.driver} gave an indication that no reading can hold ({faults}); "
                 "this is a bug in the driver, report it to its author"

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from capture.access.gate import Access
@@ -54,6 +54,23 @@ class Bench:
         """Give a desk to one thread, for one request."""
         with self.reader() as reader:
             yield make_desk(self.config, reader, self.append, self.clock, self.cache)
+
+    def instruments_now(self, reader: JournalReader) -> list[dict[str, Any]]:
+        """Give every instrument as it is published, with its ``last`` readings, by name.
+
+        One that is only keyed by hand has no state.
+        """
+        found = {state["instrument"]: {**state, "last": []} for state in self.instruments()}
+        for reading in reader.last_readings():
+            name = reading["instrument"]
+            found.setdefault(name, {"instrument": name, "state": None, "last": []})
+            found[name]["last"].append(reading)
+        return [found[name] for name in sorted(found)]
+
+    def watch_now(self) -> dict[str, Any] | None:
+        """Give what hands-free capture sees, as members; None where it is off."""
+        seen = self.watch()
+        return None if seen is None else {**asdict(seen), "job": seen.job and str(seen.job)}
 
     @property
     def insecure(self) -> bool:

@@ -6,47 +6,12 @@ from uuid import UUID
 from pydantic import BaseModel, ConfigDict, Field
 
 from capture.model.fields import Line, MachineId, QuantityName, Sha256, Slug
-from capture.model.job import (
-    Applied,
-    ConditionsChanged,
-    Discharged,
-    Finished,
-    JobConditions,
-    Noted,
-    Overridden,
-    Paused,
-    RampedDown,
-    Redone,
-    Refused,
-    Resumed,
-    Selected,
-    SignedOff,
-    Skipped,
-    StepId,
-)
+from capture.model.job import Act, JobConditions
 from capture.model.machine import Nameplate
 
 #: What was typed for one value.
 Typed = Annotated[str, Field(min_length=1, max_length=80)]
 Note = Annotated[str, Field(min_length=1, max_length=500)]
-#: What a person may do in a job besides starting it and taking a step.
-Act = Annotated[
-    Paused
-    | Resumed
-    | Selected
-    | Redone
-    | Refused
-    | Skipped
-    | Noted
-    | ConditionsChanged
-    | Applied
-    | Discharged
-    | RampedDown
-    | Overridden
-    | Finished
-    | SignedOff,
-    Field(discriminator="action"),
-]
 
 
 class Body(BaseModel):
@@ -91,7 +56,7 @@ class NewJob(Write):
 class NewAct(JobWrite):
     """An act in a job."""
 
-    event: Act
+    event: Annotated[Act, Field(discriminator="action")]
 
 
 class Take(JobWrite):
@@ -168,15 +133,3 @@ class NewTag(Body):
     machine: MachineId
     point: str | None = Field(None, max_length=200)
     note: Note | None = None
-
-
-__all__ = [
-    "FreeKey",
-    "Key",
-    "NewAct",
-    "NewJob",
-    "NewMachine",
-    "NewTag",
-    "StepId",
-    "Take",
-]

@@ -5,9 +5,8 @@ from uuid import UUID
 
 from fastapi import APIRouter
 
-from capture.jobs.desk import Desk, KeyedValues, TypedValue
+from capture.jobs.desk import KeyedValues, TypedValue
 from capture.jobs.service import Who
-from capture.jobs.state import JobState
 from capture.model.job import StepId
 from capture.web.bench import Bench
 from capture.web.bodies import Key, KeyedValue, NewAct, NewJob, Take
@@ -24,9 +23,6 @@ def make_router(bench: Bench) -> APIRouter:
     """Make the routes of jobs."""
     router = APIRouter(prefix="/api/jobs", tags=["jobs"])
 
-    def view(desk: Desk, state: JobState) -> dict[str, Any]:
-        return desk.view(state)
-
     @router.get("")
     def list_jobs() -> list[dict[str, Any]]:
         """List every job, the one that was worked on last first."""
@@ -40,40 +36,34 @@ def make_router(bench: Bench) -> APIRouter:
         with bench.desk() as desk:
             who = Who(operator, body.id)
             state = desk.service.start(body.job, body.machine, procedure, who, body.conditions)
-            return view(desk, state)
+            return desk.view(state)
 
     @router.get("/{job}", responses=responses(400, 404))
     def get_job(job: UUID) -> dict[str, Any]:
         """Give a job: the plain sentence, its steps and what holds them, results with figures."""
         with bench.desk() as desk:
-            return view(desk, desk.service.state(job))
+            return desk.view(desk.service.state(job))
 
     @router.post("/{job}/acts", status_code=201, responses=_WRITES)
     def act(job: UUID, body: NewAct, operator: Operator) -> dict[str, Any]:
         """Do something in a job that is neither its start nor the taking of a step."""
         with bench.desk() as desk:
-            return view(desk, desk.act(job, body.event, Who(operator, body.id), body.seen))
+            return desk.view(desk.act(job, body.event, Who(operator, body.id), body.seen))
 
     @router.post("/{job}/steps/{step}/take", status_code=201, responses=_WRITES)
     def take(job: UUID, step: StepId, body: Take, operator: Operator) -> dict[str, Any]:
         """Take stored readings for a step: those named, or the newest of its quantity."""
         with bench.desk() as desk:
-            who = Who(operator, body.id)
-            readings = body.readings
-            if not readings and desk.service.entry(body.id) is None:
-                readings = tuple(desk.newest(job, step))
-            elif not readings:
-                return view(desk, desk.service.state(job))
             state = desk.take(
                 job,
                 step,
-                readings,
-                who,
+                body.readings,
+                Who(operator, body.id),
                 body.seen,
                 conditions=body.conditions,
                 applied_seconds=body.applied_seconds,
             )
-            return view(desk, state)
+            return desk.view(state)
 
     @router.post("/{job}/steps/{step}/key", status_code=201, responses=_KEYING)
     def key(job: UUID, step: StepId, body: Key, operator: Operator) -> dict[str, Any]:
@@ -97,7 +87,7 @@ def make_router(bench: Bench) -> APIRouter:
                 conditions=body.conditions,
                 applied_seconds=body.applied_seconds,
             )
-            return view(desk, state)
+            return desk.view(state)
 
     return router
 

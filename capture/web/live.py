@@ -1,10 +1,8 @@
 """The bench as it is now, and a stream of what changes (server-sent events)."""
 
 import asyncio
-import json
 from collections.abc import AsyncIterable, Iterator
 from contextlib import suppress
-from dataclasses import asdict
 from typing import Annotated, Any
 from uuid import UUID
 
@@ -12,7 +10,6 @@ from fastapi import APIRouter, Depends, Header, Query
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
-from capture.jobs.watcher import Watch
 from capture.journal import Row
 from capture.web.bench import Bench
 from capture.web.problems import NotNowError, responses
@@ -36,19 +33,14 @@ def make_router(bench: Bench) -> APIRouter:
         """Give every instrument with its state and last readings, and what is waited for."""
         with bench.reader() as reader:
             last_n = reader.last_n()
-            values = [json.loads(row.body) for row in reader.last_values()]
-        instruments = {state["instrument"]: {**state, "last": []} for state in bench.instruments()}
-        for reading in values:
-            name = reading["instrument"]
-            known = instruments.setdefault(name, {"instrument": name, "state": None, "last": []})
-            known["last"].append(reading)
+            instruments = bench.instruments_now(reader)
         return {
             "site": bench.config.site,
             "bench": bench.config.bench,
             "time": bench.clock.utc(),
             "last": last_n,
-            "instruments": list(instruments.values()),
-            "watch": _watch(bench.watch()),
+            "instruments": instruments,
+            "watch": bench.watch_now(),
             "insecure": bench.insecure,
         }
 
@@ -131,7 +123,7 @@ class _Stream:
             yield ServerSentEvent(event=row.kind, id=str(row.n), raw_data=row.body.decode("utf-8"))
 
     def _states(self) -> Iterator[ServerSentEvent]:
-        watch = _watch(self._bench.watch())
+        watch = self._bench.watch_now()
         if self._told.get("watch") != watch:
             self._told["watch"] = watch
             yield ServerSentEvent(event="watch", data=watch)
@@ -140,11 +132,3 @@ class _Stream:
             if self._told.get(key) != state:
                 self._told[key] = state
                 yield ServerSentEvent(event="instrument", data=state)
-
-
-def _watch(watch: Watch | None) -> dict[str, Any] | None:
-    if watch is None:
-        return None
-    seen = asdict(watch)
-    seen["job"] = None if watch.job is None else str(watch.job)
-    return seen

@@ -17,16 +17,7 @@ def make_router() -> APIRouter:
     @router.get("")
     def list_procedures() -> list[dict[str, Any]]:
         """List the procedures: built in, and on the search path; a faulty one with its faults."""
-        found: list[dict[str, Any]] = []
-        for name in known_procedures():
-            try:
-                procedure = load_procedure(name)
-            except ConfigError as error:
-                found.append({"name": name, "faults": error.faults})
-            else:
-                steps = len(procedure.steps)
-                found.append({"name": name, "title": procedure.title, "steps": steps})
-        return found
+        return listed_procedures()
 
     @router.get("/{name}", responses=responses(400, 404))
     def get_procedure(name: Slug) -> Procedure:
@@ -47,3 +38,17 @@ def procedure_named(name: str) -> Procedure:
     if name not in known:
         raise NotThereError(f"there is no procedure {name!r}; there are {', '.join(known)}")
     return load_procedure(name)
+
+
+def listed_procedures() -> list[dict[str, Any]]:
+    """List the procedures; a faulty one has ``faults``, the others a title and a count of steps."""
+    found: list[dict[str, Any]] = []
+    for name in known_procedures():
+        try:
+            procedure = load_procedure(name)
+        except ConfigError as error:
+            found.append({"name": name, "faults": error.faults})
+        else:
+            steps = len(procedure.steps)
+            found.append({"name": name, "title": procedure.title, "steps": steps})
+    return found

@@ -86,7 +86,11 @@ def make_router(bench: Bench) -> APIRouter:
         drafts: list[ReadingDraft] = []
         for value in body.values:
             point = None if value.point is None else TestPoint.parse(value.point)
-            drafts.append(make_reading(keying, value.typed, point, id_=value.id, group=group))
+            drafts.append(
+                make_reading(
+                    keying, value.typed, point, id_=value.id, group=group, again=value.again
+                )
+            )
         stored = store_drafts(bench, drafts)
         return {"readings": stored}
 
@@ -100,13 +104,16 @@ def keying_of(
 
     Raises:
         InputError: a law stands where no pulse times do.
-        NotThereError: a photo that is named was not handed in.
+        NotThereError: a photo that is named was not handed in, or the second operator is nobody.
     """
     conditions = dict(display.conditions)
     if quantity == "pulse_time":
         conditions.setdefault("law", display.law or "unknown")
     elif display.law is not None:
         raise InputError("law belongs to the quantity pulse_time")
+    second = display.second_operator
+    if second is not None:
+        second = bench.access.second(second, operator)
     missing = [digest for digest in display.photos if not bench.evidence.has(digest)]
     if missing:
         raise NotThereError(f"there is no photo {missing[0]}; hand it in first")
@@ -126,7 +133,7 @@ def keying_of(
             Evidence(kind="photo", sha256=digest, media_type="image/jpeg")
             for digest in display.photos
         ),
-        second_operator=display.second_operator,
+        second_operator=second,
     )
 
 

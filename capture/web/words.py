@@ -162,14 +162,9 @@ def terminals(step: Mapping[str, Any]) -> list[str]:
     """List the terminals to be drawn for a step's first test point, in the order of the box."""
     point = step["points"][0]
     used = [mark for place in ("first", "second", "guard", "earth") for mark in point[place]]
-    plain = [
-        mark for mark in ("U", "V", "W") if all(len(each) == 1 for each in used if each != "frame")
-    ]
-    return list(
-        dict.fromkeys(
-            [*plain, *(sorted(m for m in used if m != "frame")), *(m for m in used if m == "frame")]
-        )
-    )
+    marks = {mark for mark in used if mark != "frame"}
+    marks = max({"U", "V", "W"}, marks)  # all three are in the box, whichever are used
+    return sorted(marks) + ["frame"] * ("frame" in used)
 
 
 def rows(step: Mapping[str, Any]) -> list[dict[str, Any]]:

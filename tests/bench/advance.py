@@ -22,19 +22,12 @@ import time
 from datetime import datetime
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "system"))
 
+from many_steps import PAIRS, percentile, set_up
 from rig import Rig
 from tablet import Stream, Tablet
-
-_STEP = """\
-[[steps]]
-id = "r-{n}"
-title = "Resistance {n}"
-points = ["{pair}"]
-quantity = "resistance"
-"""
-_PAIRS = ("U-V", "V-W", "W-U")
 
 
 def main():
@@ -52,23 +45,7 @@ def main():
 
 def measure(rig, steps, rate):
     """Run one job of so many steps and print what was seen."""
-    text = 'schema_version = 1\nname = "many"\ntitle = "Many resistances"\n'
-    text += "".join(_STEP.format(n=n, pair=_PAIRS[n % 3]) for n in range(steps))
-    (rig.folder / "many.toml").write_text(text, "utf-8")
-    broker = rig.mosquitto()
-    meter = rig.simulate(
-        "scpi-resistance", "--tcp", 0, "-o", f"rate={rate:g}", "-o", "source_ohms=1"
-    )
-    place = {"host": "127.0.0.1", "port": int(meter.ready["tcp"].rpartition(":")[2])}
-    interval = 1 / rate
-    options = {"quantity": "resistance", "interval_s": interval, "measures_every_s": interval}
-    rig.configure(
-        broker.port,
-        rig.instrument("ohm-meter", "scpi-meter", {"kind": "tcp", **place}, options),
-        more="[web]\nport = 0\n[jobs]\nlongest_time_constant_s = 0.5\n",
-    )
-    daemon = rig.daemon(environment={"BENCHTALLY_PROCEDURES": str(rig.folder)})
-    port = int(daemon.wait_for("web.started")["url"].rpartition(":")[2])
+    daemon, meter, port = set_up(rig, steps, rate)
     tablet = rig.own(Tablet(port))
     tablet.register("fan-07", rated_volts=400)
     tablet.start("fan-07", "many")
@@ -77,7 +54,7 @@ def measure(rig, steps, rate):
     for n in range(steps):
         tablet.wait_watch("the leads are off")
         touched = time.time()
-        meter.hand(f"pair {_PAIRS[n % 3]}")
+        meter.hand(f"pair {PAIRS[n % 3]}")
         stream.wait(lambda n=n: len(taken_of(stream)) > n)
         at, entry = taken_of(stream)[n]
         reading = tablet.get(f"/api/readings/{entry['event']['readings'][0]}")
@@ -95,9 +72,7 @@ def measure(rig, steps, rate):
         ("settled on the wire -> told to the tablet", shown),
         ("leads on -> told to the tablet", waited),
     ):
-        ranked = sorted(values)
-        p95 = ranked[max(0, round(0.95 * len(ranked)) - 1)]
-        figures = (statistics.median(ranked), p95, ranked[-1])
+        figures = (statistics.median(values), percentile(values, 0.95), max(values))
         print(f"{name:<42}" + "".join(f"{each * 1000:8.0f}ms" for each in figures))
 
 

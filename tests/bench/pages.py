@@ -18,8 +18,10 @@ import time
 from datetime import datetime
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "system"))
 
+from many_steps import PAIRS, percentile, port_of, set_up
 from playwright.sync_api import sync_playwright
 from rig import Rig
 from tablet import Tablet
@@ -27,14 +29,6 @@ from tablet import Tablet
 from capture.journal import Store
 from capture.model import ReadingDraft, Streamed, new_id
 
-_STEP = """\
-[[steps]]
-id = "r-{n}"
-title = "Resistance {n}"
-points = ["{pair}"]
-quantity = "resistance"
-"""
-_PAIRS = ("U-V", "V-W", "W-U")
 _WATCH = """
 window.shown = [];
 new MutationObserver(() => {
@@ -64,24 +58,9 @@ def main():
                 rig.close()
 
 
-def start(rig, *instruments):
-    broker = rig.mosquitto()
-    more = "[web]\nport = 0\n[jobs]\nlongest_time_constant_s = 0.5\n"
-    rig.configure(broker.port, *instruments, more=more)
-    daemon = rig.daemon(environment={"BENCHTALLY_PROCEDURES": str(rig.folder)})
-    return int(daemon.wait_for("web.started")["url"].rpartition(":")[2])
-
-
 def measure(rig, steps):
     """Run one job of so many steps in front of a browser."""
-    text = 'schema_version = 1\nname = "many"\ntitle = "Many resistances"\n'
-    text += "".join(_STEP.format(n=n, pair=_PAIRS[n % 3]) for n in range(steps))
-    (rig.folder / "many.toml").write_text(text, "utf-8")
-    meter = rig.simulate("scpi-resistance", "--tcp", 0, "-o", "rate=20", "-o", "source_ohms=1")
-    place = {"host": "127.0.0.1", "port": int(meter.ready["tcp"].rpartition(":")[2])}
-    options = {"quantity": "resistance", "interval_s": 0.05, "measures_every_s": 0.05}
-    meter_section = rig.instrument("ohm-meter", "scpi-meter", {"kind": "tcp", **place}, options)
-    port = start(rig, meter_section)
+    _daemon, meter, port = set_up(rig, steps, 20)
     tablet = rig.own(Tablet(port))
     tablet.register("fan-07", rated_volts=400)
     tablet.start("fan-07", "many")
@@ -97,21 +76,21 @@ def measure(rig, steps):
         page.evaluate(_WATCH)
         for n in range(steps):
             tablet.wait_watch("the leads are off")
-            meter.hand(f"pair {_PAIRS[n % 3]}")
+            meter.hand(f"pair {PAIRS[n % 3]}")
             page.locator(".steps .mark-good").nth(n).wait_for()
             meter.hand("lift")
         shown = page.evaluate("window.shown")
         weigh(browser, port, tablet.job)
         browser.close()
     taken = [step["taken_at"] for step in tablet.look()["steps"]]
-    delays = sorted(
+    delays = [
         at - datetime.fromisoformat(stamp).timestamp()
         for at, stamp in zip(shown, taken, strict=True)
-    )
-    p95 = delays[max(0, round(0.95 * len(delays)) - 1)]
+    ]
+    p95 = percentile(delays, 0.95)
     print(
         f"taken -> shown on the tablet, {steps} steps: median {1000 * statistics.median(delays):.0f}"
-        f" ms, p95 {1000 * p95:.0f} ms, worst {1000 * delays[-1]:.0f} ms"
+        f" ms, p95 {1000 * p95:.0f} ms, worst {1000 * max(delays):.0f} ms"
     )
 
 
@@ -172,7 +151,8 @@ def many_rows(rig, rows):
         ]
         store.append(drafts)
     store.close()
-    port = start(rig)
+    rig.configure(rig.mosquitto().port, more="[web]\nport = 0\n")
+    port = port_of(rig.daemon())
     tablet = rig.own(Tablet(port))
     queries = (
         "/readings",

@@ -206,3 +206,38 @@ def test_a_job_by_keyboard_alone(bench, person):
     page.get_by_role("link", name="To the content").focus()
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "main"
+
+
+def test_a_machine_may_be_called_by_a_number(bench, person):
+    """What looks like a number is one only where the field is of numbers."""
+    bench.tablet.register("4711", **PLATE)
+    who = person(page="/jobs")
+    page = who.page
+    page.get_by_label("Machine", exact=True).select_option("4711")
+    page.get_by_role("button", name="Start the job").click()
+    page.wait_for_url("**/jobs/0*")
+    expect(page.locator("h1")).to_contain_text("4711")
+    page.goto("/machines/4711")
+    page.get_by_text("Its nameplate, to be said anew").click()
+    page.get_by_label("Thermal class").select_option("155")
+    page.get_by_role("button", name="Say anew what is known").click()
+    page.wait_for_url("**/machines/4711")
+    expect(page.locator("ul.rows li")).to_have_count(2)
+    assert bench.tablet.get("/api/machines/4711")["nameplate"]["thermal_class"] == 155
+
+
+def test_a_second_keying_survives_a_reload_and_a_note_stays_with_its_job(bench, person):
+    who = person()
+    ready_to_key(bench, who)
+    page, first = who.page, bench.tablet.job
+    key(page)
+    page.get_by_text("Photo, note, second keying").click()
+    page.get_by_label("Keyed again by").fill("foreman")
+    page.locator("#again-1").fill("112,6")
+    page.get_by_label("Note").last.fill("of the first job only")
+    page.reload()
+    expect(page.locator("#again-1")).to_have_value("112,6")
+    expect(page.get_by_label("Note").last).to_have_value("of the first job only")
+    ready_to_key(bench, who)
+    assert bench.tablet.job != first
+    expect(page.get_by_label("Note").last).to_have_value("")

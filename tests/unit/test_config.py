@@ -89,6 +89,23 @@ def test_a_good_file_is_read_with_its_defaults(write, tmp_path):
             "[instruments.a]\ndriver='scpi-meter'\nlink={kind='tcp',host='x'}\nallow=['']",
             "instruments.a.allow: an empty message cannot be allowed",
         ),
+        (
+            "[web]\nhost = '192.0.2.7'",
+            "web: host 192.0.2.7 is reached over a network; give tls_certificate and tls_key, or,",
+        ),
+        ("[web]\nhost = 'bench-1.plant.example'", "web: host bench-1.plant.example is reached"),
+        (
+            "[web]\nhost = '0.0.0.0'\ninsecure = true",
+            "web: host 0.0.0.0 stands for every address of this computer; list in hosts",
+        ),
+        (
+            "[web]\ntls_key = 'bench.key'",
+            "web: tls_certificate and tls_key belong together; give both or neither",
+        ),
+        ("[web]\nhosts = ['*']", "web.hosts: found '*', expected a name or an address"),
+        ("[web]\nhosts = ['b:8470']", "web.hosts: found 'b:8470', expected a name or an address"),
+        ("[web]\nhosts = ['http://b']", "web.hosts: found 'http://b', expected a name"),
+        ("[web]\nsession_idle_minutes = 0", "web.session_idle_minutes: found 0"),
         ("folder = '/'", "folder: found '/', but there is no such key"),
     ],
 )
@@ -264,3 +281,27 @@ def test_a_secret_under_a_wrong_key_or_of_a_wrong_type_is_not_shown(write, line)
     (fault,) = faults_of(write(GOOD + f"[broker]\n{line}\n"))
     assert "zeta-7" not in fault
     assert fault.startswith("broker.")
+
+
+@pytest.mark.parametrize(
+    ("web", "loopback", "others", "plain"),
+    [
+        ("", True, False, False),
+        ("host = 'localhost'", True, False, False),
+        ("host = '::1'", True, False, False),
+        ("host = '127.0.0.9'\ninsecure = true", True, False, False),
+        ("hosts = ['bench-1.plant.example']", True, True, False),
+        ("host = '192.0.2.7'\ninsecure = true", False, True, True),
+        ("host = '192.0.2.7'\ntls_certificate = 'c'\ntls_key = 'k'", False, True, False),
+        ("host = '::'\nhosts = ['2001:db8::7', 'B-1']\ninsecure = true", False, True, True),
+    ],
+)
+def test_who_is_served_and_how_follows_from_the_address(write, web, loopback, others, plain):
+    site, _, rest = GOOD.partition("[instruments")
+    found = load_config(write(f"{site}\n[web]\n{web}\n[instruments{rest}")).web
+    assert (found.on_loopback, found.for_others, found.plain_on_network) == (
+        loopback,
+        others,
+        plain,
+    )
+    assert found.names == {found.host, *(each.lower() for each in found.hosts)}

@@ -1,16 +1,15 @@
 """Jobs as pages."""
 
-from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
-from capture.errors import ConfigError, NotThereError
-from capture.jobs.procedure import known_procedures, load_procedure
+from capture.errors import NotThereError
 from capture.web.bench import Bench
 from capture.web.charts import charts_of, draw
 from capture.web.pages.render import Renderer
+from capture.web.procedures import listed_procedures
 
 
 def make_router(bench: Bench, render: Renderer) -> APIRouter:
@@ -33,7 +32,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             jobs=jobs,
             machines=machines,
             chosen=machine,
-            procedures=_procedures(),
+            procedures=listed_procedures(),
         )
 
     @router.get("/jobs/{job}")
@@ -43,7 +42,6 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             last = desk.reader.last_n()
             view = desk.view(desk.service.state(job))
         now = next((each for each in view["steps"] if each["id"] == view["current"]), None)
-        watch = bench.watch()
         return render.page(
             request,
             "job.html",
@@ -53,14 +51,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             view=view,
             now=now,
             pending=[each for each in view["steps"] if each["after"]],
-            watch=None
-            if watch is None
-            else {
-                "job": str(watch.job),
-                "step": watch.step,
-                "value": watch.value,
-                "reason": watch.reason,
-            },
+            watch=bench.watch_now(),
             charts=charts_of(view),
         )
 
@@ -76,15 +67,3 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
         return Response(draw(found), media_type="image/svg+xml", headers=headers)
 
     return router
-
-
-def _procedures() -> list[dict[str, Any]]:
-    found = []
-    for name in known_procedures():
-        try:
-            procedure = load_procedure(name)
-        except ConfigError:
-            continue  # the API's list says what is wrong with it
-        steps = f"{len(procedure.steps)} step" + ("" if len(procedure.steps) == 1 else "s")
-        found.append({"name": name, "title": procedure.title, "steps": steps})
-    return found

@@ -22,7 +22,6 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             instruments = instruments_of(bench, desk)
             running = [s for s in desk.service.jobs() if s.status is JobStatus.RUNNING]
         current = summary(max(running, key=lambda each: each.last)) if running else None
-        watch = bench.watch()
         return render.page(
             request,
             "bench.html",
@@ -31,7 +30,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             last,
             instruments=instruments,
             current=current,
-            watch=watch,
+            watch=bench.watch_now(),
         )
 
     return router

@@ -40,7 +40,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             if edge is None and until:
                 edge = desk.reader.first_after(_utc(until))
             page_of = desk.reader.page(**asked, before=edge, limit=_PAGE)
-            names = sorted({row.instrument for row in desk.reader.last_values()})
+            names = sorted({each["instrument"] for each in desk.reader.last_readings()})
             machines = sorted(each.machine for each in desk.service.machines())
         older = None
         if len(page_of) == _PAGE:

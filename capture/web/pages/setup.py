@@ -31,7 +31,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             instruments=instruments,
             ports=_ports(),
             drivers=[each.spec for each in DriverRegistry.load().drivers.values()],
-            config=str(bench.config.folder / "benchtally.toml"),
+            folder=str(bench.config.folder),
         )
 
     @router.get("/sw.js", response_class=Response)

@@ -26,7 +26,7 @@ export function read(form, submitter) {
     if (!field.name || field.disabled || field.type === "file" || field.tagName === "BUTTON") continue;
     const text = field.value.trim();
     if (text === "") continue;
-    const number = field.type === "number" || (field.tagName === "SELECT" && /^\d+$/.test(text));
+    const number = field.type === "number" || "number" in field.dataset;
     put(body, field.name, number ? Number(text) : text);
   }
   if (submitter && submitter.name) put(body, submitter.name, submitter.value);

@@ -7,6 +7,7 @@ import { taken } from "./sound.js";
 const KINDS = ["reading", "tag", "gap", "machine", "job", "result", "instrument", "watch"];
 let timer = null;
 let source = null;
+let newest = Number(document.body.dataset.after || 0); // entry up to which this page was told
 const listeners = new Set();
 
 /** Call `listener` whenever the bench is reached again. */
@@ -29,11 +30,10 @@ function soon(delay) {
   }
 }
 
-/** Follow the bench. `kinds` are those that this page shows. */
-export function follow(kinds = KINDS) {
-  const after = Number(document.body.dataset.after || 0);
+/** Follow the bench, from where this page was told last. */
+export function follow() {
   const job = document.body.dataset.job;
-  source = new EventSource(`/api/events?after=${after}` + (job ? `&job=${job}` : ""));
+  source = new EventSource(`/api/events?after=${newest}` + (job ? `&job=${job}` : ""));
   let lost = false;
   source.addEventListener("open", () => {
     say("connected", "mark-good");
@@ -47,12 +47,13 @@ export function follow(kinds = KINDS) {
     if (source.readyState === EventSource.CLOSED) {
       setTimeout(() => {
         whoNow().catch(() => undefined);
-        follow(kinds);
+        follow();
       }, 3000);
     }
   });
-  for (const kind of kinds) {
+  for (const kind of KINDS) {
     source.addEventListener(kind, (event) => {
+      newest = Math.max(newest, Number(event.lastEventId || 0));
       if (kind === "job") {
         const entry = JSON.parse(event.data);
         if (entry.event.action === "taken" && (!job || entry.job === job)) taken();

@@ -390,7 +390,7 @@ def test_readings_of_a_block_are_tagged_with_their_own_points(pulses):
 @pytest.mark.parametrize(
     ("readings", "says"),
     [
-        (lambda _bench: [], "at least 1"),
+        (lambda _bench: [], "no reading of inductance has come"),
         (lambda _bench: [new_id()], "there is no reading"),
         (lambda bench: [bench.reading("resistance", 0.8)], "takes inductance, not resistance"),
         (lambda bench: [bench.pair("U-V")[0]] * 2, "stands twice"),

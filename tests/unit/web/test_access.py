@@ -383,6 +383,32 @@ def test_nobody_acts_under_another_name(served):
     assert in_query.json()["operator"] == "technician"
 
 
+def test_a_second_operator_is_somebody_and_somebody_else(served):
+    served.add_operator("winder")
+    served.add_operator("foreman")
+    client = served.as_("winder")
+
+    def key(second, again="87.42 µs"):
+        value = {"id": str(new_id()), "typed": "87.42 µs"}
+        if again is not None:
+            value["again"] = again
+        display = {"law": "period", "second_operator": second}
+        body = {"quantity": "pulse_time", "display": display, "values": [value]}
+        return client.post("/api/keyed", json=body)
+
+    assert key("nobody").status_code == 404
+    assert key("Winder ").status_code == 400
+    assert key("foreman", again=None).status_code == 400
+    assert key("foreman", again="87.43 µs").status_code == 400
+    assert client.get("/api/readings").json()["readings"] == []
+    assert key(" FOREMAN ").status_code == 201
+    (found,) = client.get("/api/readings").json()["readings"]
+    assert (found["source"]["operator"], found["source"]["second_operator"]) == (
+        "winder",
+        "foreman",
+    )
+
+
 # ── streams ──────────────────────────────────────────────────────────────────────────────────
 
 

@@ -174,6 +174,21 @@ def test_a_stored_reading_is_taken_for_a_step_by_a_touch(served, draft):
     assert found["tag"]["test_point"]["pair"] == "U-V"
 
 
+def test_an_id_of_another_act_takes_nothing(served, draft):
+    job = served.start("three-pair-resistance")
+    other = str(new_id())
+    job = served.post(
+        f"/api/jobs/{job['job']}/acts",
+        id=other,
+        seen=job["last"],
+        event={"action": "noted", "text": "clean"},
+    )
+    served.append(draft())
+    path = f"/api/jobs/{job['job']}/steps/resistance-u-v/take"
+    refused = served.post(path, 400, id=other, seen=job["last"])
+    assert "belongs to another entry" in refused["detail"]
+
+
 def test_after_a_test_voltage_the_winding_waits_for_its_discharge(served, draft):
     job = served.start("insulation-one-minute")
     served.append(draft(quantity="insulation_resistance", unit="Ohm", value=8.5e8))

@@ -1,0 +1,140 @@
+"""The file of operators and sessions: for its owner alone, and shared by daemon and command."""
+
+import os
+import sqlite3
+import stat
+import threading
+from datetime import UTC, datetime
+
+import pytest
+
+from capture.access.file import AccessFile
+from capture.access.operators import Operators
+from capture.access.sessions import Sessions
+from capture.errors import AccessError, InputError, NotThereError
+
+NOW = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "b.journal.operators"
+
+
+@pytest.fixture
+def file(path):
+    made = AccessFile(path)
+    yield made
+    made.close()
+
+
+def _modes(path):
+    return {
+        each.name.removeprefix(path.name): stat.S_IMODE(each.stat().st_mode)
+        for each in path.parent.iterdir()
+    }
+
+
+@pytest.mark.skipif(os.name != "posix", reason="these permissions are of POSIX")
+def test_nobody_else_may_read_it_whatever_the_umask(path):
+    old = os.umask(0)
+    try:
+        file = AccessFile(path)
+        Operators(file).add("winder", "", "hash", NOW)
+        assert _modes(path) == {"": 0o600, "-wal": 0o600, "-shm": 0o600}
+        file.close()
+        path.chmod(0o644)
+        file = AccessFile(path)
+        assert _modes(path)[""] == 0o600
+        file.close()
+    finally:
+        os.umask(old)
+
+
+def test_of_a_session_only_a_hash_is_kept(file, path):
+    sessions = Sessions(file, idle_s=60, longest_s=600, unproven=True)
+    session = sessions.begin("winder", NOW, "127.0.0.1", proven=False)
+    kept = b"".join(each.read_bytes() for each in path.parent.iterdir())
+    assert session.token.encode() not in kept
+    assert session.csrf.encode() not in kept
+
+
+def test_a_command_and_a_daemon_use_it_at_the_same_time(file, path):
+    other = AccessFile(path)
+    Operators(other).add("winder", "rewinds", "hash", NOW)
+    assert Operators(file).find("WINDER") == ("winder", "hash")
+    Operators(file).remove("Winder")
+    assert Operators(other).any() is False
+    other.close()
+
+
+def test_a_look_does_not_wait_for_who_writes(file, path):
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    other.execute("DELETE FROM operators")
+    looked = threading.Event()
+    thread = threading.Thread(target=lambda: (Operators(file).any(), looked.set()))
+    thread.start()
+    assert looked.wait(2)  # shorter than a writer would be waited for
+    thread.join()
+    other.execute("ROLLBACK")
+    other.close()
+
+
+def test_what_fails_leaves_nothing_behind(file):
+    Operators(file).add("winder", "", "hash", NOW)
+
+    def fail_in_the_middle():
+        with file.writes() as connection:
+            connection.execute("DELETE FROM operators")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fail_in_the_middle()
+    with pytest.raises(InputError, match="set-pin"):
+        Operators(file).add("Winder", "", "hash", NOW)
+    with pytest.raises(NotThereError, match="operator list"):
+        Operators(file).set_secret("foreman", "hash", NOW)
+    assert [each.name for each in Operators(file).all()] == ["winder"]
+
+
+def test_sessions_are_bounded_and_the_ones_in_use_stay(file):
+    sessions = Sessions(file, idle_s=60, longest_s=600, unproven=True)
+    first = sessions.begin("winder", NOW, "127.0.0.1", proven=False)
+    made = [sessions.begin("winder", NOW, "127.0.0.1", proven=False) for _ in range(18)]
+    sessions.touch(first, datetime(2026, 1, 5, 8, 0, 30, tzinfo=UTC))
+    made += [sessions.begin("winder", NOW, "127.0.0.1", proven=False) for _ in range(10)]
+    standing = [each for each in [first, *made] if sessions.find(each.token, NOW)]
+    assert len(standing) == 20
+    assert first.token in {each.token for each in standing}
+    for n in range(230):
+        sessions.begin(f"operator {n}", NOW, "127.0.0.1", proven=False)
+    with file.reads() as connection:
+        assert connection.execute("SELECT count(*) FROM sessions").fetchone() == (200,)
+
+
+@pytest.mark.parametrize("content", [b"no database at all, but some text of a hundred bytes" * 4])
+def test_a_file_of_another_program_is_left_alone(path, content):
+    path.write_bytes(content)
+    with pytest.raises(AccessError, match=r"b\.journal\.operators"):
+        AccessFile(path)
+    assert path.read_bytes() == content
+    path.unlink()
+    foreign = sqlite3.connect(path)
+    foreign.execute("CREATE TABLE theirs (x)")
+    foreign.commit()
+    foreign.close()
+    with pytest.raises(AccessError, match="another program"):
+        AccessFile(path)
+    path.unlink()
+    AccessFile(path).close()
+    newer = sqlite3.connect(path)
+    newer.execute("PRAGMA user_version = 99")
+    newer.close()
+    with pytest.raises(AccessError, match="newer"):
+        AccessFile(path)
+
+
+def test_a_folder_that_is_not_there_is_told(tmp_path):
+    with pytest.raises(AccessError, match="local disk"):
+        AccessFile(tmp_path / "none" / "b.operators")
