@@ -136,7 +136,7 @@ def _values(step: "Step", keying: "Keying", asked: Asked, act: uuid.UUID) -> lis
 
 
 def _typed(id_: uuid.UUID, typed: str) -> Any:
-    from capture.jobs.desk import TypedValue
+    from capture.jobs.keyed import TypedValue
 
     return TypedValue(id_, typed)
 
@@ -211,7 +211,8 @@ def _write(
     values: Sequence[Any],
     deviation: Any,
 ) -> None:
-    from capture.jobs.desk import DoubtError, KeyedValues
+    from capture.jobs.desk import DoubtError
+    from capture.jobs.keyed import KeyedValues
 
     def write(*, confirmed: bool) -> None:
         # Whoever typed for a minute rests on the job as it is when they are done.

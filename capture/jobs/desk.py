@@ -6,7 +6,7 @@ in one transaction, and what follows for the results is computed and stored.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
@@ -24,6 +24,7 @@ from capture.jobs.fit import (
     shown_deviation,
     value_of,
 )
+from capture.jobs.keyed import KeyedValues, drafts_of
 from capture.jobs.plausible import Doubt, doubts, mismatch
 from capture.jobs.procedure import Step
 from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
@@ -31,12 +32,10 @@ from capture.jobs.service import Append, JobService, Who, refuse_stale
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader, Row
-from capture.keying import Keying, make_reading
 from capture.model import (
     Keyed,
     PointOfTest,
     ReadingDraft,
-    Series,
     Tag,
     TestPoint,
     new_id,
@@ -68,38 +67,6 @@ class DoubtError(CaptureError):
         words = "; ".join(doubt.words for doubt in found)
         super().__init__(f"{words}: look at the display once more, and confirm it if it stands so")
         self.doubts = list(found)
-
-
-@dataclass(frozen=True, slots=True)
-class TypedValue:
-    """One value as typed.
-
-    Attributes:
-        id: of the reading, made where it was typed.
-        elapsed: seconds since the voltage was reached, for insulation.
-        again: the same value as a second person typed it.
-    """
-
-    id: UUID
-    typed: str
-    elapsed: float | None = None
-    again: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class KeyedValues:
-    """All values that stand on one display at once, in the order of the step's test points.
-
-    Attributes:
-        keying: what is the same for all; machine, job and step are filled in.
-        shown_deviation: the deviation that the instrument itself shows.
-        confirmed: a person was asked about doubts, and the values stand so.
-    """
-
-    keying: Keying
-    values: Sequence[TypedValue]
-    shown_deviation: TypedValue | None = None
-    confirmed: bool = False
 
 
 class Desk:
@@ -261,7 +228,7 @@ class Desk:
         step = state.step(step_id).step
         if known is None:
             refuse_stale(state, seen)
-        drafts, deviation = self._drafts(state, step, keyed)
+        drafts, deviation = drafts_of(state, step, keyed)
         self._refuse_used_ids([*drafts, *([] if deviation is None else [deviation])], known)
         if known is None and not keyed.confirmed:
             found = self.doubts(state, step, drafts, deviation)
@@ -372,52 +339,6 @@ class Desk:
             self.results.update(job, self._clock.utc())
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
-
-    def _drafts(
-        self, state: JobState, step: Step, keyed: KeyedValues
-    ) -> tuple[list[ReadingDraft], ReadingDraft | None]:
-        _check_typed(step, keyed)
-        count, times = len(keyed.values), step.take.at_s
-        group = new_id()
-        keying = replace(
-            keyed.keying,
-            quantity=step.quantity,
-            machine=state.machine,
-            job=state.job,
-            step=step.id,
-            conditions={**step.conditions, **keyed.keying.conditions},
-        )
-        drafts = []
-        for place, value in enumerate(keyed.values):
-            point = step.points[place] if len(step.points) > 1 else step.points[0]
-            elapsed = value.elapsed
-            if elapsed is None and times:
-                elapsed = times[place] if count == len(times) else times[-1]
-            series = None if elapsed is None else Series(id=group, elapsed=elapsed)
-            try:
-                draft = make_reading(
-                    keying,
-                    value.typed,
-                    TestPoint.parse(point),
-                    id_=value.id,
-                    group=group,
-                    series=series,
-                    again=value.again,
-                )
-            except InputError as error:
-                raise InputError(f"{point}: {error}") from error
-            drafts.append(draft)
-        shown = keyed.shown_deviation
-        if shown is None:
-            return drafts, None
-        if step.quantity != "pulse_time":
-            raise InputError("a shown deviation belongs to a step of pulse times")
-        # It was keyed by two people only where both typed it.
-        second = None if shown.again is None else keying.second_operator
-        of_all = replace(keying, quantity="pulse_deviation", unit="%", second_operator=second)
-        return drafts, make_reading(
-            of_all, shown.typed, None, id_=shown.id, group=group, again=shown.again
-        )
 
     def _taken(
         self,
@@ -571,16 +492,3 @@ def _taken_by(known: Row) -> Taken:
     if not isinstance(event, Taken):
         raise InputError(f"the id {known.id} belongs to another entry; make a new one for each act")
     return event
-
-
-def _check_typed(step: Step, keyed: KeyedValues) -> None:
-    """Refuse values that are not as many as they should be."""
-    count = len(keyed.values)
-    if len(step.points) > 1 and count != len(step.points):
-        raise InputError(f"step {step.id} takes {len(step.points)} values at once, not {count}")
-    times = step.take.at_s
-    if len(step.points) == 1 and count != 1 and count != len(times):
-        takes = f"1 or {len(times)} values" if times else "1 value"
-        raise InputError(f"step {step.id} takes {takes}, not {count}")
-    if len({value.id for value in keyed.values}) < count:
-        raise InputError("an id stands twice; make a new one for each value")

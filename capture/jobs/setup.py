@@ -6,9 +6,10 @@ from capture.clock import Clock
 from capture.config import Config
 from capture.errors import ConfigError
 from capture.jobs.desk import Desk
+from capture.jobs.following import JobWatcher
 from capture.jobs.results import ResultCache
 from capture.jobs.service import Append
-from capture.jobs.watcher import JobWatch, JobWatcher
+from capture.jobs.watcher import JobWatch
 from capture.journal import JournalReader
 from capture.winding import WindingError
 from capture.winding.limits import load_limits

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from fastapi import APIRouter
 
-from capture.jobs.desk import KeyedValues, TypedValue
+from capture.jobs.keyed import KeyedValues, TypedValue
 from capture.jobs.service import Who
 from capture.model.job import StepId
 from capture.web.bench import Bench

@@ -10,10 +10,11 @@ import pytest
 
 from capture.clock import ManualClock
 from capture.jobs.desk import Desk
+from capture.jobs.following import JobWatcher
 from capture.jobs.procedure import load_procedure
 from capture.jobs.service import Who
 from capture.jobs.state import StepStatus
-from capture.jobs.watcher import JobWatch, JobWatcher
+from capture.jobs.watcher import JobWatch
 from capture.journal import JournalReader, Writer
 from capture.model import new_id
 from capture.model.job import JobConditions, RampedDown, Redone

@@ -3,7 +3,8 @@
 import pytest
 
 from capture.clock import ManualClock
-from capture.jobs.desk import Desk, KeyedValues, TypedValue
+from capture.jobs.desk import Desk
+from capture.jobs.keyed import KeyedValues, TypedValue
 from capture.jobs.procedure import load_procedure, parse_procedure
 from capture.jobs.service import Who
 from capture.jobs.watcher import JobWatch

@@ -7,8 +7,9 @@ import pytest
 from capture.clock import SystemClock
 from capture.errors import JournalError
 from capture.jobs.desk import Desk
+from capture.jobs.following import JobWatcher
 from capture.jobs.state import StepStatus
-from capture.jobs.watcher import JobWatch, JobWatcher
+from capture.jobs.watcher import JobWatch
 from capture.journal import StaleError, Writer
 from capture.model import new_id
 from capture.model.job import (

@@ -1,0 +1,105 @@
+"""The thread that lets hands-free capture follow the journal."""
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import structlog
+
+from capture.clock import Clock
+from capture.errors import CaptureError, JournalError
+from capture.jobs.watcher import JobWatch, Watch
+from capture.journal import JournalReader
+
+_PAGE = 500
+_POLL = 0.5  # seconds without news after which running tests are looked at
+
+
+class JobWatcher:
+    """The thread that follows the journal for a `JobWatch`.
+
+    path: the journal. make: builds the watch over a reader that belongs to the thread.
+    on_change: called after every look, in the thread; must not block.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        make: Callable[[JournalReader], JobWatch],
+        clock: Clock,
+        on_change: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._path = path
+        self._make = make
+        self._clock = clock
+        self._on_change = on_change
+        self._news = threading.Event()
+        self._stop = threading.Event()
+        self._watch: JobWatch | None = None
+        self._cursor = 0
+        self._thread = threading.Thread(target=self._run, name="job-watcher")
+        self._log = structlog.get_logger()
+
+    @property
+    def seen(self) -> Watch:
+        """What the watcher sees now."""
+        watch = self._watch
+        return Watch() if watch is None else watch.seen
+
+    def start(self) -> None:
+        """Start the thread. The journal must be there."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Say that there is news in the journal."""
+        self._news.set()
+
+    def stop(self, timeout: float) -> bool:
+        """End the thread; True when it has ended in time."""
+        self._stop.set()
+        self._news.set()
+        if self._thread.ident is None:
+            return True
+        self._thread.join(timeout)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        reader = JournalReader(self._path)
+        try:
+            self._cursor = reader.last_n()
+            watch = self._make(reader)
+            while not self._stop.is_set():
+                try:
+                    if self._watch is None:
+                        watch.load()
+                        self._watch = watch
+                    self._follow(reader, watch)
+                except JournalError as error:
+                    self._log.warning("watcher.journal", reason=str(error))
+                self._clock.wait(self._news, _POLL)
+                self._news.clear()
+        finally:
+            reader.close()
+
+    def _follow(self, reader: JournalReader, watch: JobWatch) -> None:
+        """Let the watch see what is new. Where it fails, it goes on from the entry that failed."""
+        while rows := reader.after(self._cursor, _PAGE):
+            for row in rows:
+                if self._stop.is_set():
+                    return
+                self._guarded(lambda row=row: watch.row(row), row.n)  # type: ignore[misc] # one row
+                self._cursor = row.n
+            self._guarded(watch.tick, self._cursor)
+            self._guarded(self._on_change, self._cursor)
+        self._guarded(watch.tick, self._cursor)
+
+    def _guarded(self, act: Callable[[], None], n: int) -> None:
+        """Do something; only what the journal raises may come out of it."""
+        try:
+            act()
+        except JournalError:
+            raise
+        except CaptureError as error:
+            self._log.warning("watcher.entry", n=n, reason=str(error))
+        except Exception:  # noqa: BLE001 - one odd entry must not end hands-free capture
+            self._log.exception("watcher.failed", n=n)
