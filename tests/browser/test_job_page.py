@@ -83,7 +83,7 @@ def test_a_whole_job_without_a_hand_on_the_tablet(bench, person, tmp_path):
     expect(page.locator(".count").first).to_have_text(re.compile(r"4 min 5\d s still to wait"))
     page.get_by_role("button", name="The winding was discharged").click()
     expect(page.locator("#trouble")).to_contain_text("with the winding earthed")
-    page.get_by_text("Go on without it, with a reason").click()
+    page.get_by_text("Go on without it, on your own responsibility").click()
     page.locator("#why-override-discharge").fill("simulated winding, no charge")
     page.get_by_role("button", name="Pass the lock").click()
 
