@@ -9,6 +9,7 @@ import ipaddress
 import os
 import re
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -30,7 +31,7 @@ from pydantic_settings import (
 
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
-from capture.model.fields import Slug
+from capture.model.fields import Line, Slug
 
 FILE_NAME = "benchtally.toml"
 
@@ -271,6 +272,22 @@ class JobsConfig(_Section):
     """Temperature that resistances are brought to, °C."""
 
 
+class EquipmentConfig(_Section):
+    """What is known of an instrument, for records: which one it is, and until when it is good."""
+
+    description: Line | None = None
+    """What it is, in words."""
+    maker: Line | None = None
+    model: Line | None = None
+    serial: Line | None = None
+    calibrated: date | None = None
+    """Day of its last calibration."""
+    calibration_due: date | None = None
+    """Day of the next one."""
+    certificate: Line | None = None
+    """Number of the calibration's certificate."""
+
+
 class WebConfig(_Section):
     """The HTTP API and the pages. Served where this section stands in the configuration."""
 
@@ -384,6 +401,8 @@ class Config(BaseSettings):
     limits: dict[str, dict[str, Any]] = {}
     """The site's own limits: by name, with value, source, and whether the site adopts it."""
     instruments: dict[Slug, InstrumentConfig] = {}
+    equipment: dict[Slug, EquipmentConfig] = {}
+    """What is known of instruments, by name: those above, and displays that are only read off."""
 
     # Folder of the file; relative paths in it start there.
     _folder: Path = PrivateAttr(default_factory=Path)

@@ -20,6 +20,7 @@ _TELLING = (
     ("base", "anchor"),
     ("reading", "tag"),
     ("what", "audit"),
+    ("readings", "record"),
 )
 
 
@@ -68,7 +69,7 @@ def facts_of(content: dict[str, Any]) -> Facts:
                 return Facts(id_, kind, content["instrument"], None, None)
             case "machine":
                 return Facts(id_, kind, None, content["machine"], None)
-            case "job":
+            case "job" | "record":
                 return Facts(id_, kind, None, content["job"], None)
             case "result":
                 return Facts(id_, kind, None, content.get("job"), None)

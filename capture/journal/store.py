@@ -17,10 +17,13 @@ from capture.model.anchor import Anchor
 from capture.model.audit import AuditEntry
 from capture.model.job import JobEntry
 from capture.model.machine import MachineEntry
+from capture.model.record import Record
 from capture.model.result import ResultRecord
 
 #: What can be appended.
-Entry = ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor
+Entry = (
+    ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | Record | AuditEntry | Anchor
+)
 
 _PATIENCE_MS = 20  # for readers, when the log is to be emptied
 
@@ -188,12 +191,14 @@ class Transaction:
             case ResultRecord():
                 job = None if entry.job is None else str(entry.job)
                 return self._append_plain(entry, "result", None, job)
+            case Record():
+                return self._append_plain(entry, "record", None, str(entry.job))
             case AuditEntry():
                 return self._append_plain(entry, "audit", None, None)
 
     def _append_plain(
         self,
-        entry: Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor,
+        entry: Gap | MachineEntry | JobEntry | ResultRecord | Record | AuditEntry | Anchor,
         kind: str,
         instrument: str | None,
         subject: str | None,
@@ -274,6 +279,14 @@ class Transaction:
 
 
 def _json(
-    entry: Reading | Tag | Gap | MachineEntry | JobEntry | ResultRecord | AuditEntry | Anchor,
+    entry: Reading
+    | Tag
+    | Gap
+    | MachineEntry
+    | JobEntry
+    | ResultRecord
+    | Record
+    | AuditEntry
+    | Anchor,
 ) -> bytes:
     return entry.model_dump_json().encode()

@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from capture.model.reading import Reading
+from capture.model.record import Record
 from capture.model.result import ResultRecord
 from capture.model.tag import Gap, Tag
 from capture.model.testset import TestSet
@@ -18,6 +19,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "gap": Gap,
     "test-set": TestSet,
     "result": ResultRecord,
+    "record": Record,
 }
 
 #: Names that `schema` accepts.

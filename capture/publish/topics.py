@@ -4,6 +4,7 @@ benchtally/v1/{site}/{bench}/reading/{instrument}/{quantity}
                             /tag/{instrument}
                             /gap/{instrument}
                             /result/{job}
+                            /record/{job}
                             /state                      retained; the will
                             /instrument/{id}/state      retained
                             /resend                     requests to us
@@ -33,15 +34,15 @@ class Topics:
     def entry(self, kind: str, instrument: str, subject: str) -> str | None:
         """Give the topic that a journal entry is published under; None where it is not published.
 
-        Machines and the events of jobs stay on the bench; what comes of them are results.
+        Machines and the events of jobs stay on the bench; what comes of them are results and records.
         """
         match kind:
             case "reading":
                 return f"{self.root}/reading/{instrument}/{subject}"
             case "tag" | "gap":
                 return f"{self.root}/{kind}/{instrument}"
-            case "result" if subject:
-                return f"{self.root}/result/{subject}"
+            case "result" | "record" if subject:
+                return f"{self.root}/{kind}/{subject}"
             case _:
                 return None
 

@@ -21,7 +21,7 @@ _PAGE = 500
 _RETRY_MS = 500
 #: A stream whose session has ended is closed within so many seconds.
 STANDS_S = 2.0
-_KINDS = frozenset({"reading", "tag", "gap", "machine", "job", "result"})
+_KINDS = frozenset({"reading", "tag", "gap", "machine", "job", "result", "record"})
 
 
 def make_router(bench: Bench) -> APIRouter:
