@@ -189,12 +189,13 @@ def _entries(connection: sqlite3.Connection, after: int, last: int) -> Iterator[
 
 
 def _spans(connection: sqlite3.Connection, keyed: Mapping[str, int]) -> list[Span]:
-    """Give what must not be split: each job with its readings, results and records; other results too."""
+    """Give what must not be split: a job's entries, readings, results, records; other results."""
     first: dict[str, int] = dict(keyed)
     last: dict[str, int] = {}
     signed: set[str] = set()
     rows = connection.execute(
-        "SELECT kind, n, id, subject, body FROM entries WHERE kind IN ('job', 'result', 'record') ORDER BY n"
+        "SELECT kind, n, id, subject, body FROM entries "
+        "WHERE kind IN ('job', 'result', 'record') ORDER BY n"
     )
     for kind, n, id_, subject, body in rows:
         name = subject or id_.hex()

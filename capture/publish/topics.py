@@ -34,7 +34,7 @@ class Topics:
     def entry(self, kind: str, instrument: str, subject: str) -> str | None:
         """Give the topic that a journal entry is published under; None where it is not published.
 
-        Machines and the events of jobs stay on the bench; what comes of them are results and records.
+        Machines and the events of jobs stay on the bench; results and records come of them.
         """
         match kind:
             case "reading":
