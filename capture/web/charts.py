@@ -1,14 +1,14 @@
 """Pictures of a job, where a picture says more than the figures beside it."""
 
 import io
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from capture.records.drawing import LOCK
+
 _PAIRS = ("U-V", "V-W", "W-U")
 _INK, _SOFT = "#14343b", "#8a5a12"
-_LOCK = threading.Lock()  # the library's figures are not for many threads at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ def draw(chart: Chart) -> bytes:
     import matplotlib as mpl  # noqa: PLC0415 - heavy, and only where somebody looks
     from matplotlib.figure import Figure  # noqa: PLC0415 - same
 
-    with _LOCK, mpl.rc_context({"svg.hashsalt": "benchtally", "font.size": 12}):
+    with LOCK, mpl.rc_context({"svg.hashsalt": "benchtally", "font.size": 12}):
         figure = Figure(figsize=(6.4, 2.8), layout="constrained")
         axes = figure.subplots()
         kinds = {"insulation": _curve, "pulse": _dots}

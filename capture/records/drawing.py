@@ -1,0 +1,174 @@
+"""Pictures as SVG, by matplotlib; what differs differs in shape, never in colour alone."""
+
+import io
+import threading
+from functools import cache
+from typing import Any
+
+from capture.records.fonts import font_files
+from capture.records.plots import Line, Plot
+from capture.records.texts import Catalogue
+
+_INK, _SOFT = "#1d2b36", "#8a5a12"
+_SHAPES = ("o", "s", "^")
+_DASHES = ("-", "--", ":")
+_WIDTH, _HEIGHT = 3.45, 2.1  # inches: two beside each other on a page
+#: The library's settings are not for many threads at once.
+LOCK = threading.Lock()
+
+
+def draw(plot: Plot, text: Catalogue) -> bytes:
+    """Draw a picture."""
+    import matplotlib as mpl  # noqa: PLC0415 - heavy, and only where a picture is wanted
+    from matplotlib.figure import Figure  # noqa: PLC0415 - same
+
+    settings: Any = {
+        "svg.hashsalt": "benchtally",
+        "font.size": 8,
+        "font.family": [_family(), "DejaVu Sans"],
+        "axes.linewidth": 0.6,
+        "text.parse_math": False,
+    }
+    with LOCK, mpl.rc_context(settings):
+        figure = Figure(figsize=(_WIDTH, _HEIGHT))
+        figure.subplots_adjust(left=0.14, right=0.97, top=0.9, bottom=0.2)
+        axes = figure.subplots()
+        _KINDS[plot.kind](axes, plot, text)
+        axes.set_ylabel(plot.y_axis)
+        axes.set_xlabel(plot.x_axis)
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+        out = io.BytesIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return out.getvalue()
+
+
+@cache
+def _family() -> str:
+    """Give the record's own font to the library; once."""
+    from matplotlib import font_manager  # noqa: PLC0415 - heavy
+
+    regular = font_files()[0]
+    font_manager.fontManager.addfont(regular)
+    return str(font_manager.FontProperties(fname=regular).get_name())
+
+
+def _localised(text: Catalogue) -> Any:
+    from matplotlib.ticker import FuncFormatter  # noqa: PLC0415 - heavy
+
+    return FuncFormatter(lambda value, _: text.number(f"{value:.6g}"))
+
+
+def _bars(axes: Any, plot: Plot, text: Catalogue) -> None:
+    """Draw deviations from the mean as bars from zero, between the limits."""
+    values = plot.lines[0].y
+    drawn = axes.bar(range(len(values)), values, 0.45, color=_INK)
+    axes.bar_label(drawn, [text.number(f"{value:+.2f}") for value in values], padding=2)
+    span = max([abs(value) for value in (*values, *plot.limits)] + [0.1]) * 1.4
+    axes.set_ylim(-span, span)
+    axes.axhline(0, color=_INK, linewidth=0.6)
+    for side in plot.limits:
+        axes.axhline(side, color=_SOFT, linewidth=1, linestyle="--")
+    if plot.limits:
+        at = len(values) - 0.55
+        axes.text(at, max(plot.limits), text("limit"), color=_SOFT, va="bottom", ha="right")
+    axes.set_xticks(range(len(plot.ticks)), plot.ticks)
+    axes.yaxis.set_major_formatter(_localised(text))
+
+
+def _dots(axes: Any, plot: Plot, text: Catalogue) -> None:
+    """Draw times as dots: their axis does not begin at zero, so a bar's length would mislead."""
+    for which, line in enumerate(plot.lines):
+        shift = 0.1 if which else -0.1
+        face = "white" if which else _INK
+        x = [at + shift for at in line.x]
+        axes.plot(
+            x,
+            line.y,
+            _SHAPES[which],
+            markersize=5,
+            color=_INK,
+            markerfacecolor=face,
+            label=line.label,
+        )
+        for at, value in zip(x, line.y, strict=True):
+            axes.annotate(
+                text.number(f"{value:.4g}"),
+                (at, value),
+                textcoords="offset points",
+                xytext=(6 if which else -6, 0),
+                ha="left" if which else "right",
+                va="center",
+            )
+    axes.set_xticks(range(len(plot.ticks)), plot.ticks)
+    axes.set_xlim(-0.7, len(plot.ticks) - 0.3)
+    axes.margins(y=0.2)
+    axes.yaxis.set_major_formatter(_localised(text))
+    axes.legend(frameon=False, ncols=2, loc="lower center", bbox_to_anchor=(0.5, 0.97))
+
+
+def _curve(axes: Any, plot: Plot, text: Catalogue) -> None:
+    """Draw insulation over two logarithmic axes, with the ratios between the points."""
+    line = plot.lines[0]
+    axes.loglog(line.x, line.y, color=_INK, marker="o", markersize=4, linewidth=1)
+    for at, value in zip(line.x, line.y, strict=True):
+        axes.annotate(
+            text.number(f"{value:.4g}"),
+            (at, value),
+            textcoords="offset points",
+            xytext=(0, 5),
+            ha="center",
+        )
+    for at, value, words in plot.marks:
+        axes.annotate(
+            words,
+            (at, value),
+            textcoords="offset points",
+            xytext=(4, -11),
+            color=_SOFT,
+            fontsize=7,
+        )
+    axes.set_xticks(line.x, [f"{at:g}" for at in line.x])
+    axes.minorticks_off()
+    axes.set_yticks([])
+    axes.margins(0.14, 0.3)
+
+
+def _lines(axes: Any, plot: Plot, text: Catalogue) -> None:
+    """Draw points, and the curves that were fitted to them."""
+    own = [line for line in plot.lines if not line.fit]
+    fits = [line for line in plot.lines if line.fit]
+    for which, line in enumerate(own):
+        axes.plot(
+            line.x,
+            line.y,
+            _SHAPES[which % 3],
+            color=_INK,
+            markersize=4,
+            markerfacecolor=_INK if which == 0 else "white",
+            linestyle="none" if fits else "-",
+            linewidth=0.8,
+            label=line.label or None,
+        )
+    for which, line in enumerate(fits):
+        axes.plot(line.x, line.y, _DASHES[which % 3], color=_INK, linewidth=0.8)
+    for at in plot.limits:
+        axes.axhline(at, color=_SOFT, linewidth=0.8, linestyle="--")
+    if plot.ticks:
+        few = _spread(plot.lines[0], len(plot.ticks))
+        axes.set_xticks(few, [plot.ticks[place] for place in few])
+    axes.yaxis.set_major_formatter(_localised(text))
+    axes.margins(0.06, 0.12)
+    if any(line.label for line in own):
+        axes.legend(frameon=False, ncols=3, loc="lower center", bbox_to_anchor=(0.5, 0.97))
+
+
+def _spread(line: Line, count: int) -> list[int]:
+    """Choose four places at most, the first and the last among them."""
+    last = len(line.x) - 1
+    return sorted(
+        {round(last * part / min(3, last)) for part in range(min(3, last) + 1)} & set(range(count))
+    )
+
+
+_KINDS = {"bars": _bars, "dots": _dots, "curve": _curve, "lines": _lines}
