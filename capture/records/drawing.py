@@ -70,9 +70,9 @@ def _bars(axes: Any, plot: Plot, text: Catalogue) -> None:
     for side in plot.limits:
         axes.axhline(side, color=_SOFT, linewidth=1, linestyle="--")
     if plot.limits:
-        at = len(values) - 0.55
-        axes.text(at, max(plot.limits), text("limit"), color=_SOFT, va="bottom", ha="right")
+        axes.text(-0.6, max(plot.limits), text("limit"), color=_SOFT, va="bottom", ha="left")
     axes.set_xticks(range(len(plot.ticks)), plot.ticks)
+    axes.set_xlim(-0.65, len(plot.ticks) - 0.4)
     axes.yaxis.set_major_formatter(_localised(text))
 
 
@@ -116,8 +116,8 @@ def _curve(axes: Any, plot: Plot, text: Catalogue) -> None:
             text.number(f"{value:.4g}"),
             (at, value),
             textcoords="offset points",
-            xytext=(0, 5),
-            ha="center",
+            xytext=(-3, 4),
+            ha="right",
         )
     for at, value, words in plot.marks:
         axes.annotate(

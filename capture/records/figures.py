@@ -1,6 +1,7 @@
 """How a record writes values: in the decade that reads best, with the digits that were shown."""
 
 from decimal import Decimal, InvalidOperation
+from math import floor, log10
 
 from capture.display import clean, quantity_text
 from capture.model.record import RecordReading
@@ -14,7 +15,6 @@ _UNITS = {"1": "", "deg": "°", "Cel": "°C"}
 
 def shown(reading: RecordReading, text: Catalogue) -> str:
     """Write a reading with all digits that the display had, or say why it has no number."""
-    mark = ""
     if reading.bound is not None:
         return text.number(
             quantity_text(reading.bound.value, reading.unit, reading.bound.side, digits=6)
@@ -22,7 +22,7 @@ def shown(reading: RecordReading, text: Catalogue) -> str:
     if reading.value is None:
         return text.of("values", reading.status)
     if reading.shown_unit in ("", reading.unit):
-        return text.number(mark + _scaled(reading.digits, reading.value, reading.unit))
+        return text.number(_scaled(reading.digits, reading.value, reading.unit))
     unit = "Ω" if reading.shown_unit == "Ohm" else clean(reading.shown_unit)
     return text.number(f"{clean(reading.digits)} {unit}")
 
@@ -35,9 +35,8 @@ def _scaled(digits: str, value: float, unit: str) -> str:
         return quantity_text(value, unit, digits=6)
     if unit not in _SYMBOLS or not exact or float(exact) != value:
         return f"{clean(digits)} {_UNITS.get(unit, unit)}".rstrip()
-    fitting = [each for each in _PREFIXES if abs(exact) >= Decimal(10) ** each[0]]
-    exponent, prefix = (fitting or _PREFIXES[-1:])[0]
-    return f"{exact.scaleb(-exponent):f} {prefix}{_SYMBOLS[unit]}"
+    exponent, written = _decade(value, unit)
+    return f"{exact.scaleb(-exponent):f} {written}"
 
 
 def quantity(value: float, unit: str, text: Catalogue, bound: str | None = None) -> str:
@@ -45,19 +44,33 @@ def quantity(value: float, unit: str, text: Catalogue, bound: str | None = None)
     return text.number(quantity_text(value, unit, bound))
 
 
-def result(record: ResultRecord, text: Catalogue) -> str:
-    """Write a result's value."""
+def result(record: ResultRecord, text: Catalogue) -> tuple[str, str]:
+    """Write a result's value and its expanded uncertainty, or the bound of its distribution.
+
+    The uncertainty has two digits, and the value as many places as the uncertainty.
+    """
     value = record.value if record.value is not None else record.bound_value
-    return "" if value is None else quantity(value, record.unit, text, record.bound)
-
-
-def uncertainty(record: ResultRecord, text: Catalogue) -> str:
-    """Write a result's expanded uncertainty, or the upper bound of its distribution."""
+    if value is None:
+        return "", ""
     if record.coverage is not None:
-        return text("below_at", value=quantity(record.coverage.upper, record.unit, text))
-    if record.uncertainty is None:
-        return ""
-    return text("plus_minus", value=quantity(record.uncertainty.expanded, record.unit, text))
+        upper = quantity(record.coverage.upper, record.unit, text)
+        return quantity(value, record.unit, text), text("below_at", value=upper)
+    spread = None if record.uncertainty is None else record.uncertainty.expanded
+    if not spread or not value or record.bound is not None:
+        return quantity(value, record.unit, text, record.bound), ""
+    exponent, unit = _decade(value, record.unit)
+    places = max(0, 1 - floor(log10(spread / 10.0**exponent)))
+    written = [f"{each / 10.0**exponent:.{places}f} {unit}".rstrip() for each in (value, spread)]
+    return text.number(written[0]), text("plus_minus", value=text.number(written[1]))
+
+
+def _decade(value: float, unit: str) -> tuple[int, str]:
+    """Give the decade that a value reads best in, and the unit with its prefix."""
+    if unit not in _SYMBOLS:
+        return 0, _UNITS.get(unit, unit)
+    fitting = [each for each in _PREFIXES if abs(value) >= 10.0 ** each[0]]
+    exponent, prefix = (fitting or _PREFIXES[-1:])[0]
+    return exponent, f"{prefix}{_SYMBOLS[unit]}"
 
 
 def limit(judgement: JudgementRecord, unit: str, text: Catalogue) -> str:

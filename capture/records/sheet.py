@@ -11,6 +11,7 @@ from typing import Any
 
 from capture.display import clean
 from capture.model.record import Record, RecordReading, RecordSuspicion
+from capture.model.result import ResultRecord
 from capture.records import figures
 from capture.records.texts import Catalogue
 from capture.records.titles import condition_rows, nameplate_rows, quantity_name, source_of
@@ -154,9 +155,21 @@ class _Sheet:
         if open_ and record.verdict != "information only":
             name = "info_only_one" if len(open_) == 1 else "info_only"
             lines.append(text(name, count=len(open_)))
+        beyond = [text.say(each.name) for each in open_ if _beyond(each)]
+        if beyond:
+            lines.append(text("beyond", names=", ".join(beyond)))
+        overdue = [each.name for each in record.instruments if each.overdue]
+        if overdue:
+            lines.append(text("calibration_overdue", names=", ".join(overdue)))
+        mark = MARKS.get(record.verdict, "open")
+        suspected = record.suspicion is not None and record.suspicion.statement != "balanced"
+        word = text.of("verdicts", record.verdict)
+        if mark == "good" and (suspected or beyond):
+            # Whoever reads no further than the word must not take it for all that was found.
+            word, mark = text("but_look", verdict=word), "open"
         return {
-            "word": text.of("verdicts", record.verdict),
-            "mark": MARKS.get(record.verdict, "open"),
+            "word": word,
+            "mark": mark,
             "lines": lines,
             "suspected": self._headline(),
         }
@@ -191,7 +204,8 @@ class _Sheet:
             "causes": Table(
                 text("candidates"), [text("cause"), text("probability")], causes, [False, True]
             )
-            if causes and found.statement != "balanced"
+            # One cause that the analysis does not name is no list, and its figure would mislead.
+            if found.statement == "named" or len(causes) > 1
             else None,
             "for": [_capital(text.say(each)) for each in found.speaks_for],
             "against": [_capital(text.say(each)) for each in found.speaks_against],
@@ -216,8 +230,7 @@ class _Sheet:
             rows.append(
                 [
                     _capital(text.say(each.name)),
-                    figures.result(each, text),
-                    figures.uncertainty(each, text),
+                    *figures.result(each, text),
                     "" if judged is None else figures.limit(judged, each.unit, text),
                     "" if judged is None else text.of("verdicts", judged.verdict),
                     ""
@@ -248,6 +261,9 @@ class _Sheet:
     def _table_of(self, title: str, members: list[RecordReading]) -> Table:
         text = self._text
         degrees = {step.id: step.conditions.rotor_degrees for step in self._record.steps}
+        days = {each.time.date() for each in members}
+        if len(days) == 1:
+            title = f"{title}, {text.day(members[0].time.date())}"
         rows = []
         for each in members:
             angle = degrees.get(each.step)
@@ -260,7 +276,7 @@ class _Sheet:
                     figures.shown(each, text),
                     "" if each.status == "ok" else text.of("values", each.status),
                     self._source(each),
-                    f"{each.time:%Y-%m-%d %H:%M:%S}",
+                    f"{each.time:%H:%M:%S}" if len(days) == 1 else f"{each.time:%Y-%m-%d %H:%M:%S}",
                 ]
             )
         head = "col_no col_point col_at col_angle col_reading col_status col_source_of col_time"
@@ -446,6 +462,14 @@ def photos_of(record: Record, text: Catalogue) -> list[dict[str, str]]:
             }
         )
     return found
+
+
+def _beyond(result: ResultRecord) -> bool:
+    """Tell whether a value lies beyond its limit, whatever that limit is worth here."""
+    judged, value = result.judgement, result.value
+    if judged is None or value is None:
+        return False
+    return value > judged.limit if judged.side == "upper" else value < judged.limit
 
 
 def _without_empty(

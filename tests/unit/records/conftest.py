@@ -135,6 +135,7 @@ class RecordBench:
 
     def store_reading(self, quantity, value, instrument, **members):
         self.clock.advance(1.0)
+        digits = f"{value:.6g}"
         draft = ReadingDraft(
             **{
                 "id": new_id(),
@@ -144,8 +145,8 @@ class RecordBench:
                 "time": self.clock.utc(),
                 "quantity": quantity,
                 "unit": UNITS[quantity],
-                "value": value,
-                "digits": f"{value:.6g}",
+                "value": float(digits),
+                "digits": digits,
                 "shown_unit": UNITS[quantity],
                 "status": "ok",
                 "uncertainty": {"standard": value * 5e-4, "shared": 4e-4, "basis": "profile"},
