@@ -272,6 +272,14 @@ class JobsConfig(_Section):
     """Temperature that resistances are brought to, °C."""
 
 
+class RecordsConfig(_Section):
+    """How records are written where nobody asks for something else."""
+
+    language: str = Field("en", pattern=r"^[a-z]{2}$")
+    """en or de."""
+    paper: Literal["a4", "letter"] = "a4"
+
+
 class EquipmentConfig(_Section):
     """What is known of an instrument, for records: which one it is, and until when it is good."""
 
@@ -397,6 +405,7 @@ class Config(BaseSettings):
     log: LogConfig = LogConfig()
     evidence: EvidenceConfig = EvidenceConfig()
     jobs: JobsConfig = JobsConfig()
+    records: RecordsConfig = RecordsConfig()
     web: WebConfig | None = None
     limits: dict[str, dict[str, Any]] = {}
     """The site's own limits: by name, with value, source, and whether the site adopts it."""

@@ -18,9 +18,10 @@ if TYPE_CHECKING:
     from capture.clock import Clock
     from capture.config import Config
     from capture.jobs.desk import Desk
-    from capture.jobs.service import Who
+    from capture.jobs.service import Append, Who
     from capture.jobs.state import JobState
     from capture.journal import Entry, Expectation, JournalReader, Store, Stored
+    from capture.records.keeper import RecordKeeper
 
 JobArgument = Annotated[
     str, typer.Argument(metavar="JOB", help="Id of a job, its beginning, or last.")
@@ -46,6 +47,7 @@ class Bench:
     """One bench, open for one command."""
 
     settings: "Config"
+    append: "Append"
     reader: "JournalReader"
     desk: "Desk"
     clock: "Clock"
@@ -140,9 +142,16 @@ def open_bench(config: Path | None, *, make: bool = False) -> Iterator[Bench]:
         reader = JournalReader(path)
         try:
             clock = SystemClock()
-            yield Bench(settings, reader, make_desk(settings, reader, append, clock), clock)
+            yield Bench(settings, append, reader, make_desk(settings, reader, append, clock), clock)
         finally:
             reader.close()
+
+
+def keeper_of(bench: Bench) -> "RecordKeeper":
+    """Give what makes and gives the records of a bench."""
+    from capture.records.keeper import RecordKeeper
+
+    return RecordKeeper(bench.desk, bench.append, bench.settings, bench.clock)
 
 
 def read_id(text: str | None) -> uuid.UUID | None:

@@ -15,6 +15,7 @@ from capture.cli.bench import (
     ReasonOption,
     SeenOption,
     StepArgument,
+    keeper_of,
     open_bench,
 )
 from capture.cli.entry import OperatorOption
@@ -302,6 +303,7 @@ def _whole(job: typer.Typer) -> None:
         """Stand for a finished job."""
         with open_bench(config) as bench:
             after = bench.act(job, "signed-off", operator, seen, id_, statement=statement)
+            keeper_of(bench).make(after.job, operator)
             return _tell(bench, after, f"signed off by {operator}", as_json=as_json)
 
 

@@ -15,6 +15,7 @@ from capture.web import (
     problems,
     procedures,
     readings,
+    records,
     session,
 )
 from capture.web.bench import Bench
@@ -53,6 +54,7 @@ def make_app(bench: Bench) -> FastAPI:
         procedures.make_router(),
         jobs.make_router(bench),
         readings.make_router(bench),
+        records.make_router(bench),
         evidence.make_router(bench),
         live.make_router(bench),
         session.make_router(bench),

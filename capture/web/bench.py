@@ -15,6 +15,7 @@ from capture.jobs.setup import make_desk
 from capture.jobs.watcher import Watch
 from capture.journal import JournalReader
 from capture.photo.store import EvidenceStore
+from capture.records.keeper import RecordKeeper
 from capture.web.changes import Changes
 
 
@@ -54,6 +55,10 @@ class Bench:
         """Give a desk to one thread, for one request."""
         with self.reader() as reader:
             yield make_desk(self.config, reader, self.append, self.clock, self.cache)
+
+    def keeper(self, desk: Desk) -> RecordKeeper:
+        """Give what makes and gives records, over a desk of one request."""
+        return RecordKeeper(desk, self.append, self.config, self.clock)
 
     def instruments_now(self, reader: JournalReader) -> list[dict[str, Any]]:
         """Give every instrument as it is published, with its ``last`` readings, by name.

@@ -7,7 +7,7 @@ from fastapi import APIRouter
 
 from capture.jobs.keyed import KeyedValues, TypedValue
 from capture.jobs.service import Who
-from capture.model.job import StepId
+from capture.model.job import SignedOff, StepId
 from capture.web.bench import Bench
 from capture.web.bodies import Key, KeyedValue, NewAct, NewJob, Take
 from capture.web.problems import responses
@@ -48,7 +48,10 @@ def make_router(bench: Bench) -> APIRouter:
     def act(job: UUID, body: NewAct, operator: Operator) -> dict[str, Any]:
         """Do something in a job that is neither its start nor the taking of a step."""
         with bench.desk() as desk:
-            return desk.view(desk.act(job, body.event, Who(operator, body.id), body.seen))
+            state = desk.act(job, body.event, Who(operator, body.id), body.seen)
+            if isinstance(body.event, SignedOff):
+                bench.keeper(desk).make(job, operator)
+            return desk.view(state)
 
     @router.post("/{job}/steps/{step}/take", status_code=201, responses=_WRITES)
     def take(job: UUID, step: StepId, body: Take, operator: Operator) -> dict[str, Any]:

@@ -41,6 +41,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
         with bench.desk() as desk:
             last = desk.reader.last_n()
             view = desk.view(desk.service.state(job))
+            versions = len(desk.reader.of_subject("record", str(job)))
         now = next((each for each in view["steps"] if each["id"] == view["current"]), None)
         return render.page(
             request,
@@ -53,6 +54,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             pending=[each for each in view["steps"] if each["after"]],
             watch=bench.watch_now(),
             charts=charts_of(view),
+            versions=versions,
         )
 
     @router.get("/jobs/{job}/charts/{name}.svg", response_class=Response)
