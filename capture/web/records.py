@@ -13,8 +13,13 @@ from capture.web.who import Operator
 _FILES: dict[int | str, dict[str, Any]] = {
     200: {
         "content": {
-            kind.partition(";")[0]: {"schema": {"type": "string", "format": "binary"}}
-            for kind in MEDIA_TYPES.values()
+            kind.partition(";")[0]: {
+                # The JSON is the record itself, as its own schema has it.
+                "schema": {"type": "object"}
+                if form == "json"
+                else {"type": "string", "format": "binary"}
+            }
+            for form, kind in MEDIA_TYPES.items()
         }
     },
     **responses(400, 404, 503),

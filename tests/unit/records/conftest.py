@@ -279,7 +279,7 @@ def bench(tmp_path):
 def done(tmp_path_factory):
     """A bench with a whole job, signed off, and its record; tests of a module share it."""
     made = RecordBench(tmp_path_factory.mktemp("bench"))
-    made.do_job()
+    made.do_job(angles=range(0, 180, 30))
     made.sign_off()
     made.record = made.keeper.make(made.job, "foreman")
     yield made

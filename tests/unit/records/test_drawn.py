@@ -1,0 +1,366 @@
+"""The drawn forms, read back by programs that share nothing with what drew them."""
+
+import csv
+import io
+import re
+import subprocess
+import tomllib
+from importlib.resources import files
+from xml.etree import ElementTree as ET
+
+import pikepdf
+import pytest
+import zxingcpp
+from PIL import Image
+
+from capture.errors import InputError, NotThereError
+from capture.records.forms import Wish, drawn, file_name
+from capture.records.pages import code_of, make_pages
+from capture.records.plots import plots_of
+from capture.records.texts import catalogue, languages
+from capture.records.verify import record_text
+
+# ISO 19005-3 (PDF/A-3) as the PDF Association's public pages have it: an output intent, XMP that
+# names part and conformance, embedded files with AFRelationship, fonts embedded, no scripts.
+PDFA = "{http://www.aiim.org/pdfa/ns/id/}"
+
+
+@pytest.fixture(scope="module")
+def pdf_file(done, tmp_path_factory):
+    path = tmp_path_factory.mktemp("pdf") / "record.pdf"
+    path.write_bytes(drawn(done.record, Wish(), done.evidence.get))
+    return path
+
+
+@pytest.fixture(scope="module")
+def pdf(pdf_file):
+    with pikepdf.open(pdf_file) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def words(pdf_file):
+    """The text of the PDF, as poppler reads it, with any white space as one blank."""
+    return read_text(pdf_file)
+
+
+def read_text(path):
+    told = subprocess.run(
+        ["pdftotext", "-layout", path, "-"], check=True, capture_output=True, timeout=30
+    )
+    return " ".join(told.stdout.decode().split())
+
+
+@pytest.fixture(scope="module")
+def page(done):
+    return drawn(done.record, Wish("html"), done.evidence.get).decode()
+
+
+# ── PDF/A ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_it_says_that_it_is_pdf_a_3_and_has_an_output_intent(pdf):
+    xmp = ET.fromstring(pdf.Root.Metadata.read_bytes())
+    found = {
+        name.removeprefix(PDFA): value
+        for node in xmp.iter()
+        for name, value in (*node.attrib.items(), (node.tag, node.text or ""))
+        if name.startswith(PDFA)
+    }
+    assert found == {"part": "3", "conformance": "A"}
+    assert [str(each.S) for each in pdf.Root.OutputIntents] == ["/GTS_PDFA1"]
+    assert "/DestOutputProfile" in pdf.Root.OutputIntents[0]
+    assert not pdf.is_encrypted
+
+
+def test_its_structure_is_told_and_its_pictures_have_words(pdf):
+    assert pdf.Root.MarkInfo.Marked
+    assert str(pdf.Root.Lang) == "en"
+    figures = [
+        each
+        for each in pdf.objects
+        if isinstance(each, pikepdf.Dictionary) and each.get("/S") == "/Figure"
+    ]
+    assert len(figures) >= 6
+    assert all(str(each.get("/Alt", "")) for each in figures)
+
+
+def test_all_fonts_are_embedded_and_nothing_acts(pdf):
+    fonts = [
+        each
+        for each in pdf.objects
+        if isinstance(each, pikepdf.Dictionary) and each.get("/Type") == "/FontDescriptor"
+    ]
+    assert fonts
+    for each in fonts:
+        assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(each.keys()), str(each.FontName)
+    for each in pdf.objects:
+        if isinstance(each, pikepdf.Dictionary):
+            assert not {"/JS", "/JavaScript", "/AA", "/OpenAction", "/Launch"} & set(each.keys())
+
+
+def test_the_record_is_attached_as_data_byte_by_byte(pdf, pdf_file, done):
+    assert list(pdf.attachments) == ["record.json"]
+    attached = pdf.attachments["record.json"]
+    assert str(attached.obj.AFRelationship) == "/Data"
+    assert attached.get_file().read_bytes() == done.record.text()
+    assert attached.get_file().mime_type == "application/json"
+    assert len(pdf.Root.AF) == 1
+    assert record_text(pdf_file) == done.record.text()
+
+
+def test_the_same_record_gives_the_same_bytes(done, pdf_file):
+    assert drawn(done.record, Wish(), done.evidence.get) == pdf_file.read_bytes()
+
+
+def test_its_pages_are_those_of_the_paper(done, pdf, tmp_path):
+    # ISO 216: 210 mm × 297 mm; ANSI/ASME Y14.1: 8.5 in × 11 in; 72 points an inch.
+    assert [float(x) for x in pdf.pages[0].mediabox] == pytest.approx(
+        [0, 0, 595.28, 841.89], abs=0.01
+    )
+    path = tmp_path / "letter.pdf"
+    path.write_bytes(drawn(done.record, Wish(paper="letter"), done.evidence.get))
+    with pikepdf.open(path) as letter:
+        assert [float(x) for x in letter.pages[0].mediabox] == [0, 0, 612, 792]
+
+
+# ── its text ─────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_pdf_says_what_the_record_holds(words, done):
+    record = done.record
+    assert record.sha256 in words
+    assert record.journal.hash in words
+    assert str(record.record) in words
+    for each in record.instruments:
+        for told in (each.name, each.serial, each.certificate):
+            assert told is None or told in words
+    for each in record.results:
+        if each.judgement is not None:
+            assert each.judgement.source in words
+    for each in record.cautions:
+        assert each in words
+    for number, each in enumerate(record.readings, start=1):
+        digits = re.escape(each.digits) if each.source.kind == "keyed" else r"[\d.]+"
+        assert re.search(rf"\b{number} .{{0,40}}?{digits}", words), number
+    assert words.count("KEYED by technician, again by foreman, photo P1") == 6
+    assert "lead slipped" in words
+    assert "Signed off by technician" in words
+
+
+def test_the_verdict_is_not_a_bare_pass_where_something_is_to_be_looked_at(words):
+    assert "Pass, with findings to be looked at" in words
+    assert "The calibration was overdue when it was read: lcr-1." in words
+    assert "licensed practice decide" in words
+    assert "no safety device" in words
+
+
+def test_the_page_and_the_pdf_say_the_same(page, words, done):
+    sheet = make_pages(done.record, "en", done.evidence.get).sheet
+    seen = " ".join(re.sub(r"<[^>]+>", " ", page.partition("<body>")[2]).split())
+    seen = seen.replace("&#39;", "'").replace("&amp;", "&")
+    for table in (sheet["results"], *sheet["readings"], sheet["gone"], sheet["instruments"]):
+        for row in table["rows"]:
+            assert " ".join(each for each in row if each) in seen
+            for each in row:
+                # poppler reads a cell of two lines piece by piece
+                assert all(word in words for word in each.split())
+
+
+@pytest.mark.parametrize("form", ["pdf", "html"])
+def test_german_has_commas_its_own_days_and_no_english_of_ours(done, form, tmp_path):
+    path = tmp_path / f"record.{form}"
+    path.write_bytes(drawn(done.record, Wish(form, "de"), done.evidence.get))
+    told = read_text(path) if form == "pdf" else path.read_text("utf-8").partition("<body>")[2]
+    assert "831,2 mΩ" in told
+    assert "Bestanden, mit Befunden, denen nachzugehen ist" in told
+    assert "05.01.2026" in told
+    assert "GETIPPT von technician" in told
+    assert "befugte Fachleute" in told
+    assert not re.search(r"\d\.\d+ m?[ΩHs]", told)
+
+
+# ── the code ─────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_code_is_read_back_off_the_printed_page(pdf_file, done, tmp_path):
+    subprocess.run(
+        ["pdftoppm", "-png", "-r", "150", "-f", "1", "-l", "1", pdf_file, tmp_path / "page"],
+        check=True,
+        timeout=30,
+    )
+    (picture,) = tmp_path.glob("page*.png")
+    with Image.open(picture) as image:
+        (found,) = zxingcpp.read_barcodes(image)
+    assert found.text == code_of(done.record)
+    assert str(done.record.record) in found.text
+    assert done.record.sha256 in found.text
+
+
+# ── plots ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_each_plot_is_there_with_its_words(done):
+    by_name = {each.name: each for each in plots_of(done.record, catalogue("en"))}
+    assert list(by_name) == [
+        "balance-resistance",
+        "balance-inductance",
+        "rotor",
+        "insulation",
+        "pulse",
+    ]
+    assert by_name["balance-resistance"].limits == (-2, 2)
+    # 0.8312, 0.8325, 0.8307 against their mean 0.8314667 (computed)
+    assert by_name["balance-resistance"].lines[0].y == pytest.approx(
+        (-0.03207, 0.12428, -0.09221), abs=1e-5
+    )
+    assert [words for _, _, words in by_name["insulation"].marks] == [
+        "60 s / 30 s = 1.31",
+        "600 s / 60 s = 2.42",
+    ]
+    assert [line.label for line in by_name["rotor"].lines if not line.fit] == ["U-V", "V-W", "W-U"]
+    # The fitted curve of the first pair goes through 62.3 mH · (1 ± 0.06), as the job was made.
+    fit = next(line for line in by_name["rotor"].lines if line.fit)
+    assert max(fit.y) == pytest.approx(62.3 * 1.06, rel=1e-4)
+
+
+# ── drafts, photos ───────────────────────────────────────────────────────────────────────────
+
+
+def test_a_draft_says_so_on_every_page_and_has_no_line_to_sign(bench, tmp_path):
+    bench.do_job(angles=(0,))
+    draft = bench.keeper.shown(bench.job, "foreman")
+    path = tmp_path / "draft.pdf"
+    path.write_bytes(drawn(draft, Wish(), bench.evidence.get))
+    told = read_text(path)
+    with pikepdf.open(path) as pdf:
+        assert told.count("Draft, not signed off") >= len(pdf.pages)
+    assert "It is no certificate." in told
+    assert "Signature" not in told
+    assert "draft" in file_name(draft, "pdf")
+
+
+def test_a_photo_that_is_gone_is_told_and_holds_nothing_up(done):
+    def gone(digest):
+        raise NotThereError(f"there is no photo {digest}")
+
+    made = make_pages(done.record, "en", gone)
+    assert "not in the evidence folder any more" in made.sheet["photos"][0]["caption"]
+    assert drawn(done.record, Wish(), gone).startswith(b"%PDF")
+    assert "not in the evidence folder" in drawn(done.record, Wish("html"), gone).decode()
+
+
+def test_the_page_needs_nothing_else(page):
+    assert "default-src 'none'" in page
+    assert not re.search(r'(?:src|href)="(?!data:)', page)
+    assert "<script" not in page
+    assert page.count("data:image/jpeg;base64,") == 1
+
+
+# ── hostile text ─────────────────────────────────────────────────────────────────────────────
+
+HOSTILE = (
+    '#panic("x") *bold* $x^2$ @ref <b>& \\n',
+    "<script>alert(1)</script><img src=x onerror=alert(1)>",
+    '=HYPERLINK("http://x.example","y")',
+    "x" * 180,
+    "{{ 7*7 }} {% raw %} %1 {version}",
+)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_text_is_shown_as_it_is_and_nothing_else(done, text, tmp_path):
+    record = done.record
+    machine = record.machine.model_copy(
+        update={"nameplate": record.machine.nameplate.model_copy(update={"serial": text})}
+    )
+    gone = record.readings[1].model_copy(update={"reason": text, "point": text})
+    record = record.model_copy(
+        update={
+            "machine": machine,
+            "readings": (record.readings[0], gone, *record.readings[2:]),
+            "notes": (text,),
+            "made_by": text,
+        }
+    )
+    path = tmp_path / "hostile.pdf"
+    path.write_bytes(drawn(record, Wish(), done.evidence.get))
+    told = read_text(path)
+    squeezed = "".join(told.split()).replace("\u200b", "")
+    assert "".join(text.split()) in squeezed
+    page = drawn(record, Wish("html"), done.evidence.get).decode()
+    assert "<script>" not in page
+    assert "onerror=alert(1)>" not in page
+    rows = list(
+        csv.reader(io.StringIO(drawn(record, Wish("csv"), done.evidence.get).decode("utf-8-sig")))
+    )
+    for row in rows:
+        for cell in row:
+            assert not cell.startswith(("=", "+", "@", "\t", "\r"))
+            assert not cell.startswith("-") or float(cell) < 0
+
+
+# ── the table, the catalogue ─────────────────────────────────────────────────────────────────
+
+
+def test_the_table_has_a_line_for_each_reading_and_each_result(done):
+    rows = list(
+        csv.DictReader(
+            io.StringIO(drawn(done.record, Wish("csv"), done.evidence.get).decode("utf-8-sig"))
+        )
+    )
+    readings = [row for row in rows if row["what"] == "reading"]
+    assert [row["id"] for row in readings] == [str(each.id) for each in done.record.readings]
+    assert [float(row["value"]) for row in readings] == [
+        each.value for each in done.record.readings
+    ]
+    assert {row["serial number"] for row in readings if row["instrument"] == "ohm-1"} == {"A 1043"}
+    results = [row for row in rows if row["what"] == "result"]
+    assert [float(row["value"]) for row in results] == [each.value for each in done.record.results]
+
+
+def test_the_german_table_is_one_of_a_german_spreadsheet(done):
+    text = drawn(done.record, Wish("csv", "de"), done.evidence.get).decode("utf-8-sig")
+    rows = list(csv.DictReader(io.StringIO(text), delimiter=";"))
+    assert rows[0]["Wert"] == "0,8312"
+    assert rows[0]["wie angezeigt"] == "831,2 mΩ"
+
+
+def test_every_language_has_the_same_texts_with_the_same_places():
+    assert languages() == ["de", "en"]
+    folder = files("capture.records.texts")
+    held = {
+        name: tomllib.loads((folder / f"{name}.toml").read_text("utf-8")) for name in languages()
+    }
+    for group, texts in held["en"].items():
+        if group == "phrases":
+            continue
+        assert held["de"][group].keys() == texts.keys(), group
+        for name, text in texts.items():
+            places = [sorted(re.findall(r"{(\w+)}", each[group][name])) for each in held.values()]
+            assert places[0] == places[1], (group, name)
+            assert ("|" in text) == ("|" in held["de"][group][name])
+    for said, meant in held["de"]["phrases"].items():
+        assert said.count("{}") == meant.count("{}"), said
+
+
+def test_no_builtin_procedure_and_no_limit_is_left_without_german():
+    text = catalogue("de")
+    for each in files("capture.jobs.procedures").iterdir():
+        if each.name.endswith(".toml"):
+            content = tomllib.loads(each.read_text("utf-8"))
+            said = [content["title"], *content.get("cautions", ())]
+            for step in content.get("steps", ()):
+                said += [step["title"], *step.get("cautions", ())]
+            for words in said:
+                assert text.say(words) != words, words
+    limits = tomllib.loads((files("capture.winding") / "limits.toml").read_text("utf-8"))
+    for limit in limits.values():
+        assert text.say(limit["confidence"]) != limit["confidence"]
+
+
+def test_an_unknown_language_is_refused():
+    with pytest.raises(InputError, match="there are de, en"):
+        catalogue("xx")
+    with pytest.raises(InputError):
+        catalogue("../en")
