@@ -220,7 +220,7 @@ class Record(Model):
     signature: Signature | None = Field(None, exclude_if=is_none)
     journal: JournalHead
     sha256: Sha256
-    """SHA-256 of this JSON text without white space, with 64 zeros in this place."""
+    """SHA-256 of this JSON text as it was written first, with 64 zeros in this place."""
 
     def text(self) -> bytes:
         """Write the record as the exact bytes that are stored, published and embedded."""

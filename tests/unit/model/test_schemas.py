@@ -1,5 +1,6 @@
 """The JSON of the models against the committed schemas, judged by the jsonschema library."""
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -11,9 +12,10 @@ from capture.driver.faults import key_path
 from capture.driver.profile.schema import profile_documents
 from capture.jobs.schema import procedure_documents
 from capture.model import Gap, Reading, Tag, schemas
+from capture.model.record import Record, hash_of
 
 FOLDER = Path(__file__).parents[3] / "schemas"
-MODELS = {"reading": Reading, "tag": Tag, "gap": Gap}
+MODELS = {"reading": Reading, "tag": Tag, "gap": Gap, "record": Record}
 
 # Each broken example: where the schema finds the fault and by which keyword, and where the model
 # finds it. None on the left: the schema cannot know it. None on the right: the model, which also
@@ -79,6 +81,17 @@ INVALID = {
     "gap/begin-without-zone": (("begin", "format"), "begin"),
     "gap/bench-with-space": (("bench", "pattern"), "bench"),
     "gap/other-schema-version": (("schema_version", "const"), "schema_version"),
+    "record/without-journal": (("", "required"), "journal"),
+    "record/hash-short": (("sha256", "pattern"), "sha256"),
+    "record/version-zero": (("version", "minimum"), "version"),
+    "record/unknown-state": (("state", "enum"), "state"),
+    "record/unknown-verdict": (("verdict", "enum"), "verdict"),
+    "record/reading-without-origin": (("readings[0]", "required"), "readings[0].source"),
+    "record/reading-of-no-standing": (("readings[0].standing", "enum"), "readings[0].standing"),
+    "record/calibration-no-day": (
+        ("instruments[0].calibration_due", "format"),
+        "instruments[0].calibration_due",
+    ),
 }
 
 
@@ -159,6 +172,16 @@ def test_every_invalid_example_has_its_reason_and_every_reason_its_example():
     assert set(examples("invalid")) == set(INVALID)
 
 
+@pytest.mark.parametrize("example", [name for name in examples("valid") if "record/" in name])
+def test_the_hash_of_a_record_can_be_computed_from_its_text_alone(example):
+    """As the schema tells: the text as it was written, with 64 zeros in the hash's place."""
+    text = examples("valid")[example].read_text("utf-8").strip()
+    document = json.loads(text)
+    bare = text.replace(document["sha256"], "0" * 64).encode()
+    assert hashlib.sha256(bare).hexdigest() == document["sha256"]
+    assert hash_of(Record.model_validate(document)) == document["sha256"]
+
+
 def test_every_kind_of_source_has_a_valid_example():
     texts = [path.read_text("utf-8") for path in examples("valid").values()]
     kinds = {json.loads(text).get("source", {}).get("kind") for text in texts} - {None}
@@ -177,8 +200,8 @@ def test_a_consumer_passes_over_members_that_it_does_not_know(example):
                 grow(each, free=False)
         elif isinstance(node, dict):
             for name, each in node.items():
-                # The members of these two are named by whoever writes them.
-                grow(each, free=name in ("conditions", "constants"))
+                # The members of these are named by whoever writes them.
+                grow(each, free=name in ("coils", "conditions", "constants"))
             if not free:
                 node["of_version_9"] = {"anything": [1, None]}
 
