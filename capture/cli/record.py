@@ -47,11 +47,11 @@ def register(app: typer.Typer) -> None:
 class _Record(typer.core.TyperGroup):
     """`record JOB` is `record make JOB`: what is wanted most needs no second word."""
 
-    def resolve_command(self, ctx: Any, args: list[str]) -> tuple[str | None, Any, list[str]]:
-        """Put the second word in where a job stands in its place."""
-        if args and args[0] not in self.commands:
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Put the second word in where a job, or what is asked of all, stands in its place."""
+        if args and args[0] not in (*self.commands, "--help"):
             args = ["make", *args]
-        return super().resolve_command(ctx, args)
+        return super().parse_args(ctx, args)
 
 
 def _make(group: typer.Typer) -> None:

@@ -78,6 +78,19 @@ kind = "serial"
 port = "{insulation_port}"
 [instruments.insulation-tester.options]
 profile = "insulation-series"
+
+# What stands in records of the instruments; the pulse tester's display is only read off.
+[equipment.ohm-meter]
+description = "resistance meter, four-wire (simulated)"
+serial = "SIM-1"
+calibration_due = 2099-12-31
+[equipment.insulation-tester]
+description = "insulation tester (simulated)"
+serial = "SIM-2"
+calibration_due = 2099-12-31
+[equipment.pulse-tester]
+description = "pulse tester (imagined)"
+serial = "SIM-3"
 """
 
 #: The procedure of the demonstration: three built-in ones, one after the other.
@@ -147,6 +160,7 @@ class Demo:
             self._test_insulation(live, insulation)
             self._key_pulse_times(live)
             self._judge()
+            self._sign_off()
             self._prove_delivery(live)
             self._say_where()
             if not once:
@@ -248,6 +262,13 @@ class Demo:
         if "pulse deviation" not in shown or "resistance unbalance" not in shown:
             raise DemoError("the job was not judged")
 
+    def _sign_off(self) -> None:
+        self._stage("The record: signed off, drawn, verified")
+        self._act("job sign-off last", "--statement", "a demonstration; nobody tested a machine")
+        self._act(f"record last --out {self._folder / 'record.pdf'}")
+        self._record = self._folder / "record.pdf"
+        self._say((self._command(f"record verify {self._record}").rstrip(),))
+
     def _prove_delivery(self, live: LiveTable) -> None:
         self._stage("Delivery")
         reader = JournalReader(self._folder / "sawmill.journal")
@@ -267,6 +288,7 @@ class Demo:
                 f"journal   {_near(self._folder / 'sawmill.journal')}",
                 f"list it   {command_} readings --config {config}",
                 f"as JSON   {command_} readings --json --config {config}",
+                f"record    {_near(self._record)}",
                 f"traffic   {command_} follow --config {config}",
                 f"log       {_near(self._folder / 'daemon.log')}",
                 f"pages     http://127.0.0.1:{self._web_port}/jobs/{self._job}",

@@ -159,6 +159,13 @@ class LockPassed(Model):
     time: Utc
 
 
+class NotConfirmed(Model):
+    """What a person should have confirmed after a step, and had not when the record was made."""
+
+    step: StepId
+    what: Literal["discharge", "ramp-down"]
+
+
 class Signature(Model):
     """Who stands for the job."""
 
@@ -212,6 +219,7 @@ class Record(Model):
     instruments: tuple[RecordInstrument, ...]
     cautions: tuple[Text, ...] = Field((), exclude_if=is_empty)
     locks_passed: tuple[LockPassed, ...] = Field((), exclude_if=is_empty)
+    not_confirmed: tuple[NotConfirmed, ...] = Field((), exclude_if=is_empty)
     remarks: tuple[Text, ...] = Field((), exclude_if=is_empty)
     """Remarks on the computation: what was not used or not computed, and why."""
     notes: tuple[Text, ...] = Field((), exclude_if=is_empty)

@@ -14,12 +14,14 @@ from capture.display import clean, point_of
 from capture.jobs.desk import Desk
 from capture.jobs.state import JobState, JobStatus, StepState
 from capture.jobs.view import suspicion_view
+from capture.jobs.watcher import OPERATOR as WATCHER
 from capture.model import new_id
 from capture.model.job import Finished, JobEntry, Overridden, Refused, SignedOff
 from capture.model.record import (
     UNSEALED,
     JournalHead,
     LockPassed,
+    NotConfirmed,
     Record,
     RecordInstrument,
     RecordMachine,
@@ -34,6 +36,7 @@ from capture.model.trend import Trend
 
 Equipment = Mapping[str, EquipmentConfig]
 _LONGEST_REASON = 200
+_DECIDES_NOTHING = ("information only", "not applicable")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +87,7 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
         title=clean(state.procedure.title),
         started=state.started,
         finished=_last_time(events, Finished),
-        operators=tuple(sorted(state.operators)),
+        operators=tuple(sorted(state.operators - {WATCHER})),
         machine=RecordMachine(id=state.machine, nameplate=machine.nameplate),
         conditions=state.conditions,
         verdict=results.verdict,
@@ -92,7 +95,9 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
         decided_by=tuple(
             each.name
             for each in results.results
-            if each.judgement is not None and each.judgement.verdict == results.verdict
+            if each.judgement is not None
+            and each.judgement.verdict == results.verdict
+            and results.verdict not in _DECIDES_NOTHING
         ),
         not_run=results.not_run,
         suspicion=None
@@ -104,6 +109,7 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
         instruments=tuple(_instruments(readings, making.equipment)),
         cautions=state.procedure.cautions,
         locks_passed=tuple(_locks_passed(events)),
+        not_confirmed=tuple(_not_confirmed(state)),
         remarks=results.notes,
         notes=state.notes,
         trends=making.trends,
@@ -224,6 +230,14 @@ def _locks_passed(events: Iterable[JobEntry]) -> Iterator[LockPassed]:
                 operator=entry.operator,
                 time=entry.time,
             )
+
+
+def _not_confirmed(state: JobState) -> Iterator[NotConfirmed]:
+    pending = [each.step for each in state.applications if not each.discharged]
+    for step in dict.fromkeys(pending):
+        yield NotConfirmed(step=step, what="discharge")
+    for step in sorted(state.ramp_down):
+        yield NotConfirmed(step=step, what="ramp-down")
 
 
 def _signature(events: Iterable[JobEntry]) -> Signature | None:

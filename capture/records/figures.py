@@ -23,7 +23,7 @@ def shown(reading: RecordReading, text: Catalogue) -> str:
         return text.of("values", reading.status)
     if reading.shown_unit in ("", reading.unit):
         return text.number(_scaled(reading.digits, reading.value, reading.unit))
-    unit = "Ω" if reading.shown_unit == "Ohm" else clean(reading.shown_unit)
+    unit = clean(reading.shown_unit).replace("Ohm", "Ω")
     return text.number(f"{clean(reading.digits)} {unit}")
 
 

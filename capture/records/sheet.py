@@ -161,6 +161,7 @@ class _Sheet:
         overdue = [each.name for each in record.instruments if each.overdue]
         if overdue:
             lines.append(text("calibration_overdue", names=", ".join(overdue)))
+        lines += self._not_confirmed()
         mark = MARKS.get(record.verdict, "open")
         suspected = record.suspicion is not None and record.suspicion.statement != "balanced"
         word = text.of("verdicts", record.verdict)
@@ -173,6 +174,17 @@ class _Sheet:
             "lines": lines,
             "suspected": self._headline(),
         }
+
+    def _not_confirmed(self) -> list[str]:
+        text = self._text
+        titles = {step.id: text.say(step.title) for step in self._record.steps}
+        found: dict[str, list[str]] = {}
+        for each in self._record.not_confirmed:
+            found.setdefault(each.what, []).append(titles.get(each.step, each.step))
+        return [
+            text(f"no_{what.replace('-', '_')}", steps="; ".join(steps))
+            for what, steps in found.items()
+        ]
 
     def _headline(self) -> str:
         found = self._record.suspicion
@@ -238,7 +250,7 @@ class _Sheet:
                     else f"{text.say(judged.source)} ({text.say(judged.confidence)})",
                 ]
             )
-        return Table(
+        return _without_empty(
             text("results"),
             [text(name) for name in head],
             rows,

@@ -31,7 +31,7 @@ EQUIPMENT = {
         "certificate": "K-2026-118",
     },
     "lcr-1": {"description": "LCR meter", "serial": "L 77", "calibration_due": "2025-12-01"},
-    "ins-1": {"description": "insulation tester", "serial": "I 5"},
+    "ins-1": {"description": "insulation tester", "serial": "INS-205"},
 }
 
 
@@ -167,7 +167,7 @@ class RecordBench:
             conditions=JobConditions(**conditions),
         )
 
-    def do_job(self, *, angles=range(0, 180, 20), pulses=None, title=None, machine="FAN-07"):
+    def do_job(self, *, angles=range(0, 180, 20), pulses=None, discharge=True):
         """Do a whole job up to its end; not signed off yet."""
         plate = Nameplate(
             rated_volts=400,
@@ -179,13 +179,13 @@ class RecordBench:
             thermal_class=155,
             zero_resistance_celsius=235,
             serial="B 4711",
-            description=title or "extraction fan of the planing hall",
+            description="extraction fan of the planing hall",
         )
-        self.desk.service.register(machine, plate, self.who("foreman"))
+        self.desk.service.register("FAN-07", plate, self.who("foreman"))
         self.job = new_id()
         self.desk.service.start(
             self.job,
-            machine,
+            "FAN-07",
             parse_procedure(procedure(angles), "fan-full"),
             self.who(),
             JobConditions(state="as-left", rotor="in", winding_celsius=22.0, relative_humidity=48),
@@ -195,7 +195,9 @@ class RecordBench:
             for place, pair in enumerate(PAIRS):
                 self._inductance(pair, angle, place)
         self._insulation()
-        self._pulses(pulses)
+        if discharge:
+            self.discharge()
+            self._pulses(pulses)
         self.act(Finished())
 
     def sign_off(self, statement="as left; fit for use after the site's own checks"):
@@ -236,6 +238,8 @@ class RecordBench:
             for at, ohms in ((15, 2.1e9), (30, 2.9e9), (60, 3.8e9), (600, 9.2e9))
         ]
         self.take("insulation", ids)
+
+    def discharge(self):
         self.clock.advance(4 * 600 + 5)
         self.act(Discharged(step="insulation"))
 

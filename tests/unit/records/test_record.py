@@ -14,6 +14,8 @@ from capture.model.machine import Nameplate
 from capture.model.record import Record, hash_of
 from capture.records.held import entries_of
 from capture.records.keeper import RecordKeeper
+from capture.records.sheet import sheet
+from capture.records.texts import catalogue
 from capture.records.verify import verify
 
 
@@ -222,6 +224,19 @@ def test_a_later_tag_of_a_reading_does_not_change_what_was_recorded(bench):
     )
     bench.append([tag])
     assert bench.keeper.make(bench.job, "foreman") == first
+
+
+def test_what_nobody_confirmed_is_told_and_a_later_confirmation_gives_a_new_version(bench):
+    bench.do_job(angles=(0,), discharge=False)
+    bench.sign_off()
+    first = bench.keeper.make(bench.job, "foreman")
+    assert [(each.step, each.what) for each in first.not_confirmed] == [("insulation", "discharge")]
+    assert "Nobody has confirmed that the winding was discharged" in str(
+        sheet(first, catalogue("en"))["verdict"]["lines"]
+    )
+    bench.discharge()
+    second = bench.keeper.make(bench.job, "foreman")
+    assert (second.version, second.not_confirmed) == (2, ())
 
 
 def test_conditions_stand_with_each_step(done):

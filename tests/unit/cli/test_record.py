@@ -1,0 +1,134 @@
+"""``benchtally record``: one job's record, many, and verifying one, as a person does it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from capture.clock import SystemClock
+from capture.journal import JournalReader
+
+OPERATOR = ("--operator", "winder")
+PULSES = "112.4 µs\n112.6 µs\n112.5 µs\n"
+
+
+@pytest.fixture
+def signed(jobs, tmp_path, monkeypatch):
+    """A job that is signed off, and a folder to write into."""
+    monkeypatch.chdir(tmp_path)
+    do_job(jobs)
+    jobs.act("finish")
+    jobs.act("sign-off", "--statement", "to be fitted")
+    return jobs
+
+
+def do_job(jobs):
+    jobs.start("pulse-three-pairs", "--rotor", "out")
+    jobs.act("override", "pulse", "insulation", "--reason", "tested at the incoming inspection")
+    jobs.key("pulse_time", "--block", "--confirm", given=PULSES)
+
+
+def stored(jobs):
+    reader = JournalReader(jobs.journal)
+    try:
+        return [json.loads(row.body) for row in reader.after(0, 1000) if row.kind == "record"]
+    finally:
+        reader.close()
+
+
+def test_signing_off_makes_the_record(signed):
+    (record,) = stored(signed)
+    assert record["signature"]["operator"] == "winder"
+    assert record["signature"]["statement"] == "to be fitted"
+    assert record["state"] == "signed-off"
+
+
+def test_every_form_is_written_under_a_name_that_tells_what_it_is(signed, tmp_path):
+    said = signed.do("record", "last", "--pdf", "--html", "--json", "--csv", "--out", "out")
+    paths = [Path(line) for line in said.splitlines()]
+    assert [path.suffix for path in paths] == [".pdf", ".html", ".json", ".csv"]
+    assert all(path.name.startswith("record-FAN-07-") for path in paths)
+    assert all("-v1." in path.name for path in paths)
+    assert json.loads(paths[2].read_bytes()) == stored(signed)[0]
+    assert not list((tmp_path / "out").glob(".*"))
+
+
+def test_without_a_form_it_is_a_pdf_where_one_is(signed):
+    (line,) = signed.do("record", "last").splitlines()
+    assert Path(line).read_bytes().startswith(b"%PDF")
+
+
+def test_the_written_files_verify_and_a_changed_one_does_not(signed):
+    signed.do("record", "last", "--pdf", "--json", "--out", "r.json")
+    for name in ("r.json", "r.pdf"):
+        said = signed.do("record", "verify", name)
+        assert "as it was made; 3 readings" in said
+    text = Path("r.json").read_text("utf-8")
+    Path("bad.json").write_text(text.replace("112.4", "112.3"), "utf-8")
+    said = signed.do("record", "verify", "bad.json", code=1)
+    assert "it was changed" in said
+    answer = json.loads(signed.do("record", "verify", "r.pdf", "--json"))
+    assert answer["ok"] is True
+    assert answer["differs"] == []
+
+
+def test_it_verifies_against_an_export_where_the_journal_is_not(signed, tmp_path):
+    signed.do("record", "last", "--json", "--out", "r.json")
+    signed.do("journal", "export", "all.jsonl")
+    signed.do("record", "verify", "r.json", "--journal", "all.jsonl")
+    signed.run("record", "verify", "r.json", "--journal", "all.jsonl", with_config=False)
+
+
+def test_a_job_that_is_not_signed_off_gives_a_draft(jobs, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    do_job(jobs)
+    said = jobs.do("record", "last", "--json")
+    assert "(a draft: not signed off)" in said
+    assert stored(jobs) == []
+    said = jobs.do("record", "verify", said.split(" (")[0], code=1)
+    assert "it is a draft" in said
+
+
+def test_many_at_once_tell_how_far_they_are(signed):
+    do_job(signed)  # one that is not signed off is passed over
+    said = signed.do("record", "--all", "--csv", "--out", "out")
+    assert said.startswith("1 of 1: out/record-FAN-07-")
+    today = f"{SystemClock().utc():%Y-%m-%d}"
+    assert signed.do("record", "--all", "--since", today, "--csv", "--out", "out")
+    said = signed.do("record", "--all", "--since", "2199-01-01")
+    assert said == "no job is signed off since 2199-01-01\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("make",), "name one job, or give --all"),
+        (("last", "--all"), "name one job, or give --all"),
+        (("last", "--json", "--csv", "--out", "-"), "one form of one job"),
+        (("last", "--language", "xx"), "no texts in 'xx'; there are de, en"),
+        (("last", "--version", "7"), "no version 7"),
+        (("verify", "nowhere.json"), "cannot be read"),
+    ],
+)
+def test_what_cannot_be_done_is_told_in_a_line(signed, arguments, words):
+    code, _, err = signed.run("record", *arguments)
+    assert code == 2
+    assert words in err
+
+
+def test_the_language_and_the_paper_of_the_configuration_are_taken(signed, config):
+    config.write_text(config.read_text() + '\n[records]\nlanguage = "de"\npaper = "letter"\n')
+    said = signed.do("record", "last", "--csv", "--pdf", "--out", "r.csv")
+    assert "Impulszeit" in Path(said.splitlines()[1]).read_text("utf-8-sig")
+    assert "Pulse time" in Path(
+        signed.do("record", "last", "--csv", "--language", "en", "--out", "e.csv").strip()
+    ).read_text("utf-8-sig")
+
+
+def test_a_missing_part_says_what_to_install(signed, monkeypatch):
+    import sys  # noqa: PLC0415 - to take a module away
+
+    monkeypatch.setitem(sys.modules, "segno", None)
+    said = signed.do("record", "last", code=1)
+    assert "pip install 'benchtally[records]'" in said
+    signed.do("record", "last", "--json", "--csv", "--out", "out")
