@@ -20,7 +20,14 @@ from capture.cli.bench import (
 )
 from capture.cli.entry import OperatorOption
 from capture.cli.fields import CONDITION_WORDS, checked, given, with_fields
-from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
+from capture.cli.output import (
+    DONE,
+    ConfigOption,
+    JsonOption,
+    complain,
+    print_json,
+    say,
+)
 from capture.display import clean
 from capture.errors import InputError
 from capture.model.job import JobConditions
@@ -303,7 +310,8 @@ def _whole(job: typer.Typer) -> None:
         """Stand for a finished job."""
         with open_bench(config) as bench:
             after = bench.act(job, "signed-off", operator, seen, id_, statement=statement)
-            keeper_of(bench).make(after.job, operator)
+            if failed := keeper_of(bench).make_or_say(after.job, operator):
+                complain(f"signed off, but its record is not made yet: {failed}")
             return _tell(bench, after, f"signed off by {operator}", as_json=as_json)
 
 

@@ -34,7 +34,7 @@ from capture.model.trend import Trend
 #: What stands in ``sha256`` while the hash is computed.
 UNSEALED = "0" * 64
 
-Text = Annotated[str, Field(max_length=2000)]
+Text = Annotated[str, Field(max_length=20_000)]
 
 
 class JournalHead(Model):

@@ -35,7 +35,8 @@ from capture.model.result import ResultRecord
 from capture.model.trend import Trend
 
 Equipment = Mapping[str, EquipmentConfig]
-_LONGEST_REASON = 200
+_LONGEST_LINE = 200
+_LONGEST_REMARK = 20_000  # one may list hundreds of readings
 _DECIDES_NOTHING = ("information only", "not applicable")
 
 
@@ -110,7 +111,7 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
         cautions=state.procedure.cautions,
         locks_passed=tuple(_locks_passed(events)),
         not_confirmed=tuple(_not_confirmed(state)),
-        remarks=results.notes,
+        remarks=tuple(each[:_LONGEST_REMARK] for each in results.notes),
         notes=state.notes,
         trends=making.trends,
         signature=_signature(events) if signed else None,
@@ -153,7 +154,7 @@ def _readings(desk: Desk, state: JobState, events: Iterable[JobEntry]) -> Iterat
                 row.body,
                 step=step.step.id,
                 standing=standing,
-                reason=None if reason is None else clean(reason)[:_LONGEST_REASON],
+                reason=None if reason is None else clean(reason)[:_LONGEST_LINE],
                 point=_point(step, row.body, place),
                 at_s=_nominal(step, place),
             )
@@ -166,7 +167,8 @@ def _point(step: StepState, body: bytes, place: int | None) -> str | None:
         return points[0]
     if place is not None and len(points) == len(step.readings):
         return points[place]
-    return point_of((json.loads(body).get("tag") or {}).get("test_point")) or None
+    told = point_of((json.loads(body).get("tag") or {}).get("test_point"))
+    return told[:_LONGEST_LINE] or None
 
 
 def _nominal(step: StepState, place: int | None) -> float | None:

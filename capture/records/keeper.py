@@ -4,9 +4,13 @@ from collections.abc import Callable
 from datetime import datetime
 from uuid import UUID
 
+import structlog
+from pydantic import ValidationError
+
 from capture.clock import Clock
 from capture.config import Config
-from capture.errors import InputError
+from capture.driver.faults import one_line
+from capture.errors import CaptureError, InputError
 from capture.jobs.desk import Desk
 from capture.jobs.service import Append
 from capture.journal import Expectation, StaleError
@@ -77,6 +81,18 @@ class RecordKeeper:
             return made
         raise StaleError(f"the record of job {job} is being made by others; try again")
 
+    def make_or_say(self, job: UUID, made_by: str) -> str:
+        """Make the record after a sign-off, which stands whatever comes of this; say what failed.
+
+        Empty where the record was made. It can be made again at any time.
+        """
+        try:
+            self.make(job, made_by)
+        except CaptureError as error:
+            structlog.get_logger().warning("record.not_made", job=str(job), reason=str(error))
+            return str(error)
+        return ""
+
     def shown(self, job: UUID, asked_by: str, version: int | None = None) -> Record:
         """Give the version asked for, else the newest one, else a draft.
 
@@ -106,7 +122,13 @@ class RecordKeeper:
         ]
 
     def _built(self, job: UUID, made_by: str) -> Record:
-        making = Making(
+        try:
+            return build(self._desk, job, self._making(job, made_by))
+        except ValidationError as error:
+            raise InputError(f"the record cannot be made: {one_line(error)}") from error
+
+    def _making(self, job: UUID, made_by: str) -> Making:
+        return Making(
             site=self._config.site,
             bench=self._config.bench,
             time=self._clock.utc(),
@@ -114,7 +136,6 @@ class RecordKeeper:
             equipment=self._config.equipment,
             trends=self._trends(self._desk, job),
         )
-        return build(self._desk, job, making)
 
 
 def _following(made: Record, last: Record) -> Record:

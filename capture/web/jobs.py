@@ -50,7 +50,7 @@ def make_router(bench: Bench) -> APIRouter:
         with bench.desk() as desk:
             state = desk.act(job, body.event, Who(operator, body.id), body.seen)
             if isinstance(body.event, SignedOff):
-                bench.keeper(desk).make(job, operator)
+                bench.keeper(desk).make_or_say(job, operator)
             return desk.view(state)
 
     @router.post("/{job}/steps/{step}/take", status_code=201, responses=_WRITES)

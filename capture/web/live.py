@@ -118,7 +118,7 @@ class _Stream:
                 continue
             if row.kind == "reading" and newest[row.instrument, row.subject] != row.n:
                 continue
-            if self._job and row.kind in ("job", "result") and row.subject != self._job:
+            if self._job and row.kind in ("job", "result", "record") and row.subject != self._job:
                 continue
             yield ServerSentEvent(event=row.kind, id=str(row.n), raw_data=row.body.decode("utf-8"))
 

@@ -4,7 +4,7 @@ import { whoNow } from "./api.js";
 import { refresh } from "./parts.js";
 import { taken } from "./sound.js";
 
-const KINDS = ["reading", "tag", "gap", "machine", "job", "result", "instrument", "watch"];
+const KINDS = ["reading", "tag", "gap", "machine", "job", "result", "record", "instrument", "watch"];
 let timer = null;
 let source = null;
 let newest = Number(document.body.dataset.after || 0); // entry up to which this page was told

@@ -5,6 +5,7 @@ import io
 import re
 import subprocess
 import tomllib
+from datetime import timedelta
 from importlib.resources import files
 from xml.etree import ElementTree as ET
 
@@ -14,6 +15,8 @@ import zxingcpp
 from PIL import Image
 
 from capture.errors import InputError, NotThereError
+from capture.model.trend import Trend, TrendPoint, TrendSlope
+from capture.records.drawing import draw
 from capture.records.forms import Wish, drawn, file_name
 from capture.records.pages import code_of, make_pages
 from capture.records.plots import plots_of
@@ -222,6 +225,35 @@ def test_each_plot_is_there_with_its_words(done):
     # The fitted curve of the first pair goes through 62.3 mH · (1 ± 0.06), as the job was made.
     fit = next(line for line in by_name["rotor"].lines if line.fit)
     assert max(fit.y) == pytest.approx(62.3 * 1.06, rel=1e-4)
+
+
+def test_a_trend_is_drawn_with_what_it_says(done):
+    at = done.record.time
+    points = [
+        TrendPoint(job=done.job, time=at - timedelta(days=365 * back), value=0.83 - 0.002 * back)
+        for back in (2, 1, 0)
+    ]
+    trend = Trend(
+        quantity="resistance",
+        point="U-V",
+        unit="Ohm",
+        points=points,
+        baseline=0.826,
+        limit=0.85,
+        side="upper",
+        change_last_percent=0.24,
+        change_baseline_percent=0.48,
+        slope=TrendSlope(per_year=0.002, expanded=0.0004),
+    )
+    record = done.record.model_copy(update={"trends": (trend,)})
+    (plot,) = [each for each in plots_of(record, catalogue("de")) if each.name == "trend-1"]
+    assert "seit der letzten Prüfung +0,24 %, seit dem Bezug +0,48 %" in plot.caption
+    assert "Steigung 2 mΩ im Jahr" in plot.caption
+    assert plot.ticks == ("06.01.2024", "05.01.2025", "05.01.2026")
+    ET.fromstring(draw(plot, catalogue("de")))
+    no_trend = trend.model_copy(update={"slope": None})
+    record = done.record.model_copy(update={"trends": (no_trend,)})
+    assert "no trend" in plots_of(record, catalogue("en"))[-1].caption
 
 
 # ── drafts, photos ───────────────────────────────────────────────────────────────────────────

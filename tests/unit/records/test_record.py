@@ -7,11 +7,14 @@ import pytest
 from pydantic import ValidationError
 
 from capture.errors import InputError
+from capture.journal.chain import facts_of, read_body
 from capture.journal.transfer import export
+from capture.journal.verify import verify as verify_journal
 from capture.model import Tag, new_id
 from capture.model.job import JobConditions
 from capture.model.machine import Nameplate
 from capture.model.record import Record, hash_of
+from capture.publish.topics import Topics
 from capture.records.held import entries_of
 from capture.records.keeper import RecordKeeper
 from capture.records.sheet import sheet
@@ -237,6 +240,24 @@ def test_what_nobody_confirmed_is_told_and_a_later_confirmation_gives_a_new_vers
     bench.discharge()
     second = bench.keeper.make(bench.job, "foreman")
     assert (second.version, second.not_confirmed) == (2, ())
+
+
+def test_the_journal_stays_whole_and_the_record_has_its_topic(done):
+    assert not verify_journal(done.path).faults
+    row = done.reader.of_subject("record", str(done.job))[-1]
+    content = read_body(row.body)
+    assert facts_of(content)[:4] == (row.id.bytes, "record", None, str(done.job))
+    topic = Topics("sawmill", "bench-1").entry(row.kind, row.instrument, row.subject)
+    assert topic == f"benchtally/v1/sawmill/bench-1/record/{done.job}"
+
+
+def test_a_sign_off_stands_whatever_comes_of_its_record(bench):
+    bench.do_job(angles=(0,))
+    bench.sign_off()
+    assert "made_by" in bench.keeper.make_or_say(bench.job, "x" * 300)
+    assert bench.keeper.versions(bench.job) == []
+    assert bench.keeper.make_or_say(bench.job, "foreman") == ""
+    assert len(bench.keeper.versions(bench.job)) == 1
 
 
 def test_conditions_stand_with_each_step(done):
