@@ -33,6 +33,8 @@ def draw(plot: Plot, text: Catalogue) -> bytes:
         figure = Figure(figsize=(_WIDTH, _HEIGHT))
         figure.subplots_adjust(left=0.14, right=0.97, top=0.9, bottom=0.2)
         axes = figure.subplots()
+        for each in (figure, axes):
+            each.patch.set_visible(False)  # what lies under a draft shows through
         _KINDS[plot.kind](axes, plot, text)
         axes.set_ylabel(plot.y_axis)
         axes.set_xlabel(plot.x_axis)

@@ -62,6 +62,7 @@ class _Sheet:
             "machine_about": clean(record.machine.nameplate.description or ""),
             "draft": text("draft_long") if draft else "",
             "draft_short": text("draft") if draft else "",
+            "draft_word": text("draft_word") if draft else "",
             "replaces": ""
             if record.replaces is None
             else text(
@@ -134,9 +135,9 @@ class _Sheet:
                     f"{clean(record.signature.operator)}, {text.moment(record.signature.time)}",
                 ]
             )
-        rows.append(
-            [text("record_id"), f"{record.record}, {text('version', version=record.version)}"]
-        )
+        draft = record.state == "draft"
+        which = text("draft_word") if draft else text("version", version=record.version)
+        rows.append([text("record_id"), f"{record.record}, {which}"])
         return rows
 
     def _verdict(self) -> dict[str, Any]:
@@ -377,7 +378,7 @@ class _Sheet:
         if not rows:
             return None
         head = [text(name) for name in ("col_step", "col_status", "notes")]
-        return Table(text("steps_left"), head, rows, [False] * 3)
+        return _without_empty(text("steps_left"), head, rows, [False] * 3)
 
     def _locks(self) -> Table | None:
         text = self._text
