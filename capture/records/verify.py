@@ -76,7 +76,7 @@ def verify(text: bytes, entries: Entries | None) -> Verified:
     try:
         content = json.loads(text)
         record = Record.model_validate(content)
-    except (ValueError, ValidationError) as error:
+    except (ValueError, ValidationError, RecursionError) as error:
         why = one_line(error) if isinstance(error, ValidationError) else str(error)
         raise InputError(f"not a record: {why}") from error
     found = Verified(record)

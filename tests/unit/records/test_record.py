@@ -9,6 +9,7 @@ from pydantic import ValidationError
 from capture.errors import InputError
 from capture.journal.chain import facts_of, read_body
 from capture.journal.transfer import export
+from capture.journal.trim import plan, trim
 from capture.journal.verify import verify as verify_journal
 from capture.model import Tag, new_id
 from capture.model.job import JobConditions
@@ -198,7 +199,9 @@ def test_another_journal_is_told_from_the_one_it_was_made_from(done, bench):
     assert any("holds no version 1" in each for each in found)
 
 
-@pytest.mark.parametrize("text", [b"", b"{}", b"[1]", b"\xff\xfe", b'{"schema_version": 1}'])
+@pytest.mark.parametrize(
+    "text", [b"", b"{}", b"[1]", b"\xff\xfe", b'{"schema_version": 1}', b"[" * 100_000]
+)
 def test_what_is_no_record_is_refused_in_a_line(text, done):
     with pytest.raises(InputError, match="not a record"):
         verified(text, done.path)
@@ -249,6 +252,29 @@ def test_the_journal_stays_whole_and_the_record_has_its_topic(done):
     assert facts_of(content)[:4] == (row.id.bytes, "record", None, str(done.job))
     topic = Topics("sawmill", "bench-1").entry(row.kind, row.instrument, row.subject)
     assert topic == f"benchtally/v1/sawmill/bench-1/record/{done.job}"
+
+
+def test_a_trimmed_journal_and_what_was_cut_off_it_share_the_proof(bench, tmp_path):
+    bench.do_job(angles=(0,))
+    bench.sign_off()
+    record = bench.keeper.make(bench.job, "foreman")
+    bench.clock.advance(3600)
+    bench.desk.service.register("FAN-08", Nameplate(), bench.who())
+    delivered = {"broker": bench.reader.last_n()}
+    cut = tmp_path / "cut.jsonl"
+    trim(
+        bench.path,
+        lambda: plan(bench.path, bench.clock.utc(), delivered),
+        to=cut,
+        site="sawmill",
+        bench="bench-1",
+        operator="foreman",
+        now=bench.clock.utc(),
+    )
+    assert not verified(record.text(), cut).differs  # job and record were cut off together
+    found = verified(record.text(), bench.path)
+    assert "what was cut off before is in an export" in found.notes[0]
+    assert any("is not in the journal" in each for each in found.differs)
 
 
 def test_a_sign_off_stands_whatever_comes_of_its_record(bench):
