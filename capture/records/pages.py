@@ -10,7 +10,8 @@ from capture.model.record import Record
 from capture.records.drawing import draw
 from capture.records.missing import needs_extra
 from capture.records.plots import plots_of
-from capture.records.sheet import Table, photos_of, sheet
+from capture.records.sheet import sheet
+from capture.records.tables import Table, photos_of
 from capture.records.texts import catalogue
 
 #: Gives a photo by its SHA-256; raises a `CaptureError` where it cannot.
