@@ -12,6 +12,7 @@ from capture import __version__
 from capture.cli import (
     check,
     demo,
+    doctor,
     drivers,
     follow,
     job,
@@ -44,6 +45,7 @@ app = typer.Typer(
 for module in (
     run,
     check,
+    doctor,
     ports,
     drivers,
     profile,
