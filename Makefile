@@ -8,7 +8,7 @@ SOURCES := pyproject.toml $(shell find capture drivers simulators -type f -not -
 # Modules are compiled when they are first imported: most of what comes with the tests never is.
 PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: demo test check bench schemas brokers clean help
+.PHONY: demo test check bench faults schemas brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -16,6 +16,7 @@ help:
 	@echo 'make test            all tests, in an environment of their own'
 	@echo 'make check           ruff, mypy, import rules, schema drift'
 	@echo 'make bench           measured rates (minutes)'
+	@echo 'make faults          twenty minutes of faults at random'
 	@echo 'make schemas         write schemas/ anew from the models'
 
 demo: .venv-demo/.installed
@@ -39,6 +40,9 @@ check: .venv-test/.installed
 
 bench: .venv-test/.installed brokers
 	.venv-test/bin/python -P tests/bench/rate.py $(ARGS)
+
+faults: .venv-test/.installed brokers
+	.venv-test/bin/python -P tests/bench/campaign.py $(ARGS)
 
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas
