@@ -4,11 +4,11 @@ Everything is drawn from one seed. A campaign is not repeatable to the milliseco
 programs run in it, but the same seed injects the same faults in the same order.
 """
 
-import glob
 import random
 import time
 from collections import defaultdict
 from dataclasses import dataclass
+from pathlib import Path
 
 import campaign_oracle as oracle
 import harness
@@ -21,6 +21,7 @@ _RECOVERY = 120.0
 """Seconds after which a bench that has not recovered from a fault has failed."""
 
 _AT_ONCE = "two at once"
+_STEPPED_CLOCK = Path(__file__).parent / "stepped_clock.py"
 
 
 @dataclass
@@ -95,11 +96,8 @@ class Campaign:
         self.jobs, self.promised = [], []
         self.tallies = defaultdict(Tally)
         self._clock = rig.folder / "clock"
-        self._environment = self._steerable_clock()
+        self.step_clock(0)
         self._configure(rate / len(self.streams))
-        self.kinds = tuple(
-            each for each in KINDS if self._environment or not each.name.startswith("clock")
-        )
         self._began = time.monotonic()
         self.daemon = None
         self.start_daemon()
@@ -128,7 +126,7 @@ class Campaign:
     # ── what faults need ─────────────────────────────────────────────────────────────────────
 
     def start_daemon(self):
-        self.daemon = self.rig.daemon(environment=self._environment)
+        self.daemon = self.rig.daemon(program=(_STEPPED_CLOCK, self._clock))
 
     def begin_command(self, *arguments):
         command = [*harness.PYTHON, "-m", "capture.cli", *arguments, "--config", self.rig.config]
@@ -145,42 +143,28 @@ class Campaign:
     def step_clock(self, offset):
         """Let the daemon's clock be so many seconds off."""
         new = self._clock.with_suffix(".new")
-        new.write_text(f"{offset:+d}s\n")
+        new.write_text(f"{offset}\n")
         new.replace(self._clock)
-
-    def _steerable_clock(self):
-        """Give the environment that makes a child's clock ours; None where there is no faketime."""
-        libraries = glob.glob("/usr/lib/*/faketime/libfaketimeMT.so.1")  # noqa: PTH207 - an absolute pattern
-        if not libraries:
-            self._say("NOT INJECTED: clock steps; Debian's faketime is not installed")
-            return None
-        self.step_clock(0)
-        return {
-            "LD_PRELOAD": libraries[0],
-            "FAKETIME_TIMESTAMP_FILE": str(self._clock),
-            "FAKETIME_CACHE_DURATION": "1",
-            "DONT_FAKE_MONOTONIC": "1",
-        }
 
     # ── faults ───────────────────────────────────────────────────────────────────────────────
 
     def run_each(self):
         """Inject each kind once, in random order, then two at once."""
-        order = self._random.sample(self.kinds, len(self.kinds))
+        order = self._random.sample(KINDS, len(KINDS))
         for kind in order:
             self._inject(kind)
         first = order[0]
-        self._inject(first, partner_of(first, self._random, self.kinds))
+        self._inject(first, partner_of(first, self._random))
 
     def run_for(self, seconds):
         """Inject faults at random for so long: all kinds in turn, each turn in an order of its own."""
         end = time.monotonic() + seconds
         order = []
         while time.monotonic() < end:
-            order = order or self._random.sample(self.kinds, len(self.kinds))
+            order = order or self._random.sample(KINDS, len(KINDS))
             kind = order.pop()
             if self._random.random() < 0.25:
-                self._inject(kind, partner_of(kind, self._random, self.kinds))
+                self._inject(kind, partner_of(kind, self._random))
             else:
                 self._inject(kind)
 

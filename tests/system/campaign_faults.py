@@ -228,11 +228,11 @@ KINDS = (
 )
 
 
-def partner_of(kind, random_: random.Random, kinds=KINDS):
+def partner_of(kind, random_: random.Random):
     """Give another kind that may be injected together with this one."""
     fit = [
         each
-        for each in kinds
+        for each in KINDS
         if each.layer != kind.layer
         and each.layer not in kind.apart
         and kind.layer not in each.apart
