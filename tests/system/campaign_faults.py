@@ -203,6 +203,7 @@ def job_acts(bench, random_):
 
 _PROGRAM = frozenset({"program"})
 _PEOPLE = frozenset({"people"})
+_BROKER = frozenset({"broker"})
 
 KINDS = (
     Kind("daemon killed (kill -9)", "program", daemon_killed),
@@ -222,7 +223,8 @@ KINDS = (
     Kind("instrument unplugged", "instrument", unplugged),
     Kind("instrument frozen", "instrument", frozen),
     Kind("slow subscriber", "subscriber", slow_subscriber),
-    Kind("subscriber away", "subscriber", subscriber_away),
+    # It comes back by itself, to a broker that must be there.
+    Kind("subscriber away", "subscriber", subscriber_away, _BROKER),
     Kind("commands write beside the daemon", "people", foreign_writers),
     Kind("acts in jobs beside the daemon", "people", job_acts),
 )
