@@ -5,9 +5,10 @@
 PYTHON ?= python3
 ARGS ?=
 SOURCES := pyproject.toml $(shell find capture drivers simulators -type f -not -name '*.pyc')
-PIP := -m pip install --quiet --disable-pip-version-check
+# Modules are compiled when they are first imported: most of what comes with the tests never is.
+PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: demo test check bench schemas brokers clean help
+.PHONY: demo test check bench faults schemas brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -15,6 +16,7 @@ help:
 	@echo 'make test            all tests, in an environment of their own'
 	@echo 'make check           ruff, mypy, import rules, schema drift'
 	@echo 'make bench           measured rates (minutes)'
+	@echo 'make faults          twenty minutes of faults at random'
 	@echo 'make schemas         write schemas/ anew from the models'
 
 demo: .venv-demo/.installed
@@ -39,6 +41,9 @@ check: .venv-test/.installed
 bench: .venv-test/.installed brokers
 	.venv-test/bin/python -P tests/bench/rate.py $(ARGS)
 
+faults: .venv-test/.installed brokers
+	.venv-test/bin/python -P tests/bench/campaign.py $(ARGS)
+
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas
 
@@ -46,19 +51,19 @@ schemas: .venv-test/.installed
 brokers:
 	@.ci/brokers
 
-# The wheel is what gets tested, so a change to any source installs it again.
+# The wheel is what gets tested, so a change to any source installs it again, over an earlier one.
 .venv-demo/.installed: $(SOURCES)
 	@echo 'making .venv-demo (about a quarter of a minute the first time)'
 	@test -d .venv-demo || $(PYTHON) -m venv .venv-demo
 	@.venv-demo/bin/python $(PIP) '.[demo]'
-	@.venv-demo/bin/python $(PIP) --force-reinstall --no-deps .
+	@test ! -e $@ || .venv-demo/bin/python $(PIP) --force-reinstall --no-deps .
 	@touch $@
 
 .venv-test/.installed: $(SOURCES)
 	@echo 'making .venv-test'
 	@test -d .venv-test || $(PYTHON) -m venv .venv-test
 	@.venv-test/bin/python $(PIP) '.[test,check]'
-	@.venv-test/bin/python $(PIP) --force-reinstall --no-deps .
+	@test ! -e $@ || .venv-test/bin/python $(PIP) --force-reinstall --no-deps .
 	@touch $@
 
 clean:

@@ -7,7 +7,7 @@ read here.
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from types import FrameType
@@ -21,15 +21,17 @@ from capture.config import Config, InstrumentConfig, LinkSettings
 from capture.discovery import Change, Listing, Watcher, is_meant
 from capture.driver.faults import fault_lines
 from capture.driver.profile.parts import LinkDefaults
-from capture.errors import ConfigError, JournalError, PluginError
+from capture.errors import ConfigError, JournalDamaged, JournalError, PluginError
 from capture.filelock import FileLock
 from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
 from capture.journal import Entry, Expectation, Stored, Writer
-from capture.journal.aside import begin_anew, damage_of, set_aside
+from capture.journal.aside import begin_anew, clear_mark, damage_of, mark_damaged, set_aside
 from capture.links import make_link
 from capture.model.fields import rfc3339
+from capture.operation import Facts, HandsFree, Notifier, Overseer
+from capture.operation.overseer import summary
 from capture.plugins import DriverRegistry, read_options
 from capture.publish import (
     ProcessPublisher,
@@ -229,6 +231,8 @@ class Daemon:
         """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
         path = self._config.journal_path
         why = damage_of(path)
+        if clear_mark(path) and why is None:
+            self._log.warning("journal.whole_after_all", journal=str(path))
         if why is None:
             return
         now = self.clock.utc()
@@ -278,6 +282,27 @@ class Daemon:
     def instruments(self) -> list[dict[str, Any]]:
         """Tell how every instrument is now, as it is published."""
         return [instrument_state(snapshot) for snapshot in self.supervisor.snapshots()]
+
+    def facts(self) -> Facts:
+        """Tell what is known of the bench now; opens and asks nothing."""
+        hands_free = self._config.jobs.hands_free
+        parts = {"journal": self._writer.heartbeat, "hands-free": self.jobs.heartbeat}
+        still = [name for name, beat in parts.items() if beat.late]
+        if self.supervisor.lost():
+            still.append("supervisor")
+        reports = self.publishers.reports
+        journal = self._writer.health
+        found = (journal.damaged, self.jobs.damaged, *(r.journal_damaged for r in reports.values()))
+        return Facts(
+            journal=journal,
+            publishers=reports,
+            instruments=tuple(self.supervisor.snapshots()),
+            still=tuple(still),
+            silent=tuple(self.supervisor.silent()),
+            ages={name: age for name, beat in parts.items() if (age := beat.age) is not None},
+            hands_free=HandsFree(*self.jobs.counts) if hands_free else None,
+            damaged=next(filter(None, found), ""),
+        )
 
     def watch(self) -> Watch | None:
         """Tell what hands-free capture sees; None where it is off."""
@@ -330,6 +355,7 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
         instruments=daemon.instruments,
         watch=daemon.watch,
         access=access,
+        facts=daemon.facts,
         cache=daemon.results,
     )
     app = make_app(bench)
@@ -361,31 +387,76 @@ def run_daemon(config: Config) -> bool:
     """Run until a signal asks to stop; True where everything ended as it should.
 
     The first signal asks, a second one ends the process at once.
+
+    Raises:
+        ConfigError, PluginError, JournalError: it cannot start; what is wrong, one line a fault.
+        JournalDamaged: the journal was found damaged while running. All has been stopped, and the
+            next start sets the file aside.
     """
+    notifier = Notifier.from_environment()
     daemon = Daemon(config)
-    with _signals() as asked:
+    overseer = Overseer(daemon.facts, notifier, daemon.clock)
+    damaged = ""
+    with _signals() as signals:
         daemon.start()
+        notifier.ready(summary(daemon.facts()))
         # In short waits: on some systems a signal does not interrupt a lock.
-        while not asked.wait(0.5):
-            pass
-        return daemon.stop()
+        while not signals.stop.wait(overseer.turn) and not damaged:
+            damaged = overseer.look().damaged
+            signals.tell_of_hangup()
+        notifier.stopping("the journal is damaged" if damaged else "stopping")
+        if damaged:
+            structlog.get_logger().error("journal.damaged", why=damaged)
+            mark_damaged(config.journal_path, damaged)
+        ended = daemon.stop()
+    if damaged:
+        raise JournalDamaged(
+            f"{config.journal_path}: found damaged while running ({damaged}); the next start sets "
+            "it aside and begins a new one; keep the file"
+        )
+    return ended
+
+
+class _Asked:
+    """What signals have asked for."""
+
+    def __init__(self) -> None:
+        self.stop = threading.Event()
+        self.hangup = False
+
+    def tell_of_hangup(self) -> None:
+        """Log a SIGHUP; not in the handler, which may have come in the middle of another log."""
+        if self.hangup:
+            self.hangup = False
+            structlog.get_logger().info(
+                "daemon.hangup_ignored", hint="a changed configuration is read at the next start"
+            )
 
 
 @contextmanager
-def _signals() -> Iterator[threading.Event]:
-    """Turn signals into an event, and put the old handlers back afterwards."""
-    asked = threading.Event()
+def _signals() -> Iterator[_Asked]:
+    """Turn signals into flags, and put the old handlers back afterwards."""
+    asked = _Asked()
 
-    def handle(number: int, _frame: FrameType | None) -> None:
-        if asked.is_set():
+    def ask(number: int, _frame: FrameType | None) -> None:
+        if asked.stop.is_set():
             signal.signal(number, signal.SIG_DFL)
             signal.raise_signal(number)
-        asked.set()
+        asked.stop.set()
 
-    numbers = [signal.SIGINT, signal.SIGTERM]
+    def hang_up(_number: int, _frame: FrameType | None) -> None:
+        # The terminal has closed, or somebody wants a new configuration: neither is worth a gap.
+        asked.hangup = True
+
+    handlers: dict[int, Callable[[int, FrameType | None], None]] = {
+        signal.SIGINT: ask,
+        signal.SIGTERM: ask,
+    }
     if sys.platform == "win32":
-        numbers.append(signal.SIGBREAK)
-    old = {number: signal.signal(number, handle) for number in numbers}
+        handlers[signal.SIGBREAK] = ask
+    else:
+        handlers[signal.SIGHUP] = hang_up
+    old = {number: signal.signal(number, handler) for number, handler in handlers.items()}
     try:
         yield asked
     finally:

@@ -303,6 +303,8 @@ class WebConfig(_Section):
     """Address to listen on; if not given, this computer only."""
     port: int = Field(8470, ge=0, le=65535)
     """Port; 0 takes one that is free, and says which."""
+    metrics: Literal["loopback", "session", "off"] = "loopback"
+    """Who may read /metrics: programs on this computer, whoever may see the pages, or nobody."""
     hosts: Annotated[tuple[str, ...], Field(max_length=32)] = ()
     """Names and addresses, without a port, under which this host is reached besides ``host``."""
     tls_certificate: Path | None = None

@@ -81,6 +81,11 @@ class JournalFull(JournalError):
 class JournalDamaged(JournalError):
     """SQLite finds the journal's file malformed, or no database at all."""
 
+    @property
+    def found(self) -> str:
+        """What SQLite itself said."""
+        return str(self.__cause__ or self)
+
 
 class AccessError(CaptureError):
     """The file of operators and sessions cannot be opened, read or written."""

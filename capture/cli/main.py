@@ -12,6 +12,7 @@ from capture import __version__
 from capture.cli import (
     check,
     demo,
+    doctor,
     drivers,
     follow,
     job,
@@ -45,6 +46,7 @@ app = typer.Typer(
 for module in (
     run,
     check,
+    doctor,
     ports,
     drivers,
     profile,

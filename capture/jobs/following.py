@@ -7,11 +7,14 @@ from pathlib import Path
 import structlog
 
 from capture.clock import Clock
-from capture.errors import CaptureError, JournalError
+from capture.errors import CaptureError, JournalDamaged, JournalError
+from capture.heartbeat import Heartbeat
 from capture.jobs.watcher import JobWatch, Watch
 from capture.journal import JournalReader
 
 _PAGE = 500
+_AGAIN = 5.0  # seconds until another attempt, where it cannot go on
+_LONGEST_TURN = 30.0  # seconds for one entry, its results included
 _POLL = 0.5  # seconds without news after which running tests are looked at
 
 
@@ -39,6 +42,10 @@ class JobWatcher:
         self._cursor = 0
         self._thread = threading.Thread(target=self._run, name="job-watcher")
         self._log = structlog.get_logger()
+        #: Says whether the thread comes round.
+        self.heartbeat = Heartbeat(clock, _LONGEST_TURN)
+        #: What SQLite found malformed in the journal; empty where nothing is.
+        self.damaged = ""
 
     @property
     def seen(self) -> Watch:
@@ -46,8 +53,15 @@ class JobWatcher:
         watch = self._watch
         return Watch() if watch is None else watch.seen
 
+    @property
+    def counts(self) -> tuple[int, int]:
+        """How many steps it took, and how many takes were refused."""
+        watch = self._watch
+        return (0, 0) if watch is None else (watch.taken, watch.not_taken)
+
     def start(self) -> None:
         """Start the thread. The journal must be there."""
+        self.heartbeat.beat()
         self._thread.start()
 
     def wake(self) -> None:
@@ -64,8 +78,26 @@ class JobWatcher:
         return not self._thread.is_alive()
 
     def _run(self) -> None:
+        while not self._stop.is_set():
+            self.heartbeat.beat()
+            try:
+                self._watch_journal()
+            except JournalError as error:
+                self._note_damage(error)
+                self._log.warning("watcher.journal", reason=str(error))
+            except Exception:  # noqa: BLE001 - people go on by hand, and the next attempt may work
+                self._log.exception("watcher.ended")
+            self._clock.wait(self._stop, _AGAIN)
+        self.heartbeat.rest()
+
+    def _note_damage(self, error: Exception) -> None:
+        if isinstance(error, JournalDamaged):
+            self.damaged = error.found
+
+    def _watch_journal(self) -> None:
         reader = JournalReader(self._path)
         try:
+            self._watch = None  # one that was there before read from another reader
             self._cursor = reader.last_n()
             watch = self._make(reader)
             while not self._stop.is_set():
@@ -75,7 +107,9 @@ class JobWatcher:
                         self._watch = watch
                     self._follow(reader, watch)
                 except JournalError as error:
+                    self._note_damage(error)
                     self._log.warning("watcher.journal", reason=str(error))
+                self.heartbeat.beat()
                 self._clock.wait(self._news, _POLL)
                 self._news.clear()
         finally:
@@ -87,6 +121,7 @@ class JobWatcher:
             for row in rows:
                 if self._stop.is_set():
                     return
+                self.heartbeat.beat()
                 self._guarded(lambda row=row: watch.row(row), row.n)  # type: ignore[misc] # one row
                 self._cursor = row.n
             self._guarded(watch.tick, self._cursor)

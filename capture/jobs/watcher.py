@@ -99,6 +99,8 @@ class JobWatch:
         longest_time_constant: float = 30.0,
     ) -> None:
         self.seen = Watch()
+        #: Steps taken, and takes that were refused, since the start.
+        self.taken = self.not_taken = 0
         self._desk = desk
         self._clock = clock
         self._settling = (relative_uncertainty, longest_time_constant)
@@ -274,12 +276,14 @@ class JobWatch:
                     return False
                 continue
             except (InputError, LockedError) as error:
+                self.not_taken += 1
                 if str(error) != self._refused:
                     self._log.warning("watcher.not_taken", step=step.step.id, reason=str(error))
                 self._refused = str(error)
                 self.seen = Watch(state.job, step.step.id, reason=str(error))
                 return False
             self._states[state.job] = after
+            self.taken += 1
             self._log.info("watcher.taken", job=str(state.job), step=step.step.id, how=how)
             self._look_at_turn()
             return True

@@ -15,7 +15,7 @@ from pathlib import Path
 from uuid import UUID
 
 from capture.errors import JournalDamaged, JournalError
-from capture.journal.beside import cursors_of, size_of
+from capture.journal.beside import cursors_of, mark_of, size_of
 from capture.journal.chain import read_body
 from capture.journal.database import APPLICATION_ID, connect, journal_id, set_meta, translated
 from capture.journal.info import stamp_of
@@ -54,7 +54,8 @@ class SetAside:
 def damage_of(path: Path) -> str | None:
     """Say what SQLite finds damaged of a journal that is there; None where it finds nothing.
 
-    The newest entries and the projections are read, and all pages of a small file.
+    The newest entries and the projections are read, and all pages of a small file, or of one that
+    `mark_damaged` has marked.
 
     Raises:
         JournalError: it cannot be opened for another reason.
@@ -73,7 +74,7 @@ def damage_of(path: Path) -> str | None:
             connection.execute("SELECT * FROM counters").fetchall()
             connection.execute("SELECT * FROM last_values").fetchall()
             journal_id(connection)
-            if size_of(path) <= _SMALL:
+            if size_of(path) <= _SMALL or mark_of(path).exists():
                 (said,) = connection.execute("PRAGMA quick_check(1)").fetchone()
                 return None if said == "ok" else " ".join(str(said).split())
     except JournalDamaged as error:
@@ -81,6 +82,23 @@ def damage_of(path: Path) -> str | None:
     finally:
         connection.close()
     return None
+
+
+def mark_damaged(path: Path, why: str) -> None:
+    """Leave word beside the journal that it was found damaged while in use.
+
+    The next start then looks at all of it, however large it is.
+    """
+    with contextlib.suppress(OSError):  # without it, that start looks at what it usually does
+        mark_of(path).write_text(f"{_line(why)}\n", "utf-8")
+
+
+def clear_mark(path: Path) -> bool:
+    """Take that word away, once the whole file was looked at; True where there was one."""
+    marked = mark_of(path).exists()
+    with contextlib.suppress(OSError):
+        mark_of(path).unlink(missing_ok=True)
+    return marked
 
 
 def set_aside(path: Path, why: str, delivered: int, now: datetime) -> SetAside:

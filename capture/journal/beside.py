@@ -11,6 +11,11 @@ def log_of(journal: Path) -> Path:
     return journal.with_name(journal.name + "-wal")
 
 
+def mark_of(journal: Path) -> Path:
+    """Name the file that says that the journal was found damaged while it was in use."""
+    return journal.with_name(journal.name + ".damaged")
+
+
 def cursors_of(journal: Path) -> list[Path]:
     """Name the cursors of all publishers, those that no longer run included."""
     return sorted(

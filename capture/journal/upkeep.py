@@ -43,8 +43,9 @@ class Health:
         commits, refused: batches stored and batches refused since the start.
         log_bytes, log_peak: the log now, and at its longest since the start.
         log_held: some program keeps the log from being emptied.
-        free_bytes: room left where the journal lies.
+        free_bytes: room left where the journal lies; None before the first look.
         reserve: whether room is kept for a clean end.
+        damaged: what SQLite found malformed in the file; empty where nothing is.
     """
 
     taking: bool = True
@@ -54,8 +55,9 @@ class Health:
     log_bytes: int = 0
     log_peak: int = 0
     log_held: bool = False
-    free_bytes: int = 0
+    free_bytes: int | None = None
     reserve: Literal["held", "given up", "none"] = "none"
+    damaged: str = ""
 
 
 def room_at(folder: Path) -> int:
@@ -106,6 +108,11 @@ class Upkeep:
         self.health = replace(
             self.health, taking=False, reason=why, refused=self.health.refused + 1
         )
+
+    def found_damaged(self, why: str) -> None:
+        """Take note that the file is malformed; whoever runs the bench has to end it."""
+        if not self.health.damaged:
+            self.health = replace(self.health, damaged=why)
 
     def prepare_to_stop(self) -> None:
         """Say that a stop has begun: what is stored from here on may use the reserve."""

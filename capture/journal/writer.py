@@ -14,7 +14,8 @@ from pathlib import Path
 import structlog
 
 from capture.clock import Clock
-from capture.errors import JournalError, JournalFull
+from capture.errors import JournalDamaged, JournalError, JournalFull
+from capture.heartbeat import Heartbeat
 from capture.journal.store import Entry, Expectation, StaleError, Store, Stored
 from capture.journal.upkeep import RESERVE, Health, Upkeep
 
@@ -22,6 +23,7 @@ _LINGER = 0.005
 _THICK = 0.010  # seconds between two commits below which they count as thick
 _FOREIGN_POLL = 0.2  # entries of other processes are noticed within this
 _MOST_ENTRIES = 5000
+_LONGEST_TURN = 30.0  # seconds; a commit waits 5 s for another program, a worn disk for its sync
 
 _Work = tuple[Sequence[Entry], Expectation | None, "Future[list[Stored]]"]
 
@@ -56,9 +58,12 @@ class Writer:
         self._last_commit = float("-inf")
         self._crowded = False  # several callers at once; waiting for a lone one's next is no use
         self._log = structlog.get_logger()
+        #: Says whether the thread comes round.
+        self.heartbeat = Heartbeat(clock, _LONGEST_TURN)
 
     def start(self) -> None:
         """Start the thread."""
+        self.heartbeat.beat()
         self._thread.start()
 
     @property
@@ -106,6 +111,7 @@ class Writer:
     def _run(self) -> None:
         try:
             self._write_forever()
+            self.heartbeat.rest()
         finally:
             # However the thread ends, nobody may wait for an answer that cannot come.
             with self._handing_over:
@@ -117,6 +123,7 @@ class Writer:
         version = self._store.data_version()
         ending = False
         while not ending:
+            self.heartbeat.beat()
             self._upkeep.look()
             try:
                 first = self._work.get(timeout=_FOREIGN_POLL)
@@ -155,6 +162,7 @@ class Writer:
         return False
 
     def _append_group(self, group: list[_Work]) -> None:
+        self.heartbeat.beat()
         if len(group) > 1 and any(expecting for _, expecting, _ in group):
             # What expects a state stands or falls by itself.
             for work in group:
@@ -192,6 +200,8 @@ class Writer:
 
     def _answer_one_by_one(self, group: list[_Work], error: Exception) -> None:
         """Keep one caller's failure from the others: try each batch by itself."""
+        if isinstance(error, JournalDamaged):
+            self._upkeep.found_damaged(error.found)
         if len(group) == 1:
             if not isinstance(error, StaleError):
                 self._upkeep.refused(str(error), full=isinstance(error, JournalFull))
@@ -209,6 +219,8 @@ class Writer:
         try:
             now = self._store.data_version()
         except JournalError as error:
+            if isinstance(error, JournalDamaged):
+                self._upkeep.found_damaged(error.found)
             self._log.warning("journal.unreadable", reason=str(error))
             return version
         if now != version:

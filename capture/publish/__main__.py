@@ -22,10 +22,12 @@ from capture.publish.settings import PublisherSettings
 
 def main() -> int:
     """Run a publisher until its feed ends; 0 done, 1 failed."""
-    # The daemon decides when to stop, by closing the feed. A Ctrl-C or a service manager's TERM
-    # that reaches the whole process group must not cut off what is still handed over.
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, signal.SIG_IGN)
+    # The daemon decides when to stop, by closing the feed. A Ctrl-C, a service manager's TERM or
+    # a closing terminal's HUP, which reach the whole process group, must not cut off what is still
+    # handed over.
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     first = json.loads(_first_line())
     configure_logs(first["log"]["level"], first["log"]["form"])
     settings = PublisherSettings.model_validate(first["settings"])

@@ -24,7 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
 from capture.publish.packed import PackedProperties
-from capture.publish.refusals import NO_SUBSCRIBERS, PACKET_TOO_LARGE
+from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
 
 Version = Literal["5", "3.1.1"]
@@ -69,8 +69,8 @@ class Connection:
         version: Version,
         client_id: str,
         keepalive_s: int,
-        will_topic: str,
-        will: bytes,
+        will_topic: str = "",
+        will: bytes = b"",
         username: str = "",
         password: str = "",
         tls: ssl.SSLContext | None = None,
@@ -81,6 +81,7 @@ class Connection:
         self.over_code = 0
         """Reason code of the broker's DISCONNECT; 0 where there was none."""
         self.version_refused = False
+        self.not_let_in = False
         self.receive_maximum = 65535
         self.maximum_packet_size: int | None = None
         self.acknowledged: deque[Acknowledgement] = deque()
@@ -94,7 +95,8 @@ class Connection:
         self._address = (host, port)
         self._keepalive = keepalive_s
         self._client = self._make_client(client_id)
-        self._client.will_set(will_topic, will, qos=1, retain=True)
+        if will_topic:
+            self._client.will_set(will_topic, will, qos=1, retain=True)
         if username:
             self._client.username_pw_set(username, password or None)
         if tls is not None:
@@ -274,6 +276,7 @@ class Connection:
     ) -> None:
         if reason.is_failure:
             self.version_refused = reason.value == _UNSUPPORTED_VERSION
+            self.not_let_in = reason.value in NOT_LET_IN
             self.over = f"broker {self._where} refused us: {reason}"
             return
         if getattr(properties, "MaximumQoS", 1) < 1:

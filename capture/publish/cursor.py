@@ -5,11 +5,12 @@ ids, never a loss. It names the journal it belongs to, so that a cursor left bes
 is not believed.
 """
 
+import contextlib
 import json
 import os
 from pathlib import Path
 
-from capture.errors import PublishError
+import structlog
 
 
 class Cursor:
@@ -20,13 +21,15 @@ class Cursor:
         self._path = path
         self._journal_id = journal_id
         self._saved = ""
+        self._behind = False
+        self._log = structlog.get_logger()
         self.delivered = self._read()
 
     def save(self, *, sync: bool) -> None:
         """Write how far delivery has come, replacing the file whole; nothing where it is saved.
 
-        Raises:
-            PublishError: the file cannot be written.
+        Where the file cannot be written, as on a full disk, that is told once and tried again at
+        the next save. Delivery does not depend on it.
         """
         new = self._path.with_name(self._path.name + ".new")
         text = json.dumps({"journal": self._journal_id, "delivered": self.delivered})
@@ -40,8 +43,16 @@ class Cursor:
                     os.fsync(file.fileno())
             new.replace(self._path)
         except OSError as error:
-            raise PublishError(f"{self._path}: cannot be written: {error.strerror}") from error
+            with contextlib.suppress(OSError):
+                new.unlink(missing_ok=True)
+            if not self._behind:
+                self._behind = True
+                self._log.warning("cursor.not_saved", path=str(self._path), why=error.strerror)
+            return
         self._saved = text
+        if self._behind:
+            self._behind = False
+            self._log.info("cursor.saved_again", path=str(self._path))
 
     def _read(self) -> int:
         try:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import structlog
 
 from capture.clock import Clock
-from capture.errors import CaptureError
+from capture.errors import CaptureError, JournalDamaged
 from capture.filelock import FileLock
 from capture.journal import JournalReader
 from capture.publish.cloudevents import CloudEvents
@@ -125,6 +125,8 @@ class Pump:
                 refused = delivery.was_refused
         except CaptureError as error:
             reason = str(error)
+            if isinstance(error, JournalDamaged):
+                self._reporter.update(journal_damaged=error.found)
         finally:
             if connection is not None:
                 connection.end(politely=outcome in (Outcome.GOODBYE, Outcome.RENEW))

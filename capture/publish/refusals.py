@@ -16,6 +16,9 @@ PAYLOAD_INVALID = 0x99
 #: Of DISCONNECT: one of the messages in flight is at fault, and the broker does not say which.
 ROW_FAULTS = frozenset({TOPIC_INVALID, PACKET_TOO_LARGE, PAYLOAD_INVALID})
 
+#: Of CONNACK: a person has to change something, at the broker or here.
+NOT_LET_IN = frozenset({0x85, 0x86, NOT_AUTHORISED, 0x8A, 0x8C})
+
 
 class Action(Enum):
     """What to do about a refused message."""

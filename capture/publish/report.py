@@ -24,6 +24,7 @@ class Report:
         dead_letters: refused entries on the list that a person has to see to.
         resent, requests_refused: entries sent again on request, and requests not taken, since the
             start.
+        journal_damaged: what SQLite found malformed in the journal; empty where nothing is.
     """
 
     connected: bool = False
@@ -38,6 +39,7 @@ class Report:
     dead_letters: int = 0
     resent: int = 0
     requests_refused: int = 0
+    journal_damaged: str = ""
 
     @property
     def alarm(self) -> str:
@@ -56,6 +58,7 @@ def _turning(report: Report) -> tuple[object, ...]:
         report.nobody_listens,
         report.paused,
         report.dead_letters,
+        report.journal_damaged,
     )
 
 

@@ -28,6 +28,14 @@ class Supervisor:
         """How every instrument is now."""
         return [worker.snapshot for worker in self._workers]
 
+    def lost(self) -> list[str]:
+        """Name the instruments whose worker ended without saying so."""
+        return [worker.snapshot.instrument for worker in self._workers if worker.lost]
+
+    def silent(self) -> list[str]:
+        """Name the instruments whose worker has given no sign of life for long."""
+        return [worker.snapshot.instrument for worker in self._workers if worker.heartbeat.late]
+
     def wake(self, instruments: Iterable[str]) -> None:
         """Wake the workers of ``instruments``, whose ports are back; one that runs goes on."""
         wanted = frozenset(instruments)

@@ -31,6 +31,7 @@ from capture.driver import (
     Profile,
 )
 from capture.errors import CaptureError, DriverError, JournalError, LinkError, PolicyError
+from capture.heartbeat import Heartbeat
 from capture.links import Link
 from capture.model import Gap, ReadingDraft, new_id
 from capture.runtime.drafting import Drafter, Provenance
@@ -41,6 +42,8 @@ _FIRST_DELAY = 0.25
 _LONGEST_DELAY = 2.0
 _JITTER = 0.2
 _STALL_RETRY = 0.5
+# Seconds for one turn: a converter far away may take 3 s to connect and 30 s to agree to a setting.
+_LONGEST_TURN = 90.0
 _STEADY = 1.0  # a session that ran this long, or gave a reading, was no failed attempt at opening
 _MALFORMED_HINT = "if this goes on, check baud rate, parity, driver and profile"
 _NO_ANSWER_HINT = "check that it is on, cable, baud rate, and that remote control is enabled"
@@ -152,6 +155,8 @@ class Worker:
         self._thread = threading.Thread(target=self._run, name=f"worker:{instrument.id}")
         self._log = structlog.get_logger().bind(instrument=instrument.id)
         self._reported: dict[str, tuple[float, int]] = {}
+        #: Says whether the thread comes round.
+        self.heartbeat = Heartbeat(clock, _LONGEST_TURN)
         self._snapshot = Snapshot(instrument.id, State.IDLE, "", clock.utc(), "")
 
     @property
@@ -161,7 +166,14 @@ class Worker:
 
     def start(self) -> None:
         """Start the thread."""
+        self.heartbeat.beat()
         self._thread.start()
+
+    @property
+    def lost(self) -> bool:
+        """Whether the thread has ended without saying so: nobody captures, and nobody told."""
+        ended = self._thread.ident is not None and not self._thread.is_alive()
+        return ended and self._snapshot.state not in (State.STOPPED, State.FAILED)
 
     def ask_to_stop(self) -> None:
         """Ask the thread to end; it stores what it holds first."""
@@ -183,6 +195,7 @@ class Worker:
         delay = _FIRST_DELAY
         try:
             while not self._stop.is_set():
+                self.heartbeat.beat()
                 began, stored = self._clock.monotonic(), self._snapshot.readings
                 try:
                     self._capture()
@@ -201,6 +214,8 @@ class Worker:
         except Exception as error:  # noqa: BLE001 - one instrument's failure stays its own
             self._log.exception("worker.crashed")
             self._change(State.FAILED, f"internal error ({type(error).__name__}: {error}); see log")
+        finally:
+            self.heartbeat.rest()
 
     def _capture(self) -> None:
         """Open the link and run one session on it until it is lost or a stop is asked for."""
@@ -227,6 +242,7 @@ class Worker:
             )
             self._change(State.RUNNING, "", link=link.description)
             while not self._stop.is_set():
+                self.heartbeat.beat()
                 self._keep(drafter, session.step())
             session.close()
         finally:
@@ -295,6 +311,7 @@ class Worker:
             return True
         stalled_at = self._clock.utc()
         while error is not None:
+            self.heartbeat.beat()
             self._change(State.WAITING, f"the journal takes no readings: {error}")
             if self._stop.is_set():
                 self._log.error("worker.readings_not_stored", count=len(batch), why=str(error))

@@ -2,15 +2,16 @@
 
 from typing import Any
 
-from fastapi import FastAPI, Response
+from fastapi import FastAPI
 
 from capture import __version__
-from capture.errors import JournalError
 from capture.web import (
     evidence,
+    health,
     jobs,
     live,
     machines,
+    metrics,
     pages,
     problems,
     procedures,
@@ -24,13 +25,15 @@ from capture.web.guard import Guard
 from capture.web.problems import responses
 
 _FORBIDDEN = 403
+_NO_SESSION = ("/health", "/metrics")
 _DESCRIPTION = """\
 Jobs at the motor-repair bench: machines, procedures, guided steps, keyed and captured readings,
 results. Everything written is an entry in the bench's journal. Errors are problem documents
 (RFC 9457).
 
-Everything but `/health` needs a session: `POST /api/session` gives one, in a cookie. What writes
-sends the header `Benchtally-CSRF` with what the session says as `csrf`.
+Everything but `/health` (and `/metrics`, for programs of this computer) needs a session:
+`POST /api/session` gives one, in a cookie. What writes sends the header `Benchtally-CSRF` with what
+the session says as `csrf`.
 
 This software reads instruments. It is not a safety device: isolate, lock off, prove dead and
 discharge by the instruments and rules made for that.
@@ -58,25 +61,18 @@ def make_app(bench: Bench) -> FastAPI:
         evidence.make_router(bench),
         live.make_router(bench),
         session.make_router(bench),
+        health.make_router(bench),
+        metrics.make_router(bench),
     ):
         app.include_router(router)
 
     app.include_router(pages.make_router(bench))
     app.mount("/static", pages.static_files(), "static")
 
-    @app.get("/health", tags=["live"])
-    def health(answer: Response) -> dict[str, Any]:
-        """Tell whether the journal can be read, and nothing else: anybody may ask."""
-        try:
-            with bench.reader() as reader:
-                reader.last_n()
-        except JournalError:
-            answer.status_code = 503
-            return {"status": "the journal cannot be read"}
-        return {"status": "ok"}
-
     # The last one added is the first that a request meets.
-    app.add_middleware(Door, access=bench.access, cookie=bench.cookie)
+    app.add_middleware(
+        Door, access=bench.access, cookie=bench.cookie, also_open=metrics.open_paths(bench)
+    )
     app.add_middleware(Guard, hosts=bench.access.settings.names)
     _describe(app)
     return app
@@ -105,7 +101,7 @@ def _amend(document: dict[str, Any]) -> None:
         for method, operation in operations.items():
             answers = operation["responses"]
             for code, told in responses(401, 403).items():
-                if path != "/health" and not (code == _FORBIDDEN and method == "get"):
+                if path not in _NO_SESSION and not (code == _FORBIDDEN and method == "get"):
                     answers.setdefault(str(code), told)
             if "HTTPValidationError" in str(answers.get("422")):
                 del answers["422"]

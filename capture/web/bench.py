@@ -14,6 +14,7 @@ from capture.jobs.service import Append
 from capture.jobs.setup import make_desk
 from capture.jobs.watcher import Watch
 from capture.journal import JournalReader
+from capture.operation import Facts
 from capture.photo.store import EvidenceStore
 from capture.records.keeper import RecordKeeper
 from capture.web.changes import Changes
@@ -29,6 +30,7 @@ class Bench:
         instruments: how every instrument is now, as it is published.
         watch: what hands-free capture sees now; None where it is off.
         access: who may come in, and who is in.
+        facts: what is known of the running bench; for its health and its metrics.
         cache: results of jobs that were computed before.
     """
 
@@ -39,6 +41,7 @@ class Bench:
     instruments: Callable[[], Sequence[dict[str, Any]]]
     watch: Callable[[], Watch | None]
     access: Access
+    facts: Callable[[], Facts] = Facts
     cache: ResultCache = field(default_factory=ResultCache)
 
     @contextmanager

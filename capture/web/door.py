@@ -4,7 +4,7 @@ It is closed unless open: a path that nobody thought of, however it is spelt, is
 """
 
 import hmac
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from urllib.parse import quote
 
 from fastapi.concurrency import run_in_threadpool
@@ -38,7 +38,11 @@ _OPEN_FILES = "/static/"
 class Door:
     """Lets requests with a session through, and those to what is open to everybody."""
 
-    def __init__(self, app: ASGIApp, access: Access, cookie: str) -> None:
+    def __init__(
+        self, app: ASGIApp, access: Access, cookie: str, also_open: Collection[str] = ()
+    ) -> None:
+        """Take the paths that may be looked at by anybody besides those that always may."""
+        self._also_open = frozenset(also_open)
         self._app = app
         self._access = access
         self._cookie = cookie
@@ -57,7 +61,7 @@ class Door:
             await of(error)(scope, receive, send)
             return
         scope[SESSION] = session
-        if is_open(scope["path"], scope["method"]):
+        if is_open(scope["path"], scope["method"], self._also_open):
             await self._app(scope, receive, send)
         elif session is None:
             await _refuse(scope, receive, send)
@@ -75,9 +79,9 @@ class Door:
         return session
 
 
-def is_open(path: str, method: str) -> bool:
+def is_open(path: str, method: str, also_open: Collection[str] = ()) -> bool:
     """Tell whether anybody may ask for this."""
-    if method in _OPEN.get(path, ()):
+    if method in _OPEN.get(path, ()) or (path in also_open and method in _LOOK):
         return True
     parts = path.split("/")
     return path.startswith(_OPEN_FILES) and method in _LOOK and ".." not in parts

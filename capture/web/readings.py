@@ -124,6 +124,7 @@ def keying_of(
         quantity=quantity,
         operator=operator,
         time=bench.clock.utc(),
+        clock_synchronised=bench.clock.synchronised(),
         machine=machine,
         note=display.note,
         conditions=conditions,

@@ -21,7 +21,10 @@ def fits(frame):
     return crc(frame[:-2]) == int.from_bytes(frame[-2:], "little")
 
 
-bodies = st.lists(st.binary(min_size=LENGTH - 2, max_size=LENGTH - 2), min_size=1, max_size=8)
+#: One to eight bodies, drawn as one string of bytes, which is quicker than one by one.
+bodies = st.binary(min_size=LENGTH - 2, max_size=8 * (LENGTH - 2)).map(
+    lambda data: [data[at : at + LENGTH - 2] for at in range(0, len(data) - LENGTH + 3, LENGTH - 2)]
+)
 cuts = st.lists(st.integers(0, 200), max_size=12)
 junk = st.binary(max_size=40)
 

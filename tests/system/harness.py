@@ -104,8 +104,8 @@ class Child:
 class Daemon(Child):
     """`benchtally run`."""
 
-    def __init__(self, config, output, **more):
-        super().__init__([*PYTHON, "-m", "capture.cli", "run", "--config", config], output, **more)
+    def __init__(self, config, output, program=("-m", "capture.cli"), **more):
+        super().__init__([*PYTHON, *program, "run", "--config", config], output, **more)
 
     def events(self, name):
         """The log's events of this name, where the log is JSON."""

@@ -6,6 +6,7 @@ import os
 import subprocess
 
 import harness
+import warm
 
 _HEAD = """\
 site = "{site}"
@@ -96,6 +97,10 @@ class Rig:
 
     def bare(self, *arguments, given="", wrap=(), environment=None):
         """Run `benchtally` without a configuration of ours."""
+        if not wrap and environment is None:
+            done = warm.run(arguments, given)
+            self._output("command").write_text(done.stdout + done.stderr, "utf-8")
+            return done
         done = subprocess.run(
             [*wrap, *harness.PYTHON, "-m", "capture.cli", *map(str, arguments)],
             input=given,

@@ -366,3 +366,24 @@ def test_the_head_is_told_anew_when_it_moved_and_only_then(setup, drafts, wait_u
     it.stop()
     assert heads() == [1, 2, 3, 3], "the last is the goodbye"
     assert all(each.retained for each in seen if each.topic.endswith("/state"))
+
+
+def test_delivery_goes_on_where_its_place_cannot_be_saved(setup, drafts, wait_until, tmp_path):
+    """On a full disk: one connection, everything once, and the place is saved when it can be."""
+    seen = []
+
+    def script(session):
+        session.take_connect()
+        session.accept()
+        session.until_goodbye(seen)
+
+    in_the_way = tmp_path / "cursor.new"
+    in_the_way.mkdir()
+    it = setup(script, entries=drafts(30))
+    wait_until(lambda: it.report().delivered == 30)
+    assert not it.settings.cursor.exists()
+    in_the_way.rmdir()
+    wait_until(lambda: it.delivered() == 30)
+    it.stop()
+    assert numbers(seen) == list(range(1, 31))
+    assert not [report.reason for report in it.reports if report.reason]

@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from capture.clock import ManualClock
-from capture.errors import PublishError
 from capture.journal import Row
 from capture.publish.cursor import Cursor
 from capture.publish.feed import Feed
@@ -139,10 +139,18 @@ def test_a_torn_cursor_delivers_again_from_the_start(tmp_path, content):
     assert Cursor(tmp_path / "c", "j").delivered == 0
 
 
-def test_a_cursor_that_cannot_be_written_is_named(tmp_path):
-    cursor = Cursor(tmp_path / "gone" / "c", "j")
-    with pytest.raises(PublishError, match=r"gone/c: cannot be written"):
-        cursor.save(sync=True)
+def test_a_cursor_that_cannot_be_written_is_told_once_and_saved_when_it_can_be(tmp_path):
+    """A cursor that is behind costs a second delivery, so it is no reason to end one."""
+    folder = tmp_path / "gone"
+    with capture_logs() as logs:
+        cursor = Cursor(folder / "c", "j")
+        for cursor.delivered in (1, 2, 3):
+            cursor.save(sync=True)
+        folder.mkdir()
+        cursor.save(sync=False)
+        cursor.save(sync=False)
+    assert [each["event"] for each in logs] == ["cursor.not_saved", "cursor.saved_again"]
+    assert Cursor(folder / "c", "j").delivered == 3
 
 
 # ── feed ─────────────────────────────────────────────────────────────────────────────────────

@@ -14,6 +14,7 @@ from capture.config import Config, WebConfig
 from capture.jobs.watcher import Watch
 from capture.journal import Writer
 from capture.model import new_id
+from capture.operation import Facts
 from capture.web.application import make_app
 from capture.web.bench import Bench
 from capture.web.changes import Changes
@@ -53,6 +54,7 @@ class Served:
         self._clients = []
         self.changes = Changes()
         self.seen = Watch()
+        self.facts = Facts()
         self.states = [{"instrument": "ohm-1", "state": "running", "reason": ""}]
         self.writer = Writer(self.config.journal_path, self.clock, self.changes.tell)
         self.writer.start()
@@ -66,6 +68,7 @@ class Served:
             instruments=lambda: self.states,
             watch=lambda: self.seen,
             access=self.access,
+            facts=lambda: self.facts,
         )
         self.app = make_app(self.bench)
         # An address of a network is played by this computer's own.
@@ -157,6 +160,20 @@ def served(tmp_path):
     made = Served(tmp_path)
     yield made
     made.close()
+
+
+@pytest.fixture
+def make_served(tmp_path):
+    """Make a bench served over HTTP with settings of its section [web]."""
+    made = []
+
+    def make(**web):
+        made.append(Served(tmp_path, **web))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.close()
 
 
 @pytest.fixture

@@ -1,0 +1,1 @@
+"""What is wrong with this host for a bench, and what to do about it."""
