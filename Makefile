@@ -51,6 +51,7 @@ schemas: .venv-test/.installed
 brokers:
 	@.ci/brokers
 
+# pysparkplug, which reads our Sparkplug payloads, wants an older paho: it lies apart.
 # The wheel is what gets tested, so a change to any source installs it again, over an earlier one.
 .venv-demo/.installed: $(SOURCES)
 	@echo 'making .venv-demo (about a quarter of a minute the first time)'
@@ -63,6 +64,7 @@ brokers:
 	@echo 'making .venv-test'
 	@test -d .venv-test || $(PYTHON) -m venv .venv-test
 	@.venv-test/bin/python $(PIP) '.[test,check]'
+	@.venv-test/bin/python $(PIP) --upgrade --no-deps --target .venv-test/peer 'pysparkplug==0.6.1'
 	@test ! -e $@ || .venv-test/bin/python $(PIP) --force-reinstall --no-deps .
 	@touch $@
 

@@ -204,6 +204,20 @@ class TlsConfig(_Section):
         return self
 
 
+_SparkplugId = Annotated[str, Field(max_length=64, pattern=r"^[^+#/\x00-\x1f]*$")]
+
+
+class SparkplugConfig(_Section):
+    """An edge node of Eclipse Sparkplug 3.0, instead of the JSON stream."""
+
+    group: _SparkplugId = ""
+    """The group's id; the site if empty."""
+    node: _SparkplugId = ""
+    """The edge node's id; the bench if empty."""
+    primary_host: _SparkplugId = ""
+    """The host application that must be online for births and data to be sent; none if empty."""
+
+
 class BrokerConfig(_Section):
     """An MQTT broker that readings are delivered to."""
 
@@ -230,6 +244,8 @@ class BrokerConfig(_Section):
     """With so many refused messages on the list, delivery pauses until a person has looked."""
     retry_s: float = Field(30.0, ge=0.05, le=3600)
     """Seconds between attempts while the broker does not allow us to publish."""
+    sparkplug: SparkplugConfig | None = None
+    """Be a Sparkplug edge node at this broker, where this section stands."""
     process: Literal["process", "thread"] = "process"
     """Run the publisher as a process of its own (default), or as a thread of the daemon."""
 

@@ -25,6 +25,7 @@ _EXTRAS = {
         "uvicorn",
     ),
     "photo": ("PIL",),
+    "sparkplug": ("google.protobuf",),
     "demo": ("amqtt",),
 }
 # Before this release nobody can have run it, so a clock that says so has not been set.
@@ -50,9 +51,13 @@ def versions() -> Iterator[Finding]:
 
 def extras(config: Config | None) -> Iterator[Finding]:
     """Tell which extras are installed; one that the configuration needs must be."""
-    needed = {"web"} if config is not None and config.web is not None else set()
+    needed = set()
+    if config is not None and config.web is not None:
+        needed.add("web")
+    if config is not None and any(each.sparkplug for each in config.publishers.values()):
+        needed.add("sparkplug")
     for extra, modules in _EXTRAS.items():
-        missing = [name for name in modules if importlib.util.find_spec(name) is None]
+        missing = [name for name in modules if not _is_there(name)]
         what = f"extra {extra}"
         if not missing:
             yield ok(what, "installed")
@@ -64,6 +69,13 @@ def extras(config: Config | None) -> Iterator[Finding]:
             )
         else:
             yield ok(what, "not installed, and not needed by this configuration")
+
+
+def _is_there(module: str) -> bool:
+    parent = module.rpartition(".")[0]
+    if parent and importlib.util.find_spec(parent) is None:
+        return False
+    return importlib.util.find_spec(module) is not None
 
 
 def clock(clock: Clock, newest: datetime | None) -> Finding:

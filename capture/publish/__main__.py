@@ -15,7 +15,7 @@ import structlog
 from capture.clock import SystemClock
 from capture.errors import CaptureError
 from capture.logs import configure_logs
-from capture.publish.pump import Pump
+from capture.publish.making import make_pump
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
 
@@ -32,7 +32,7 @@ def main() -> int:
     configure_logs(first["log"]["level"], first["log"]["form"])
     settings = PublisherSettings.model_validate(first["settings"])
     try:
-        Pump(settings, 0, SystemClock(), _tell).run()
+        make_pump(settings, 0, SystemClock(), _tell).run()
     except CaptureError as error:
         structlog.get_logger().error("publisher.failed", reason=str(error))
         return 1

@@ -30,6 +30,7 @@ from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
 Version = Literal["5", "3.1.1"]
 
 _CONNECT_TIMEOUT = 5.0
+_WITH_WILL = 0x04  # MQTT 5.0, 3.14.2.1: Disconnect with Will Message
 _MOST_PACKETS = 100  # read in one go, so that a flood of acknowledgements cannot starve the rest
 _MOST_INCOMING = 32  # messages to us that wait; more than that are dropped
 _LARGEST_INCOMING = 4096  # bytes of a packet that a broker of MQTT 5 may send us
@@ -71,6 +72,7 @@ class Connection:
         keepalive_s: int,
         will_topic: str = "",
         will: bytes = b"",
+        retains_will: bool = True,
         username: str = "",
         password: str = "",
         tls: ssl.SSLContext | None = None,
@@ -96,7 +98,7 @@ class Connection:
         self._keepalive = keepalive_s
         self._client = self._make_client(client_id)
         if will_topic:
-            self._client.will_set(will_topic, will, qos=1, retain=True)
+            self._client.will_set(will_topic, will, qos=1, retain=retains_will)
         if username:
             self._client.username_pw_set(username, password or None)
         if tls is not None:
@@ -168,10 +170,13 @@ class Connection:
         topic: str,
         payload: bytes,
         *,
+        qos: Literal[0, 1] = 1,
         retain: bool = False,
         properties: PackedProperties | None = None,
     ) -> int:
-        """Hand over one message at QoS 1; give its number for matching the acknowledgement.
+        """Hand over one message; give its number for matching the acknowledgement.
+
+        One at QoS 0 is not kept for later either, but nothing says that it has arrived.
 
         Raises:
             UnfitError: the message is too large for this broker, or its topic is none.
@@ -185,7 +190,7 @@ class Connection:
             info = self._client.publish(
                 topic,
                 payload,
-                qos=1,
+                qos=qos,
                 retain=retain and self._retains,
                 properties=properties if self.version == "5" else None,
             )
@@ -200,15 +205,19 @@ class Connection:
         """Ask for messages on a topic; they come into ``incoming``. A refusal is only logged."""
         self._client.subscribe(topic, qos=1)
 
-    def end(self, *, politely: bool) -> None:
+    def end(self, *, politely: bool, with_will: bool = False) -> None:
         """End the connection and forget everything.
 
-        Politely means with DISCONNECT, after which the broker keeps the will to itself. Otherwise
-        the socket is just closed, and the broker tells everybody that we are offline.
+        Politely means with DISCONNECT, after which the broker keeps the will to itself, unless it
+        is to publish it all the same, which MQTT 5 alone can say (`with_will`). Otherwise the
+        socket is just closed, and the broker tells everybody that we are offline.
         """
         if politely:
+            reason = None
+            if with_will and self.version == "5":
+                reason = ReasonCode(PacketTypes.DISCONNECT, identifier=_WITH_WILL)
             with contextlib.suppress(OSError, ValueError):
-                self._client.disconnect()
+                self._client.disconnect(reason)
                 for _ in range(_MOST_PACKETS):
                     if self._client.socket() is None or not self._client.want_write():
                         break

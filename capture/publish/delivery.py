@@ -5,7 +5,6 @@ acknowledged entries without a hole, so after a loss everything from the first u
 on is sent again on the next connection, same ids, same order.
 """
 
-import select
 from enum import Enum, auto
 
 from capture.errors import InputError, PublishError
@@ -15,13 +14,13 @@ from capture.publish.context import Context
 from capture.publish.flight import Flight, Kind
 from capture.publish.refusals import ROW_FAULTS
 from capture.publish.sender import Sender
+from capture.publish.waiting import Waiting
 
-_SAVE_EVERY = 0.1
-_SYNC_EVERY = 5.0
-_MISC_EVERY = 0.5
+SAVE_EVERY = 0.1
+SYNC_EVERY = 5.0
 _TELL_EVERY = 1.0
 _CREDENTIALS_EVERY = 2.0
-_NO_ANSWER = 4.0  # seconds for CONNACK; past that MQTT lets a client close the connection
+NO_ANSWER = 4.0  # seconds for CONNACK; past that MQTT lets a client close the connection
 _NO_PROGRESS = 30.0  # a connection that acknowledges nothing for so long is taken for dead
 _LEAVING = 2.0  # seconds to wait for what is in flight, when a connection is given up
 
@@ -40,20 +39,23 @@ class Outcome(Enum):
 class Delivery:
     """Delivers over one connection."""
 
+    leaves_with_will = False  # its last word is said before
+
     def __init__(self, context: Context, connection: Connection) -> None:
         self._is = context
         self._connection = connection
         self._flight = Flight()
         self._sender = Sender(context, connection, self._flight)
         self._answers = Answers(context, connection, self._flight, self._sender)
+        self._waiting = Waiting(connection, context.feed, context.clock)
         self._greeted = False
         self._renew = False
         self._leave_by: float | None = None
         self._said: tuple[object, ...] = ()
         now = context.clock.monotonic()
-        self._saved_at = self._synced_at = self._misc_at = self._progress_at = now
+        self._saved_at = self._synced_at = self._progress_at = now
         self._told_at = self._credentials_at = now
-        self._answer_by = now + _NO_ANSWER
+        self._answer_by = now + NO_ANSWER
 
     @property
     def was_refused(self) -> bool:
@@ -72,7 +74,7 @@ class Delivery:
             while connection.over is None and not self._is.feed.time_is_up:
                 if connection.accepted and (outcome := self._deliver()) is not None:
                     return outcome
-                self._wait()
+                self._waiting.turn(self._sender.wait_s)
                 self._take_what_came()
                 self._keep_the_books()
             if connection.over is not None:
@@ -102,27 +104,6 @@ class Delivery:
                 return Outcome.GOODBYE
         return None
 
-    def _wait(self) -> None:
-        connection, feed, clock = self._connection, self._is.feed, self._is.clock
-        socket = connection.fileno()
-        if socket is None:
-            raise PublishError(connection.over or "the connection to the broker is gone")
-        reads = [each for each in (socket, feed.fileno()) if each is not None]
-        writes = [socket] if connection.wants_write() else []
-        waiting = connection.has_read()
-        readable, writable, _ = select.select(
-            reads, writes, [], 0 if waiting else self._sender.wait_s
-        )
-        if feed.fileno() in readable:
-            feed.read()
-        now = clock.monotonic()
-        misc = now - self._misc_at >= _MISC_EVERY
-        if misc:
-            self._misc_at = now
-        read = waiting or socket in readable
-        if misc or writable or read:
-            connection.service(readable=read, writable=bool(writable), misc=misc)
-
     def _take_what_came(self) -> None:
         this, before = self._is, self._answers.count
         self._answers.take()
@@ -149,9 +130,9 @@ class Delivery:
             return
         if len(self._flight) and now - self._progress_at > _NO_PROGRESS:
             raise PublishError("the broker acknowledges nothing; connecting anew")
-        if now - self._saved_at >= _SAVE_EVERY:
+        if now - self._saved_at >= SAVE_EVERY:
             self._saved_at = now
-            sync = now - self._synced_at >= _SYNC_EVERY
+            sync = now - self._synced_at >= SYNC_EVERY
             this.cursor.save(sync=sync)
             if sync:
                 self._synced_at = now

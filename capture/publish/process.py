@@ -17,7 +17,7 @@ import structlog
 
 from capture.clock import Clock
 from capture.config import LogConfig
-from capture.publish.pump import Pump
+from capture.publish.making import make_pump
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
 
@@ -213,7 +213,7 @@ class ThreadPublisher(_Feeding):
     def __init__(self, settings: PublisherSettings, clock: Clock) -> None:
         super().__init__(settings.name)
         self._read_end, self._write_end = os.pipe()
-        pump = Pump(settings, self._read_end, clock, self._take)
+        pump = make_pump(settings, self._read_end, clock, self._take)
         self._pump = threading.Thread(target=self._run, args=(pump.run,), name="publisher")
 
     def start(self) -> None:

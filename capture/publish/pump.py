@@ -2,6 +2,7 @@
 
 import random
 from collections.abc import Callable
+from typing import Protocol
 
 import structlog
 
@@ -32,8 +33,28 @@ _LONGEST_DELAY = 15.0
 _JITTER = 0.2
 
 
+class Delivering(Protocol):
+    """Delivers over one connection."""
+
+    @property
+    def was_refused(self) -> bool:
+        """Whether the connection was given up over a refused message."""
+        ...
+
+    @property
+    def leaves_with_will(self) -> bool:
+        """Whether the broker is to publish the will, though we leave politely."""
+        ...
+
+    def run(self) -> Outcome:
+        """Deliver until a stop was asked for, or the connection is to be renewed."""
+        ...
+
+
 class Pump:
     """Delivers one journal to one broker. One thread; `run` returns when the feed has ended."""
+
+    _retains_will = True
 
     def __init__(
         self,
@@ -114,22 +135,23 @@ class Pump:
 
     def _connect_and_deliver(self, context: Context) -> None:
         reason = ""
-        outcome, connection, refused = None, None, False
+        outcome, connection, refused, with_will = None, None, False, False
         try:
             connection = self._make_connection(context)
             connection.begin()
-            delivery = Delivery(context, connection)
+            delivery = self._make_delivery(context, connection)
             try:
                 outcome = delivery.run()
             finally:
-                refused = delivery.was_refused
+                refused, with_will = delivery.was_refused, delivery.leaves_with_will
         except CaptureError as error:
             reason = str(error)
             if isinstance(error, JournalDamaged):
                 self._reporter.update(journal_damaged=error.found)
         finally:
             if connection is not None:
-                connection.end(politely=outcome in (Outcome.GOODBYE, Outcome.RENEW))
+                politely = outcome in (Outcome.GOODBYE, Outcome.RENEW)
+                connection.end(politely=politely, with_will=with_will)
             context.cursor.save(sync=False)
         if outcome is Outcome.RENEW or self._feed.ended:
             return
@@ -140,17 +162,27 @@ class Pump:
         worked = connection is not None and connection.accepted and not refused
         self._back_off(worked=worked)
 
+    def _make_delivery(self, context: Context, connection: Connection) -> Delivering:
+        return Delivery(context, connection)
+
+    def _make_will(self, context: Context) -> tuple[str, bytes]:
+        """Give topic and payload of what the broker says when we are lost."""
+        will = bench_state("offline", self._clock.utc(), context.reader.journal_id)
+        return context.topics.state, will
+
     def _make_connection(self, context: Context) -> Connection:
         settings = self._settings
         secrets = self._credentials.read()
+        will_topic, will = self._make_will(context)
         return Connection(
             host=settings.host,
             port=settings.port,
             version=self._version,
             client_id=settings.client_id,
             keepalive_s=settings.keepalive_s,
-            will_topic=context.topics.state,
-            will=bench_state("offline", self._clock.utc(), context.reader.journal_id),
+            will_topic=will_topic,
+            will=will,
+            retains_will=self._retains_will,
             username=settings.username,
             password=secrets.password,
             tls=secrets.context,

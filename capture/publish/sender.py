@@ -34,12 +34,15 @@ class Sender:
         """How long there is nothing to do for the sender."""
 
     def greet(self) -> None:
-        """Begin: say that we are there, and listen to requests."""
+        """Begin: listen to requests, and say that we are there.
+
+        In this order, because `online` tells consumers that they may ask again.
+        """
+        self._connection.subscribe(self._is.topics.resend)
         self.send_bench_state("online")
         self._is.feed.all_states_are_due()
         self._is.resender.start_over()
         self._is.letterbox.start_over()
-        self._connection.subscribe(self._is.topics.resend)
 
     def send_bench_state(self, state: str) -> None:
         """Say how the bench's delivery is."""

@@ -1,11 +1,13 @@
 """What a publisher is told when it starts, as one line of JSON."""
 
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from capture.config import BrokerConfig, Config
+from capture.errors import ConfigError
 from capture.publish.files import Files
 
 
@@ -19,6 +21,16 @@ class TlsSettings(BaseModel):
     key: Path | None
     key_password: str = Field(repr=False)
     key_password_file: Path | None
+
+
+class SparkplugSettings(BaseModel):
+    """What a publisher needs that is a Sparkplug edge node."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    group: str
+    node: str
+    primary_host: str
 
 
 class PublisherSettings(BaseModel):
@@ -46,6 +58,8 @@ class PublisherSettings(BaseModel):
     cloudevents: bool
     dead_letters: int
     retry_s: float
+    sparkplug: SparkplugSettings | None = None
+    """Instead of the JSON stream."""
     drain_s: float = 3.0
     """How long a stopping publisher goes on delivering."""
 
@@ -54,7 +68,7 @@ class PublisherSettings(BaseModel):
         """Take those of one publisher from a configuration.
 
         Raises:
-            ConfigError: the password file cannot be read.
+            ConfigError: the password file cannot be read, or an extra is not installed.
         """
         broker = config.publishers[name]
         config.password(broker)  # so that a missing file is found before anything starts
@@ -80,7 +94,20 @@ class PublisherSettings(BaseModel):
             cloudevents=broker.cloudevents,
             dead_letters=broker.dead_letters,
             retry_s=broker.retry_s,
+            sparkplug=_sparkplug(config, broker),
         )
+
+
+def _sparkplug(config: Config, broker: BrokerConfig) -> SparkplugSettings | None:
+    if broker.sparkplug is None:
+        return None
+    if find_spec("google") is None or find_spec("google.protobuf") is None:
+        raise ConfigError(["sparkplug needs an extra: pip install 'benchtally[sparkplug]'"])
+    return SparkplugSettings(
+        group=broker.sparkplug.group or config.site,
+        node=broker.sparkplug.node or config.bench,
+        primary_host=broker.sparkplug.primary_host,
+    )
 
 
 def _tls(config: Config, broker: BrokerConfig) -> TlsSettings | None:

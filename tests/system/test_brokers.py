@@ -116,6 +116,42 @@ def test_an_entry_that_the_broker_finds_too_large_is_set_aside(rig, draft, limit
     assert rig.command("outbox", "list") == "no refused messages\n"
 
 
+def test_an_entry_that_the_broker_drops_unsaid_is_found_by_the_consumer(rig, draft):
+    """In MQTT 3.1.1 a PUBACK cannot refuse, so mosquitto acknowledges what `message_size_limit` drops.
+
+    To the bench that is delivered. Seen of mosquitto 2.0.11: it ends the connection as well. What is
+    behind must not be lost with it, and the hole must heal once the limit is raised.
+    """
+    broker = rig.mosquitto(more="message_size_limit 3000\n")
+    subscriber = rig.subscriber(broker)
+    rig.configure(broker.port, broker="version = '3.1.1'\n")
+    before, behind = [draft() for _ in range(20)], [draft() for _ in range(20)]
+    big = draft(conditions={f"note-{n}": "x" * 190 for n in range(20)})
+    store = Store(rig.journal)
+    store.append([*before, big, *behind])
+    store.close()
+    daemon = rig.daemon()
+    small = [str(each.id) for each in (*before, *behind)]
+    subscriber.wait_for_ids(small)
+    settled(rig)
+    came = [each.json()["id"] for each in subscriber.entries()]
+    assert list(dict.fromkeys(came)) == small, "all but the large one, in order"
+    assert rig.command("outbox", "list") == "no refused messages\n", "nobody told us"
+    config = broker.folder / "mosquitto.conf"
+    config.write_text(config.read_text().replace("limit 3000", "limit 100000"))
+    broker.stop()
+    broker.start()
+    late = draft()
+    store = Store(rig.journal)
+    store.append([late])
+    store.close()
+    subscriber.wait_for_ids([str(late.id)])  # the bench is back, and listens
+    hole = {"id": "hole-1", "instrument": "ohm-1", "first": 21, "last": 21}
+    subscriber.publish("resend", json.dumps(hole))
+    subscriber.wait_for_ids([str(big.id)])
+    assert daemon.stop() == 0, daemon.said()
+
+
 def test_a_backlog_is_sent_in_order_and_no_faster_than_configured(rig, draft):
     broker = rig.mosquitto()
     subscriber = rig.subscriber(broker)

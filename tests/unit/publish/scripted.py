@@ -17,7 +17,7 @@ import pytest
 from capture.clock import SystemClock
 from capture.journal import JournalReader, Store
 from capture.publish.letters import Letters
-from capture.publish.pump import Pump
+from capture.publish.making import make_pump
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
 
@@ -67,6 +67,7 @@ class Session:
         self.clean = False
         self.connect_properties = []
         self.subscribed = threading.Event()
+        self.subscriptions = []
 
     def _exactly(self, count, seconds):
         data = b""
@@ -113,7 +114,9 @@ class Session:
             size = int.from_bytes(rest[:2], "big")
             topic, rest = rest[2 : 2 + size].decode(), rest[2 + size :]
             size = int.from_bytes(rest[:2], "big")
-            self.will = (topic, json.loads(rest[2 : 2 + size]), flags >> 3 & 3, bool(flags & 0x20))
+            will = rest[2 : 2 + size]
+            said = json.loads(will) if will.startswith(b"{") else will
+            self.will = (topic, said, flags >> 3 & 3, bool(flags & 0x20))
 
     def accept(self, *, code=0, properties=b""):
         body = bytes([0, code])
@@ -131,15 +134,22 @@ class Session:
             if first >> 4 == DISCONNECT:
                 raise HungUp
             if first >> 4 == SUBSCRIBE:
+                size = int.from_bytes(body[3:5] if self.level == 5 else body[2:4], "big")
+                at = 5 if self.level == 5 else 4
+                self.subscriptions.append((body[at : at + size].decode(), body[at + size] & 3))
                 self.send(SUBACK, body[:2] + (b"\0" if self.level == 5 else b"") + b"\1")
                 self.subscribed.set()
                 continue
             if first >> 4 == PUBACK:
                 continue
             assert first >> 4 == PUBLISH
-            assert first >> 1 & 3 == 1, "everything is published at QoS 1"
             size = int.from_bytes(body[:2], "big")
             topic, rest = body[2 : 2 + size].decode(), body[2 + size :]
+            if topic.startswith("spBv1.0/") and "/NDEATH/" not in topic:
+                assert first >> 1 & 3 == 0, "births and data are published at QoS 0"
+                rest = b"\0\0" + rest
+            else:
+                assert first >> 1 & 3 == 1, "everything else is published at QoS 1"
             mid, payload, properties = int.from_bytes(rest[:2], "big"), rest[2:], []
             if self.level == 5:
                 properties, payload = read_properties(payload)
@@ -298,7 +308,7 @@ class Setup:
         self.reports = []
         settings = make_settings(folder, port, **options)
         self.settings = settings
-        self.pump = Pump(settings, self.read_end, SystemClock(), self.reports.append)
+        self.pump = make_pump(settings, self.read_end, SystemClock(), self.reports.append)
         self.thread = threading.Thread(target=self.pump.run, name="pump")
 
     def delivered(self):

@@ -73,6 +73,23 @@ def test_the_readings_asked_for_come_again_with_the_same_bytes(setup, drafts, wa
     wait_until(lambda: it.report().resent == 3)
 
 
+def test_the_bench_says_online_only_when_it_listens(setup, wait_until):
+    """A consumer may ask as soon as it hears so."""
+    listened = []
+
+    def broker(session):
+        session.take_connect()
+        session.accept()
+        first = session.published()
+        listened.append((json.loads(first.payload)["state"], session.subscribed.is_set()))
+        session.acknowledge(first)
+        session.until_goodbye([])
+
+    setup(broker, entries=[])
+    wait_until(lambda: listened)
+    assert listened == [("online", True)]
+
+
 def test_what_is_not_there_is_told_by_the_count(setup, drafts, wait_until):
     broker = Asking()
     it = setup(broker, entries=drafts(4))
