@@ -113,6 +113,7 @@ def _build_instrument(
         make_driver=partial(spec.create, options),
         make_link=partial(make_link, link),
         policy=MessagePolicy(settings.allow),
+        identity=settings.identity,
     )
 
 

@@ -172,6 +172,10 @@ class InstrumentConfig(_Section):
     """Messages that may be sent to this instrument besides the queries that start nothing. Whoever
     writes one here has made sure of what it does: READ?, INITiate and the like may route current or
     voltage to the winding."""
+    identity: str = Field("", max_length=200)
+    """Text that must be in what the instrument says it is, such as its serial number; for drivers
+    that ask *IDN?. Nothing is taken from one that has not said it, and one that says something else
+    is refused."""
     options: dict[str, Any] = {}
     """Options of the driver."""
 

@@ -132,6 +132,8 @@ class Instrument:
     make_driver: Callable[[], Driver]
     make_link: Callable[[], Link]
     policy: MessagePolicy
+    identity: str = ""
+    """Text that must be in what the instrument says it is; empty where anything will do."""
 
 
 class Worker:
@@ -148,6 +150,7 @@ class Worker:
         self._store = store
         self._begin = store.begin if isinstance(store, EagerStore) else self._begin_at_once
         self._committing: tuple[Sequence[ReadingDraft], Future[Any]] | None = None
+        self._identity = ""  # what was said in this session
         self._clock = clock
         self._on_change = on_change
         self._stop = threading.Event()
@@ -222,6 +225,7 @@ class Worker:
         instrument = self._instrument
         link = instrument.make_link()
         self._change(State.OPENING, "", link=link.description)
+        self._identity = ""
         try:
             link.open()
             driver = self._make_driver()
@@ -243,11 +247,29 @@ class Worker:
             self._change(State.RUNNING, "", link=link.description)
             while not self._stop.is_set():
                 self.heartbeat.beat()
-                self._keep(drafter, session.step())
+                captured = session.step()
+                if self._is_believed():
+                    self._keep(drafter, captured)
             session.close()
         finally:
             self._settle()
             link.close()
+
+    def _is_believed(self) -> bool:
+        """Tell whether the instrument is the one that it must be; before it says so, it is not.
+
+        Raises:
+            LinkError: it says that it is another one.
+        """
+        wanted = self._instrument.identity
+        if not wanted or (self._identity and wanted in self._identity):
+            return True
+        if self._identity:
+            raise LinkError(
+                f"says it is {self._identity[:200]!r}, which has no {wanted!r} in it; no reading of "
+                "it is taken. Connect the right instrument, or correct identity"
+            )
+        return False
 
     def _make_driver(self) -> Driver:
         try:
@@ -344,6 +366,7 @@ class Worker:
         match event:
             case Identified(maker, model, serial, firmware):
                 identity = ", ".join(part for part in (maker, model, serial, firmware) if part)
+                self._identity = identity
                 self._snapshot = replace(snapshot, identity=identity[:200])
                 self._log.info("instrument.identified", identity=identity[:200])
                 self._on_change(self._snapshot)

@@ -283,3 +283,34 @@ def test_settings_in_the_environment_win(rig, broker, subscriber):
     done = rig.run("check", environment={"BENCHTALLY_BROKER__PORT": "no number"})
     assert done.returncode == 2
     assert "broker.port" in done.stderr
+
+
+def test_an_instrument_that_is_another_one_gives_no_readings(rig):
+    """Over TCP anybody may answer: one that does not say what it must is refused, and said so."""
+    impostor = rig.simulate("scpi-resistance", "--tcp", 0, "-o", "rate=20", "-o", "pair=U-V")
+    place = {"host": "127.0.0.1", "port": int(impostor.ready["tcp"].rpartition(":")[2])}
+    right = rig.scpi("right", **place).replace(
+        'driver = "scpi-meter"', 'driver = "scpi-meter"\nidentity = "SIM-0001"'
+    )
+    wrong = rig.scpi("wrong", **place).replace(
+        'driver = "scpi-meter"', 'driver = "scpi-meter"\nidentity = "SIM-0815"'
+    )
+    rig.configure(rig.mosquitto().port, wrong)
+    daemon = rig.daemon()
+
+    def refused():
+        return [
+            each
+            for each in daemon.events("instrument.state")
+            if "which has no 'SIM-0815' in it" in each["reason"]
+        ]
+
+    harness.wait_until(
+        lambda: len(refused()) >= 2, "it is refused, and again when it is tried again"
+    )
+    assert daemon.stop() == 0, daemon.said()
+    assert not [each for each in rig.entries() if each.kind == "reading"]
+    rig.configure(rig.mosquitto().port, right)
+    daemon = rig.daemon()
+    rig.wait_for_length(3)
+    assert daemon.stop() == 0, daemon.said()
