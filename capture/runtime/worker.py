@@ -256,7 +256,7 @@ class Worker:
             link.close()
 
     def _is_believed(self) -> bool:
-        """Tell whether the instrument is the one that it must be; before it says so, it is not.
+        """Tell whether the instrument is the one it must be; before it says so, it is not.
 
         Raises:
             LinkError: it says that it is another one.
