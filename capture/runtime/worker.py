@@ -266,8 +266,8 @@ class Worker:
             return True
         if self._identity:
             raise LinkError(
-                f"says it is {self._identity[:200]!r}, which has no {wanted!r} in it; no reading of "
-                "it is taken. Connect the right instrument, or correct identity"
+                f"says it is {self._identity[:200]!r}, which has no {wanted!r} in it; no reading "
+                "of it is taken. Connect the right instrument, or correct identity"
             )
         return False
 
