@@ -15,7 +15,8 @@ CaptureError
 │   ├── JournalFull    no room left on the disk; the batch was rolled back whole
 │   └── JournalDamaged SQLite finds the file malformed, or no database at all
 ├── AccessError        the file of operators and sessions cannot be opened, read or written
-└── PublishError       the broker cannot be reached or refused us
+├── PublishError       the broker cannot be reached or refused us
+└── HistorianError     the historian's database cannot be reached, or is not as it must be
 
 A message says what, where and what to do, on one line, because it is shown to a person as it is.
 Foreign exceptions are translated at the edge that meets them, with ``from``.
@@ -93,3 +94,7 @@ class AccessError(CaptureError):
 
 class PublishError(CaptureError):
     """The broker cannot be reached, or refused us."""
+
+
+class HistorianError(CaptureError):
+    """The historian's database cannot be reached, or is not as it must be."""

@@ -1,0 +1,166 @@
+"""``benchtally historian``: the worker that writes what benches publish to PostgreSQL."""
+
+import signal
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from capture.cli.output import DONE, FAILED, JsonOption, print_json, say
+from capture.display import clean, console, table
+from capture.errors import InputError
+
+if TYPE_CHECKING:
+    from capture.historian.store import Database
+
+ConfigOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--config", "-c", metavar="FILE",
+        help="The historian's file; else ./benchtally-historian.toml, or the user's own.",
+    ),
+]  # fmt: skip
+_SHOWN = 50
+_TURN = 0.5
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    historian = typer.Typer(
+        help="From the broker into PostgreSQL: run a worker, migrate, look at gaps and quarantine.",
+        no_args_is_help=True,
+    )
+    app.add_typer(historian, name="historian")
+    _register_running(historian)
+    _register_looking(historian)
+
+
+def _register_running(historian: typer.Typer) -> None:
+    @historian.command()
+    def run(
+        config: ConfigOption = None,
+        slot: Annotated[
+            int | None, typer.Option(min=0, help="This slot only; else any that is free.")
+        ] = None,
+    ) -> int:
+        """Serve a slot until Ctrl-C or SIGTERM: store what comes, then acknowledge it."""
+        settings = _settings(config)
+        from capture.clock import SystemClock
+        from capture.historian.worker import Worker
+        from capture.logs import configure_logs
+
+        if slot is not None and slot >= settings.slots:
+            raise InputError(f"--slot {slot}: there are {settings.slots}, from 0")
+        configure_logs(settings.log.level, settings.log.form)
+        worker = Worker(settings, SystemClock(), slot)
+        return _run(worker)
+
+    @historian.command()
+    def migrate(config: ConfigOption = None) -> int:
+        """Bring the database's tables up to date."""
+        settings = _settings(config)
+        from capture.historian.migrate import migrate as bring_up_to_date
+
+        database = _open(settings)
+        try:
+            done = bring_up_to_date(database.connection)
+        finally:
+            database.close()
+        say("\n".join(f"{name} done" for name in done) or "nothing to do")
+        return DONE
+
+
+def _register_looking(historian: typer.Typer) -> None:
+    @historian.command()
+    def gaps(config: ConfigOption = None, as_json: JsonOption = False) -> int:
+        """List readings that are missing between journal and here; ends with 1 where any are."""
+        columns = ("site", "bench", "instrument", "first", "last", "state", "tries")
+        rows = _look(config, f"{_select(columns)} benchtally.gaps ORDER BY 1, 2, 3, 4")
+        _tell(columns, rows, "no gaps", as_json=as_json)
+        return FAILED if rows else DONE
+
+    @historian.command()
+    def quarantine(config: ConfigOption = None, as_json: JsonOption = False) -> int:
+        """List the newest messages that could not be stored as what they claim to be."""
+        columns = ("n", "received_at", "topic", "reason", "size")
+        query = f"{_select(columns)} benchtally.quarantine ORDER BY n DESC LIMIT {_SHOWN}"
+        rows = _look(config, query)
+        _tell(columns, rows, "nothing in quarantine", as_json=as_json)
+        return DONE
+
+
+def _select(columns: tuple[str, ...]) -> str:
+    return f"SELECT {', '.join(columns)} FROM"
+
+
+def _settings(config: Path | None) -> Any:
+    try:
+        import psycopg
+    except ImportError as error:
+        raise InputError("this needs an extra: pip install 'benchtally[historian]'") from error
+    del psycopg
+    from capture.historian.settings import HistorianConfig
+
+    return HistorianConfig.load(config)
+
+
+def _open(settings: Any) -> "Database":
+    from capture.historian.store import Database
+    from capture.publish.secrets import read_secret
+
+    database = settings.database
+    password = database.password
+    if database.password_file is not None:
+        password = read_secret(settings.whole(database.password_file))
+    return Database(database.conninfo, password)
+
+
+def _look(config: Path | None, query: str) -> list[tuple[Any, ...]]:
+    database = _open(_settings(config))
+    try:
+        from capture.historian.migrate import require
+
+        require(database.connection)
+        return database.fetch(query)
+    finally:
+        database.close()
+
+
+def _tell(
+    columns: tuple[str, ...], rows: list[tuple[Any, ...]], nothing: str, *, as_json: bool
+) -> None:
+    if as_json:
+        print_json(
+            dict(zip(columns, (v if isinstance(v, int) else str(v) for v in row), strict=True))
+            for row in rows
+        )
+    elif rows:
+        console().print(table(columns, [tuple(clean(str(value)) for value in row) for row in rows]))
+    else:
+        say(nothing)
+
+
+def _run(worker: Any) -> int:
+    """Run a worker in a thread, so that signals are heard at once; the second one ends all."""
+    failed: list[BaseException] = []
+
+    def work() -> None:
+        try:
+            worker.run()
+        except BaseException as error:  # noqa: BLE001 - raised again below, in the main thread
+            failed.append(error)
+
+    def ask(number: int, _frame: object) -> None:
+        signal.signal(number, signal.SIG_DFL)
+        worker.stop()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, ask)
+    thread = threading.Thread(target=work, name="historian")
+    thread.start()
+    while thread.is_alive():
+        thread.join(_TURN)
+    if failed:
+        raise failed[0]
+    return DONE

@@ -1,0 +1,1 @@
+"""The historian: MQTT in, PostgreSQL out. Needs the extra ``historian``."""

@@ -1,0 +1,158 @@
+"""The historian's own file: it stands beside a broker and a database, not on a bench.
+
+Each value can also come from the environment as ``BENCHTALLY_HISTORIAN_`` plus its key path with
+``__`` between the parts (``BENCHTALLY_HISTORIAN_DATABASE__PASSWORD``); the environment wins.
+"""
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Self
+
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    SettingsError,
+)
+
+from capture.config import LogConfig, TlsConfig
+from capture.driver.faults import fault_lines
+from capture.errors import ConfigError
+
+FILE_NAME = "benchtally-historian.toml"
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class BrokerSource(_Section):
+    """The broker to listen to; MQTT 5 only."""
+
+    host: str = Field("127.0.0.1", min_length=1, max_length=255)
+    port: int = Field(1883, ge=1, le=65535)
+    """8883 if not given and there is a section tls."""
+    username: str = ""
+    password: str = Field("", repr=False)
+    """Better given by BENCHTALLY_HISTORIAN_BROKER__PASSWORD or password_file."""
+    password_file: Path | None = None
+    tls: TlsConfig | None = None
+    keepalive_s: int = Field(20, ge=5, le=600)
+    session_expiry_s: int = Field(30 * 86_400, ge=60, le=0xFFFF_FFFE)
+    """How long the broker keeps what a slot has not taken while nobody serves it."""
+    max_packet: int = Field(262_144, ge=4096, le=16_777_216)
+    """Largest packet that the broker may send, bytes."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_port(cls, given: Any) -> Any:
+        if isinstance(given, dict) and given.get("tls") is not None and "port" not in given:
+            return given | {"port": 8883}
+        return given
+
+
+class Database(_Section):
+    """The PostgreSQL database to write to."""
+
+    conninfo: str = "dbname=benchtally"
+    """libpq's words, as in "host=db.example dbname=benchtally user=historian sslmode=verify-full";
+    without the password."""
+    password: str = Field("", repr=False)
+    """Better given by BENCHTALLY_HISTORIAN_DATABASE__PASSWORD or password_file."""
+    password_file: Path | None = None
+    batch: int = Field(2000, ge=1, le=20_000)
+    """Most messages in one transaction; twice as many may be unacknowledged."""
+
+
+class Gaps(_Section):
+    """Looking for holes in the sequence numbers, and asking benches for what is missing."""
+
+    every_s: float = Field(30.0, ge=0.1, le=86_400)
+    """Seconds between looks."""
+    wait_s: float = Field(60.0, ge=0, le=86_400)
+    """How long a hole must have been open before it is asked for: it may be on its way."""
+    tries: int = Field(5, ge=1, le=100)
+    """Times a hole is asked for before it is given up, which `historian gaps` shows."""
+    requests: int = Field(4, ge=1, le=1000)
+    """Most requests to one bench at a look."""
+
+
+class HistorianConfig(BaseSettings):
+    """Everything that a historian's worker needs."""
+
+    model_config = SettingsConfigDict(
+        env_prefix="BENCHTALLY_HISTORIAN_",
+        env_nested_delimiter="__",
+        extra="forbid",
+        frozen=True,
+        use_attribute_docstrings=True,
+    )
+
+    group: Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?$")] = "historian"
+    """Workers with the same group share the stream; it is part of the slots' client ids."""
+    slots: int = Field(1, ge=1, le=64)
+    """How many share the stream. Each needs a process that serves it, always."""
+    broker: BrokerSource = BrokerSource()
+    database: Database = Database()
+    gaps: Gaps = Gaps()
+    log: LogConfig = LogConfig()
+
+    _folder: Path = PrivateAttr(default_factory=Path)
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Let the environment win over the file, and take nothing else."""
+        del settings_cls, dotenv_settings, file_secret_settings
+        return env_settings, init_settings
+
+    def whole(self, path: Path | None) -> Path | None:
+        """Give a path of the file as an absolute one."""
+        return None if path is None else (self._folder / path).absolute()
+
+    def client_id(self, slot: int) -> str:
+        """Give the client id of a slot: always the same, or its share of the stream is lost."""
+        return f"benchtally-{self.group}-{slot}"
+
+    @classmethod
+    def load(cls, given: Path | None = None) -> Self:
+        """Read and check a file: the one given, ``./benchtally-historian.toml``, or the user's own.
+
+        Raises:
+            ConfigError: one line per fault, each with file, key path, what was found and expected.
+        """
+        path = _find(given)
+        try:
+            config = cls(**tomllib.loads(path.read_text("utf-8")))
+        except OSError as error:
+            raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
+        except UnicodeDecodeError as error:
+            raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
+        except tomllib.TOMLDecodeError as error:
+            raise ConfigError([f"{path}: not TOML: {error}"]) from error
+        except ValidationError as error:
+            raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error
+        except SettingsError as error:
+            raise ConfigError([f"environment: {error}; a section is JSON there"]) from error
+        config._folder = path.parent
+        return config
+
+
+def _find(given: Path | None) -> Path:
+    if given is not None:
+        return given
+    home = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    candidates = [Path(FILE_NAME), home / "benchtally" / FILE_NAME]
+    for path in candidates:
+        if path.is_file():
+            return path
+    fault = f"no configuration: neither {candidates[0]} nor {candidates[1]} is there"
+    raise ConfigError([f"{fault}; give one with --config FILE"])

@@ -1,0 +1,203 @@
+"""Rows into PostgreSQL: COPY into a staging table, then what is not there yet into the partitions.
+
+A batch is one transaction. What the database refuses is found by halving, and goes to quarantine by
+itself, so that one odd message never holds up the others.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import psycopg
+from psycopg import errors, sql
+
+from capture.errors import HistorianError
+from capture.historian.intake import COLUMNS, Row
+from capture.historian.migrate import SCHEMA
+
+_APPLICATION = "benchtally-historian"
+_PARTITIONS_LOCK = 0x6265_6E64
+_FIRST_YEAR, _END_YEAR = 2020, 2100  # for other times there are partitions from the start
+_MOST_QUARANTINED = 10_000
+_LARGEST_KEPT = 65_536  # bytes of a message in quarantine
+_LONGEST_TOPIC, _LONGEST_REASON = 500, 500
+_DECEMBER = 12
+
+#: A message that cannot be stored: topic, payload, reason.
+Unfit = tuple[str, bytes, str]
+#: A row and the message that it came of.
+Item = tuple[Row, str, bytes]
+
+
+class Database:
+    """One connection. Used by one thread; nothing of it outlives a failure of the connection."""
+
+    def __init__(self, conninfo: str, password: str) -> None:
+        """Connect.
+
+        Raises:
+            HistorianError: there is no connection; says why.
+        """
+        try:
+            if password:
+                conninfo = psycopg.conninfo.make_conninfo(conninfo, password=password)
+            self.connection = psycopg.connect(
+                conninfo, autocommit=True, connect_timeout=5, application_name=_APPLICATION
+            )
+        except psycopg.Error as error:
+            raise HistorianError(f"database: {_line(error)}") from error
+        self._months: set[tuple[str, int, int]] = set()
+        self._heard: set[tuple[str, str, str]] = set()
+        self.stored = self.known = self.quarantined = 0
+
+    def prepare(self) -> None:
+        """Make the staging tables of this connection."""
+        for table in COLUMNS:
+            self.connection.execute(
+                sql.SQL(
+                    "CREATE TEMP TABLE {} (LIKE {} INCLUDING DEFAULTS) ON COMMIT DELETE ROWS"
+                ).format(sql.Identifier(f"staged_{table}"), sql.Identifier(SCHEMA, table))
+            )
+
+    def close(self) -> None:
+        """Close the connection; locks that it holds are free then."""
+        self.connection.close()
+
+    def store(self, items: Sequence[Item], unfit: Iterable[Unfit] = ()) -> None:
+        """Store a batch; when this returns, all of it is committed, here or in quarantine.
+
+        Raises:
+            HistorianError: the database is away, or cannot store anything; nothing is lost.
+        """
+        left, refused = list(items), list(unfit)
+        try:
+            self._store(left, refused)
+            if refused:
+                self._quarantine(refused)
+        except psycopg.Error as error:
+            raise HistorianError(f"database: {_line(error)}") from error
+
+    def _store(self, items: Sequence[Item], refused: list[Unfit]) -> None:
+        if not items:
+            return
+        try:
+            self._store_whole(items)
+        except (
+            errors.DataError,
+            errors.IntegrityError,
+            errors.ProgramLimitExceeded,
+            ValueError,
+        ) as error:
+            # Of these the rows are the cause; of all else the database is.
+            if len(items) == 1:
+                _, topic, payload = items[0]
+                refused.append((topic, payload, f"the database refuses it: {_line(error)}"))
+                return
+            half = len(items) // 2
+            self._store(items[:half], refused)
+            self._store(items[half:], refused)
+
+    def _store_whole(self, items: Sequence[Item]) -> None:
+        by_table: dict[str, list[Row]] = defaultdict(list)
+        for row, _, _ in items:
+            by_table[row.table].append(row)
+        self._make_partitions(by_table)
+        heard = {row.source for row in by_table["readings"] if row.source} - self._heard
+        stored = 0
+        with self.connection.transaction(), self.connection.cursor() as cursor:
+            for table, rows in by_table.items():
+                if not rows:
+                    continue
+                names = sql.SQL(", ").join(map(sql.Identifier, COLUMNS[table]))
+                staged = sql.Identifier(f"staged_{table}")
+                with cursor.copy(sql.SQL("COPY {} ({}) FROM STDIN").format(staged, names)) as copy:
+                    for row in rows:
+                        copy.write_row(row.columns)
+                cursor.execute(
+                    sql.SQL("INSERT INTO {} ({}) SELECT {} FROM {} ON CONFLICT DO NOTHING").format(
+                        sql.Identifier(SCHEMA, table), names, names, staged
+                    )
+                )
+                stored += cursor.rowcount
+            if heard:
+                cursor.executemany(
+                    f"INSERT INTO {SCHEMA}.instruments (site, bench, instrument) "
+                    "VALUES (%s, %s, %s) ON CONFLICT DO NOTHING",
+                    sorted(heard),
+                )
+        self._heard |= heard
+        self.stored += stored
+        self.known += len(items) - stored
+
+    def _make_partitions(self, by_table: dict[str, list[Row]]) -> None:
+        wanted = {
+            (table, moment.year, moment.month)
+            for table, rows in by_table.items()
+            for moment in {row.time.astimezone(UTC).replace(day=1) for row in rows}
+            if _FIRST_YEAR <= moment.year < _END_YEAR
+        }
+        for table, year, month in sorted(wanted - self._months):
+            first = datetime(year, month, 1, tzinfo=UTC)
+            after = month == _DECEMBER
+            end = first.replace(year=year + after, month=1 if after else month + 1)
+            with self.connection.transaction(), self.connection.cursor() as cursor:
+                # One worker at a time: two that make the same one would hold each other up.
+                cursor.execute("SELECT pg_advisory_xact_lock(%s)", (_PARTITIONS_LOCK,))
+                cursor.execute(
+                    sql.SQL(
+                        "CREATE TABLE IF NOT EXISTS {} PARTITION OF {} FOR VALUES FROM ({}) TO ({})"
+                    ).format(
+                        sql.Identifier(SCHEMA, f"{table}_{year}_{month:02}"),
+                        sql.Identifier(SCHEMA, table),
+                        sql.Literal(first.isoformat()),
+                        sql.Literal(end.isoformat()),
+                    )
+                )
+            self._months.add((table, year, month))
+
+    def _quarantine(self, refused: Sequence[Unfit]) -> None:
+        rows = [
+            (
+                _clean(topic)[:_LONGEST_TOPIC],
+                _clean(why)[:_LONGEST_REASON],
+                len(data),
+                data[:_LARGEST_KEPT],
+            )
+            for topic, data, why in refused
+        ]
+        with self.connection.transaction(), self.connection.cursor() as cursor:
+            cursor.executemany(
+                f"INSERT INTO {SCHEMA}.quarantine (topic, reason, size, payload) "
+                "VALUES (%s, %s, %s, %s)",
+                rows,
+            )
+            cursor.execute(
+                f"DELETE FROM {SCHEMA}.quarantine WHERE n <= "
+                f"(SELECT max(n) FROM {SCHEMA}.quarantine) - %s",
+                (_MOST_QUARANTINED,),
+            )
+            cursor.execute(f"UPDATE {SCHEMA}.quarantined SET total = total + %s", (len(rows),))
+        self.quarantined += len(rows)
+
+    def fetch(self, query: str, arguments: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """Give the rows of a query that is written here and holds nothing of anybody's.
+
+        Raises:
+            HistorianError: the database is away, or does not take it.
+        """
+        try:
+            return self.connection.execute(query.encode(), arguments).fetchall()
+        except psycopg.Error as error:
+            raise HistorianError(f"database: {_line(error)}") from error
+
+
+def _clean(text: str) -> str:
+    """Leave out what PostgreSQL cannot hold in a text."""
+    return text.replace("\0", "\\0").encode("utf-8", "backslashreplace").decode()
+
+
+def _line(error: Exception) -> str:
+    """Give the first line of what went wrong, without the values that PostgreSQL tells below it."""
+    lines = str(error).strip().splitlines()
+    return " ".join(lines[0].split()) if lines else type(error).__name__

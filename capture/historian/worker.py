@@ -1,0 +1,283 @@
+"""One worker: takes a slot, listens, stores, acknowledges; begins anew after any failure.
+
+A slot is a place in the group that shares the stream: a client id with a session that the broker
+keeps. A lock in the database says who serves it, so that any process may take over a slot that is
+free and two never fight for one. After a failure everything is begun anew: what was not
+acknowledged comes again, and what was stored already is known by its id.
+"""
+
+import random
+import threading
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from typing import TYPE_CHECKING, Any
+
+import psycopg
+import structlog
+
+from capture.clock import Clock
+from capture.errors import CaptureError, HistorianError, PublishError
+from capture.historian.gaps import look_for_gaps
+from capture.historian.intake import UnfitMessage, row_of
+from capture.historian.listener import Listener
+from capture.historian.migrate import require
+from capture.historian.settings import HistorianConfig
+from capture.historian.store import Database, Item, Unfit
+from capture.publish.secrets import make_context, read_secret
+from capture.publish.settings import TlsSettings
+
+if TYPE_CHECKING:
+    from capture.historian.listener import Received
+
+_FIRST_DELAY, _LONGEST_DELAY, _JITTER = 0.25, 15.0, 0.2
+_STAND_BY = 0.5  # seconds between looks for a slot that has become free
+_LINGER = 0.02  # seconds without a message after which a batch that is not full is stored
+_IDLE = 0.25
+_BUSY = 0.002  # seconds between looks at a batch that is being stored
+_ANSWER = 5.0  # seconds for CONNACK and SUBACK
+_SLOT_LOCKS = 0x62656E66  # first half of a slot's lock; the second is the slot
+_TELL_EVERY = 10.0
+
+
+class Worker:
+    """Serves one slot after the other until told to stop. One thread."""
+
+    def __init__(self, config: HistorianConfig, clock: Clock, slot: int | None = None) -> None:
+        """Take a slot to serve, or none for any that is free."""
+        self._config = config
+        self._clock = clock
+        self._slots = range(config.slots) if slot is None else (slot,)
+        self._stop = threading.Event()
+        self._log = structlog.get_logger()
+        self.slot: int | None = None
+        """The slot that is served now."""
+        self.listening = False
+        self.committed = 0
+        """Messages that were stored and acknowledged, known ones and those in quarantine, too."""
+        self.stored = self.known = self.quarantined = 0
+
+    def stop(self) -> None:
+        """Ask it to end: what it holds is stored first."""
+        self._stop.set()
+
+    def run(self) -> None:
+        """Serve until told to stop.
+
+        Raises:
+            HistorianError: the database was made by another version, or needs migrating.
+        """
+        delay = _FIRST_DELAY
+        while not self._stop.is_set():
+            served = False
+            try:
+                served = self._serve_once()
+            except HistorianError as error:
+                if self._is_final:
+                    raise
+                self._log.warning("historian.away", reason=str(error))
+            except CaptureError as error:
+                self._log.warning("historian.away", reason=str(error))
+            finally:
+                self.slot = None
+            delay = _FIRST_DELAY if served else min(delay * 2, _LONGEST_DELAY)
+            spread = random.uniform(1 - _JITTER, 1 + _JITTER)  # noqa: S311 - spreads reconnections
+            self._clock.wait(self._stop, delay * spread)
+
+    # ── one try ──────────────────────────────────────────────────────────────────────────────
+
+    _is_final = False
+
+    def _serve_once(self) -> bool:
+        """Serve a slot until something fails; True where it was served at all."""
+        config = self._config
+        database = Database(config.database.conninfo, self._secret(config.database))
+        try:
+            self._is_final = True
+            require(database.connection)
+            self._is_final = False
+            database.prepare()
+            slot = self._take_slot(database)
+            if slot is None:
+                return True
+            self.slot = slot
+            return self._listen(database, slot)
+        except psycopg.Error as error:
+            self._is_final = False
+            text = str(error).strip().splitlines()
+            raise HistorianError(f"database: {text[0] if text else error!r}") from error
+        finally:
+            self._count(database)
+            database.close()
+
+    def _take_slot(self, database: Database) -> int | None:
+        """Take a slot that nobody serves; waits for one, None where a stop was asked for."""
+        said = False
+        while not self._stop.is_set():
+            for slot in self._slots:
+                arguments = (_SLOT_LOCKS, _lock_of(self._config.group, slot))
+                if database.fetch("SELECT pg_try_advisory_lock(%s, %s)", arguments)[0][0]:
+                    return slot
+            if not said:
+                said = True
+                self._log.info("historian.stands_by", slots=len(self._slots))
+            self._clock.wait(self._stop, _STAND_BY)
+        return None
+
+    def _listen(self, database: Database, slot: int) -> bool:
+        config = self._config
+        broker = config.broker
+        tls = None
+        if broker.tls is not None:
+            paths = {
+                name: config.whole(getattr(broker.tls, name))
+                for name in ("ca", "certificate", "key", "key_password_file")
+            }
+            tls = make_context(TlsSettings(key_password=broker.tls.key_password, **paths))
+        listener = Listener(
+            broker,
+            config.client_id(slot),
+            config.group,
+            min(65535, 2 * config.database.batch),
+            self._secret(broker),
+            tls,
+        )
+        polite = False
+        try:
+            listener.begin()
+            self._await_subscription(listener)
+            self._log.info("historian.listens", slot=slot, session_present=listener.session_present)
+            self.listening = True
+            self._serve(database, listener)
+            polite = True
+        finally:
+            self.listening = False
+            listener.end(politely=polite)
+        return True
+
+    def _await_subscription(self, listener: Listener) -> None:
+        end = self._clock.monotonic() + _ANSWER
+        while not listener.subscribed and listener.over is None:
+            if self._clock.monotonic() >= end:
+                raise PublishError("the broker does not answer")
+            listener.turn(_IDLE)
+        if listener.over is not None:
+            raise PublishError(listener.over)
+
+    def _serve(self, database: Database, listener: Listener) -> None:
+        """Listen and store until told to stop; the database works while messages come in."""
+        config, clock = self._config, self._clock
+        held = listener.received
+        gaps_at = told_at = clock.monotonic()
+        storing = _Storing(database)
+        try:
+            while not self._stop.is_set():
+                came = listener.turn(_BUSY if storing.busy else _LINGER if held else _IDLE)
+                self._acknowledge(listener, storing)
+                if held and not storing.busy and (len(held) >= config.database.batch or not came):
+                    most = min(len(held), config.database.batch)
+                    storing.begin([held.popleft() for _ in range(most)])
+                if listener.over is not None:
+                    raise PublishError(listener.over)
+                now = clock.monotonic()
+                if now - gaps_at >= config.gaps.every_s and not storing.busy:
+                    gaps_at = now
+                    look_for_gaps(database, config.gaps, listener.ask_again)
+                if now - told_at >= _TELL_EVERY:
+                    told_at = now
+                    self._log.info("historian.stored", **self._counts(database))
+            # What was taken from the broker is stored; what it still has waits for the next one.
+            while storing.busy or held:
+                if not storing.busy:
+                    storing.begin([held.popleft() for _ in range(len(held))])
+                storing.wait()
+                self._acknowledge(listener, storing)
+        finally:
+            storing.end()
+        listener.turn(0)  # so that the acknowledgements leave
+
+    def _acknowledge(self, listener: Listener, storing: "_Storing") -> None:
+        """Acknowledge a batch that is stored; what is not stored stays with the broker."""
+        for message in (done := storing.stored()):
+            listener.acknowledge(message)
+        self.committed += len(done)
+
+    # ── parts ────────────────────────────────────────────────────────────────────────────────
+
+    def _secret(self, source: Any) -> str:
+        if source.password_file is not None:
+            path = self._config.whole(source.password_file)
+            assert path is not None
+            return read_secret(path)
+        return str(source.password)
+
+    def _counts(self, database: Database) -> dict[str, int]:
+        return {
+            "stored": self.stored + database.stored,
+            "known": self.known + database.known,
+            "quarantined": self.quarantined + database.quarantined,
+        }
+
+    def _count(self, database: Database) -> None:
+        self.stored += database.stored
+        self.known += database.known
+        self.quarantined += database.quarantined
+
+
+class _Storing:
+    """The thread in which a batch is checked and stored, one at a time."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._thread = ThreadPoolExecutor(1, "historian-store")
+        self._batch: list[Received] = []
+        self._future: Future[None] | None = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether a batch is being stored, or was and is not acknowledged."""
+        return self._future is not None
+
+    def begin(self, batch: "list[Received]") -> None:
+        """Store a batch."""
+        self._batch = batch
+        self._future = self._thread.submit(self._store, batch)
+
+    def stored(self) -> "list[Received]":
+        """Give the batch once it is stored, and nothing before.
+
+        Raises:
+            HistorianError: it is not stored.
+        """
+        if self._future is None or not self._future.done():
+            return []
+        self._future.result()
+        self._future = None
+        return self._batch
+
+    def wait(self) -> None:
+        """Wait for what is under way."""
+        if self._future is not None:
+            wait([self._future])
+
+    def end(self) -> None:
+        """End the thread, after what is under way."""
+        self._thread.shutdown()
+
+    def _store(self, batch: "list[Received]") -> None:
+        items: list[Item] = []
+        unfit: list[Unfit] = []
+        for message in batch:
+            try:
+                row = row_of(message.topic, message.payload)
+            except UnfitMessage as error:
+                unfit.append((message.topic, message.payload, str(error)))
+            else:
+                items.append((row, message.topic, message.payload))
+        self._database.store(items, unfit)
+
+
+def _lock_of(group: str, slot: int) -> int:
+    """Give a slot's number among locks: 31 bits made of the group's name and the slot."""
+    value = 0
+    for byte in f"{group}/{slot}".encode():
+        value = (value * 257 + byte) % 0x7FFF_FFFF
+    return value
