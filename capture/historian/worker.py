@@ -67,9 +67,9 @@ class Worker:
         """
         delay = _FIRST_DELAY
         while not self._stop.is_set():
-            served = False
+            self._served = False
             try:
-                served = self._serve_once()
+                self._serve_once()
             except HistorianError as error:
                 if self._is_final:
                     raise
@@ -78,16 +78,18 @@ class Worker:
                 self._log.warning("historian.away", reason=str(error))
             finally:
                 self.slot = None
-            delay = _FIRST_DELAY if served else min(delay * 2, _LONGEST_DELAY)
+            # A worker that had listened begins at once; one that cannot even do that takes its time.
+            delay = _FIRST_DELAY if self._served else min(delay * 2, _LONGEST_DELAY)
             spread = random.uniform(1 - _JITTER, 1 + _JITTER)  # noqa: S311 - spreads reconnections
             self._clock.wait(self._stop, delay * spread)
 
     # ── one try ──────────────────────────────────────────────────────────────────────────────
 
     _is_final = False
+    _served = False
 
-    def _serve_once(self) -> bool:
-        """Serve a slot until something fails; True where it was served at all."""
+    def _serve_once(self) -> None:
+        """Serve a slot until something fails."""
         config = self._config
         database = Database(config.database.conninfo, self._secret(config.database))
         try:
@@ -96,10 +98,9 @@ class Worker:
             self._is_final = False
             database.prepare()
             slot = self._take_slot(database)
-            if slot is None:
-                return True
-            self.slot = slot
-            return self._listen(database, slot)
+            if slot is not None:
+                self.slot = slot
+                self._listen(database, slot)
         except psycopg.Error as error:
             self._is_final = False
             text = str(error).strip().splitlines()
@@ -122,7 +123,7 @@ class Worker:
             self._clock.wait(self._stop, _STAND_BY)
         return None
 
-    def _listen(self, database: Database, slot: int) -> bool:
+    def _listen(self, database: Database, slot: int) -> None:
         config = self._config
         broker = config.broker
         tls = None
@@ -145,13 +146,12 @@ class Worker:
             listener.begin()
             self._await_subscription(listener)
             self._log.info("historian.listens", slot=slot, session_present=listener.session_present)
-            self.listening = True
+            self.listening = self._served = True
             self._serve(database, listener)
             polite = True
         finally:
             self.listening = False
             listener.end(politely=polite)
-        return True
 
     def _await_subscription(self, listener: Listener) -> None:
         end = self._clock.monotonic() + _ANSWER
