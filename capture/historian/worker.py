@@ -78,7 +78,7 @@ class Worker:
                 self._log.warning("historian.away", reason=str(error))
             finally:
                 self.slot = None
-            # A worker that had listened begins at once; one that cannot even do that takes its time.
+            # One that had listened begins at once; one that cannot even do that takes its time.
             delay = _FIRST_DELAY if self._served else min(delay * 2, _LONGEST_DELAY)
             spread = random.uniform(1 - _JITTER, 1 + _JITTER)  # noqa: S311 - spreads reconnections
             self._clock.wait(self._stop, delay * spread)
