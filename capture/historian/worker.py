@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 _FIRST_DELAY, _LONGEST_DELAY, _JITTER = 0.25, 15.0, 0.2
 _STAND_BY = 0.5  # seconds between looks for a slot that has become free
 _LINGER = 0.02  # seconds without a message after which a batch that is not full is stored
+_LONGEST_HOLD = 0.1  # seconds after which it is stored though messages still come
 _IDLE = 0.25
 _BUSY = 0.002  # seconds between looks at a batch that is being stored
 _ANSWER = 5.0  # seconds for CONNACK and SUBACK
@@ -166,13 +167,24 @@ class Worker:
         """Listen and store until told to stop; the database works while messages come in."""
         config, clock = self._config, self._clock
         held = listener.received
-        gaps_at = told_at = clock.monotonic()
+        gaps_at = told_at = held_since = clock.monotonic()
         storing = _Storing(database)
         try:
             while not self._stop.is_set():
+                if not held:
+                    held_since = clock.monotonic()
                 came = listener.turn(_BUSY if storing.busy else _LINGER if held else _IDLE)
                 self._acknowledge(listener, storing)
-                if held and not storing.busy and (len(held) >= config.database.batch or not came):
+                if (
+                    held
+                    and not storing.busy
+                    and (
+                        len(held) >= config.database.batch
+                        or not came
+                        or clock.monotonic() - held_since >= _LONGEST_HOLD
+                    )
+                ):
+                    held_since = clock.monotonic()
                     most = min(len(held), config.database.batch)
                     storing.begin([held.popleft() for _ in range(most)])
                 if listener.over is not None:

@@ -131,6 +131,23 @@ def test_a_database_that_restarts_loses_nothing(rig, broker, conninfo, server):
     assert worker.stop() == 0, worker.said()
 
 
+def test_what_trickles_is_not_held_back_until_a_batch_is_full(rig, broker, historian):
+    """Readings that come one by one, and never pause, are stored within a moment."""
+    worker = historian.worker()
+    historian.listening(worker)
+    _, lines = rig.counter("line", 200)
+    rig.configure(broker.port, lines)
+    daemon = rig.daemon()
+    harness.wait_until(lambda: historian.count() > 300, "readings in the database")
+    ((late,),) = historian.rows(
+        "SELECT percentile_cont(0.5) WITHIN GROUP (ORDER BY extract(epoch FROM stored_at - time)) "
+        "FROM benchtally.readings WHERE sequence > 100"
+    )
+    assert late < 2, "a full batch would take ten seconds"
+    assert daemon.stop() == 0, daemon.said()
+    assert worker.stop() == 0, worker.said()
+
+
 def test_any_process_takes_over_a_slot_and_its_share(rig, broker, conninfo):
     """Two slots, three processes: the third stands by, and serves the slot of one that is killed."""
     historian = Historian(rig, broker.port, conninfo, slots=2)
