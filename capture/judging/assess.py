@@ -205,8 +205,8 @@ class _Bench:
             return
         if k is None:
             self._found.notes.append(
-                "resistances are not brought to the reference temperature: the machine's "
-                "zero_resistance_celsius is not given, and several values circulate"
+                "resistances are not brought to the reference temperature: the conductor's "
+                "constant k (zero_resistance_celsius) is not given, and several values circulate"
             )
             return
         for pair, number in numbers.items():
