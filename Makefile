@@ -22,12 +22,13 @@ help:
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
-# Many tests wait for something, so there are more of them at once than processors. The
-# system tests and those in the browser come by themselves: they start many processes of their own.
+# Many tests of the first part wait for something, so there are more of them at once than processors. The
+# system tests and those in the browser come by themselves: they start many processes of their own, and a
+# file that runs something large once for all of its tests stays whole.
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
 	.venv-test/bin/pytest -q -n 4 --dist worksteal --ignore=tests/system --ignore=tests/browser
-	.venv-test/bin/pytest -q -n 3 --dist worksteal --durations=12 tests/system tests/browser
+	.venv-test/bin/pytest -q -n auto --dist loadfile --durations=12 tests/system tests/browser
 else
 	.venv-test/bin/pytest $(ARGS)
 endif
