@@ -2,6 +2,7 @@
 
 ``[broker]`` is the publisher called ``broker``. Its files are ``JOURNAL.delivered`` and
 ``JOURNAL.letters``; those of ``[brokers.NAME]`` have the name between: ``JOURNAL.NAME.delivered``.
+A Sparkplug edge node also has ``JOURNAL.delivered.bdseq``.
 """
 
 from dataclasses import dataclass
@@ -41,8 +42,13 @@ class Files:
         Raises:
             OSError: one cannot be removed.
         """
-        for path in (self.cursor, self.letters, self.lock):
+        for path in (self.cursor, self.letters, self.lock, numbers_beside(self.cursor)):
             path.unlink(missing_ok=True)
+
+
+def numbers_beside(cursor: Path) -> Path:
+    """Name the file in which a Sparkplug edge node counts its connections (bdSeq)."""
+    return cursor.with_name(cursor.name + ".bdseq")
 
 
 def names_on_disk(journal: Path) -> list[str]:

@@ -430,6 +430,7 @@ def waiting(rig):
     edge = rig.own(Edge(rig.folder, broker.port, host="plant-host"))
     edge.read("ohm", 1.0)
     edge.start()
+    edge.state("ohm", "running")
     harness.wait_until(lambda: edge.reports and edge.reports[-1].paused, "it waits")
     return host, edge
 

@@ -27,7 +27,7 @@ from capture.publish.waiting import Waiting
 
 _PAGE = 100  # entries behind which a fence goes
 _MOST_FENCES = 2  # batches that may be unfenced at a time
-_REBIRTH_EVERY = 5.0  # seconds; a host that asks more often is answered no more often
+_REBIRTH_EVERY = 5.0  # seconds; who asks again sooner is answered when they are over
 _NO_PROGRESS = 30.0  # a broker that acknowledges no fence for so long is taken for dead
 _GOODBYE = 2.0  # seconds to wait for the last word's acknowledgement
 _CREDENTIALS_EVERY = 2.0
@@ -72,7 +72,8 @@ class EdgeDelivery:
         now = context.clock.monotonic()
         self._answer_by = now + NO_ANSWER
         self._saved_at = self._synced_at = self._credentials_at = now
-        self._progress_at = self._reborn_at = self._looked_at = now
+        self._progress_at = self._looked_at = now
+        self._reborn_at = now - _REBIRTH_EVERY
         self.was_refused = False
 
     @property
@@ -114,7 +115,9 @@ class EdgeDelivery:
             self._births_at = self._live = this.reader.last_n()
             this.reporter.update(paused="")
             self._give_birth()
-        if self._rebirth and this.clock.monotonic() - self._reborn_at >= _REBIRTH_EVERY:
+        now = this.clock.monotonic()
+        if self._rebirth and now - self._reborn_at >= _REBIRTH_EVERY:
+            self._reborn_at = now
             self._give_birth()
         self._follow_states()
         self._send_what_there_is()
@@ -163,7 +166,6 @@ class EdgeDelivery:
         """Give birth to the node, then to every device that is there."""
         this, node = self._is, self._node
         self._born, self._rebirth = True, False
-        self._reborn_at = this.clock.monotonic()
         node.learn(sample_of(reading) for reading in this.reader.last_readings())
         self._say("NBIRTH", node.nbirth(self._number, self._now()))
         this.feed.states_due.clear()
@@ -172,9 +174,14 @@ class EdgeDelivery:
                 self._say("DBIRTH", node.dbirth(device, self._now()), device)
 
     def _is_there(self, device: str) -> bool:
-        """Tell whether an instrument runs; what people key is always there."""
+        """Tell whether an instrument runs; what people key has none, and is always there.
+
+        One without a state that once sent values is not, or no longer, configured.
+        """
         state = self._is.feed.states.get(device)
-        return state is None or json.loads(state)["state"] == "running"
+        if state is None:
+            return self._node.is_kept_by_hand(device)
+        return bool(json.loads(state)["state"] == "running")
 
     def _follow_states(self) -> None:
         """Let devices be born and die as their instruments come and go."""
@@ -195,7 +202,8 @@ class EdgeDelivery:
     def _send_what_there_is(self) -> None:
         """Send new readings first, then what was missed, as far as pace and fences let."""
         this = self._is
-        while len(self._fences) < _MOST_FENCES and self._connection.over is None:
+        most = min(_MOST_FENCES, self._connection.receive_maximum)
+        while len(self._fences) < most and self._connection.over is None:
             now = this.clock.monotonic()
             if wait := this.pace.wait(now):
                 self._wait_s = min(self._wait_s, wait)

@@ -11,12 +11,19 @@ def state_topic(host: str) -> str:
 
 
 class PrimaryHost:
-    """One host application, as far as it has told."""
+    """One host application, as far as it has told, over all connections."""
 
     def __init__(self, host: str) -> None:
         self.topic = state_topic(host)
         self.online = False
         self._newest = -1
+
+    def forget(self) -> None:
+        """Take it for away, as a connection begins: it is heard anew, retained, if it is there.
+
+        The newest of its times stays known, so that nothing older is believed.
+        """
+        self.online = False
 
     def take(self, payload: bytes) -> None:
         """Take what it said; what is older than the newest known is passed over.

@@ -52,6 +52,10 @@ class EdgeNode:
         """All devices of which a value is known."""
         return tuple(self._newest)
 
+    def is_kept_by_hand(self, device: str) -> bool:
+        """Tell whether people enter values of the device, so that no instrument has to run."""
+        return any(sample.by_hand for sample in self._newest.get(device, {}).values())
+
     def is_born(self, sample: Sample) -> bool:
         """Tell whether the birth in force names this metric."""
         return sample.name in self.born.get(sample.device, ())
@@ -81,7 +85,8 @@ class EdgeNode:
         One that is not ``alive`` is born for its history only: its values are stale.
         """
         payload = self._payload(now)
-        for name, sample in self._newest[device].items():
+        in_time = sorted(self._newest[device].items(), key=lambda item: item[1].time)
+        for name, sample in in_time:
             metric = self._metric(payload, name, sample.time, DOUBLE)
             metric.alias = self._aliases[device, name]
             _set_value(metric, sample)
@@ -125,12 +130,16 @@ class EdgeNode:
 
 
 def in_messages(samples: Iterable[Sample]) -> Iterator[list[Sample]]:
-    """Cut values into messages: one device each, in order, no two of one metric at one time."""
+    """Cut values into messages: one device each, in order, no two of one metric at one time.
+
+    Where the clock was set back, the next message begins: within one, time does not run backwards.
+    """
     open_ones: dict[str, list[Sample]] = {}
     for sample in samples:
         message = open_ones.setdefault(sample.device, [])
         same = any(each.name == sample.name and each.time == sample.time for each in message)
-        if same or len(message) == _MOST_METRICS:
+        back = bool(message) and sample.time < message[-1].time
+        if same or back or len(message) == _MOST_METRICS:
             yield message
             message = open_ones[sample.device] = []
         message.append(sample)

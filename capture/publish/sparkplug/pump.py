@@ -5,6 +5,7 @@ from collections.abc import Callable
 from capture.clock import Clock
 from capture.publish.connection import Connection
 from capture.publish.context import Context
+from capture.publish.files import numbers_beside
 from capture.publish.pump import Delivering, Pump
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
@@ -30,9 +31,9 @@ class EdgePump(Pump):
         super().__init__(settings, feed, clock, on_report)
         assert settings.sparkplug is not None
         self._node = EdgeNode(settings.sparkplug.group, settings.sparkplug.node)
-        self._host = settings.sparkplug.primary_host
-        numbers = settings.cursor.with_name(settings.cursor.name + ".bdseq")
-        self._numbers = BirthNumbers(numbers)
+        host = settings.sparkplug.primary_host
+        self._host = PrimaryHost(host) if host else None
+        self._numbers = BirthNumbers(numbers_beside(settings.cursor))
         self._number = 0
 
     def _make_will(self, context: Context) -> tuple[str, bytes]:  # noqa: ARG002 - the other pump's needs it
@@ -41,7 +42,7 @@ class EdgePump(Pump):
         return self._node.topic("NDEATH"), self._node.ndeath(self._number)
 
     def _make_delivery(self, context: Context, connection: Connection) -> Delivering:
-        # What a host has said before is not known to hold still: it says it again, retained.
-        host = PrimaryHost(self._host) if self._host else None
+        if self._host is not None:
+            self._host.forget()
         fence = f"{context.topics.root}/fence/{self._settings.name}"
-        return EdgeDelivery(context, connection, self._node, self._number, host, fence)
+        return EdgeDelivery(context, connection, self._node, self._number, self._host, fence)

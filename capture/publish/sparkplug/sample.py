@@ -10,6 +10,7 @@ from typing import Any
 BAD, GOOD, STALE = 0, 192, 500
 
 _STALE = frozenset({"unsettled", "stale"})
+_BY_INSTRUMENT = frozenset({"streamed", "polled"})
 _TO_MILLISECONDS = 1000
 
 
@@ -24,6 +25,7 @@ class Sample:
         value: in ``unit``; None where the instrument showed no number.
         status: the reading's own.
         reading: the reading's id, by which a host can tell what it has already.
+        by_hand: whether a person entered it, rather than an instrument sending it.
         bound: of a value above or below range, the end of the range, where known.
     """
 
@@ -34,6 +36,7 @@ class Sample:
     value: float | None
     status: str
     reading: str
+    by_hand: bool = False
     bound: float | None = None
 
     @property
@@ -55,6 +58,7 @@ def sample_of(reading: Mapping[str, Any]) -> Sample:
         value=reading["value"],
         status=reading["status"],
         reading=reading["id"],
+        by_hand=reading["source"]["kind"] not in _BY_INSTRUMENT,
         bound=None if bound is None else bound["value"],
     )
 

@@ -11,9 +11,10 @@ from capture.cli import main as command_line
 from capture.clock import ManualClock
 from capture.errors import PublishError
 from capture.journal import JournalReader, Store
-from capture.publish.files import Files, names_on_disk
+from capture.publish.files import Files, names_on_disk, numbers_beside
 from capture.publish.letterbox import Letterbox
 from capture.publish.letters import Letters, open_letters
+from capture.publish.sparkplug.numbers import BirthNumbers
 
 AT = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 CONFIG = """
@@ -158,6 +159,7 @@ def test_a_removed_publisher_is_seen_until_it_is_dropped(run, held, config, tmp_
     assert "6 entries and 1 dead letters were never delivered" in err
     lock = Files.of(tmp_path / "j", "plant").make_lock()
     assert lock.try_take()
+    assert BirthNumbers(numbers_beside(Files.of(tmp_path / "j", "plant").cursor)).take() == 0
     assert run("drop-publisher", "plant", "--undelivered")[0] == 1, "it still runs"
     lock.release()
     assert run("drop-publisher", "plant", "--undelivered")[0] == 0

@@ -3,13 +3,16 @@
 The other rules are tested at a real broker, in tests/system/test_sparkplug.py.
 """
 
+import time
+
 import pytest
-from scripted import DISCONNECT, HungUp
+from scripted import DISCONNECT, RECEIVE_MAXIMUM, HungUp
 
 from capture.publish.settings import SparkplugSettings
 from capture.publish.sparkplug import delivery
 from capture.publish.sparkplug.node import asks_for_rebirth
 from capture.publish.sparkplug.numbers import BirthNumbers
+from capture.publish.sparkplug.sample import STALE
 from capture.publish.sparkplug.schema import Payload
 
 NODE = SparkplugSettings(group="sawmill", node="bench-1", primary_host="")
@@ -122,8 +125,8 @@ def test_the_number_is_kept_over_restarts_and_goes_around(tmp_path):
 def test_births_are_asked_for_and_given_no_more_often_than_that(
     setup, drafts, wait_until, monkeypatch
 ):
-    """Ten commands at once are one rebirth now, and one more after a while."""
-    monkeypatch.setattr(delivery, "_REBIRTH_EVERY", 0.3)
+    """A command is answered at once; ten more right after that by one rebirth, after a while."""
+    monkeypatch.setattr(delivery, "_REBIRTH_EVERY", 1.0)
     command = Payload()
     command.metrics.add(name="Node Control/Rebirth", datatype=11, boolean_value=True)
     births = []
@@ -131,20 +134,72 @@ def test_births_are_asked_for_and_given_no_more_often_than_that(
     def script(session):
         session.take_connect()
         session.accept()
-        for mid in range(1, 11):
-            session.give("spBv1.0/sawmill/NCMD/bench-1", command.SerializeToString(), mid=mid)
         while True:
             message = session.published()
             if "/NBIRTH/" in message.topic:
-                births.append(message)
+                births.append(time.monotonic())
+                for _ in range({1: 1, 2: 10}.get(len(births), 0)):
+                    session.give("spBv1.0/sawmill/NCMD/bench-1", command.SerializeToString())
             if message.mid:
                 session.acknowledge(message)
 
     it = setup(script, entries=drafts(1), sparkplug=NODE)
-    wait_until(lambda: len(births) == 2)
+    wait_until(lambda: len(births) == 3)
     it.stop()
     it.broker.end()
-    assert len(births) == 2
+    first, second, third = births
+    assert second - first < 0.9
+    assert third - second > 0.9
+
+
+def test_no_more_fences_are_open_than_the_broker_allows(setup, drafts, wait_until, monkeypatch):
+    """Receive Maximum 1 (MQTT 5.0, 3.3.4): the second batch waits for the first fence's answer."""
+    monkeypatch.setattr(delivery, "_PAGE", 2)
+    topics = []
+
+    def script(session):
+        session.take_connect()
+        session.accept(properties=bytes([RECEIVE_MAXIMUM, 0, 1]))
+        waited = False
+        while True:
+            message = session.published()
+            topics.append(message.topic.split("/")[2 if message.mid == 0 else 4])
+            if message.mid and not waited:
+                waited = True
+                session.nothing_more_comes()
+            if message.mid:
+                session.acknowledge(message)
+
+    it = setup(script, entries=drafts(4), sparkplug=NODE, version="5")
+    wait_until(lambda: it.delivered() == 4)
+    it.stop()
+    it.broker.end()
+    assert topics.count("fence") == 2
+
+
+def test_an_instrument_that_nobody_configured_is_born_for_its_history_only(
+    setup, drafts, wait_until
+):
+    """It sent values once and has no state: nothing says that it is there."""
+    messages = []
+
+    def script(session):
+        session.take_connect()
+        session.accept()
+        while True:
+            messages.append(session.published())
+            if messages[-1].mid:
+                session.acknowledge(messages[-1])
+
+    it = setup(script, entries=drafts(1), sparkplug=NODE)
+    wait_until(lambda: it.delivered() == 1)
+    it.stop()
+    it.broker.end()
+    said = [each for each in messages if each.topic.startswith("spBv1.0/")]
+    kinds = [each.topic.split("/")[2] for each in said]
+    assert kinds[:4] == ["NBIRTH", "DBIRTH", "DDATA", "DDEATH"]
+    (metric,) = Payload.FromString(said[1].payload).metrics
+    assert metric.properties.values[0].int_value == STALE
 
 
 @pytest.mark.parametrize("wrong", [b"\xff", b"\x12\x05\x0a", b"{}"])
