@@ -52,7 +52,7 @@ def _wait_until(condition, seconds=10.0):
     return found
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def wait_until():
     """Wait for a condition to hold, with a limit; gives what the condition gave."""
     return _wait_until
@@ -82,7 +82,7 @@ def draft():
     return _draft
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def drafts():
     """Make so many drafts of one instrument, counting up in their value."""
 

@@ -21,6 +21,7 @@ from capture.publish.settings import PublisherSettings, SparkplugSettings
 
 GROUP, NODE, HOST = "sawmill", "bench-1", "plant-host"
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+START_MS = round(START.timestamp() * 1000)
 
 
 @dataclass
@@ -51,6 +52,19 @@ class Heard:
 
     def value(self, name):
         return self.metric(name)["double_value"]
+
+
+def samples(heard, *, historical):
+    """Give (device, value, time) of all values in data, resolved by the births before them."""
+    found = []
+    for each in heard:
+        if each.kind == "DDATA":
+            found += [
+                (each.device, metric.get("double_value"), metric["timestamp"])
+                for metric in each.metrics
+                if bool(metric.get("is_historical")) is historical
+            ]
+    return found
 
 
 class HostApplication:
@@ -170,6 +184,10 @@ class Edge:
             with contextlib.suppress(OSError):
                 os.write(self._feed, b"\n")
         return [str(each.id) for each in drafts]
+
+    def delivered(self):
+        """The entry up to which the node holds all for handed over, as it last reported."""
+        return self.reports[-1].delivered if self.reports else 0
 
     def stop(self):
         if self._feed is not None:

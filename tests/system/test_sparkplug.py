@@ -1,35 +1,32 @@
 """An edge node of Eclipse Sparkplug 3.0 at a real mosquitto: each rule by the id of its assertion.
 
-A test's name is the assertion's id with underscores; ids and rules are those of chapters 4 to 6 of
-the specification. Payloads are read by a reader of the tests' own, by `protoc --decode_raw` and by
+A test's name is the assertion's id with underscores and small letters; ids and rules are those of
+chapters 4 to 6 of the specification. What a node sends as it connects is looked at in
+tests/unit/publish/test_sparkplug_connect.py, the primary host and faults in test_sparkplug_host.py. Payloads are read by a reader of the tests' own, by `protoc --decode_raw` and by
 pysparkplug, a library of others.
 """
 
 import json
-import os
 import re
 import shutil
-import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
-import harness
 import pytest
 from rig import Rig
-from sparkplug_bench import START, Edge, HostApplication
+from sparkplug_bench import START_MS, Edge, HostApplication, samples
 
 from capture.publish.sparkplug.node import REBIRTH
 from capture.publish.sparkplug.schema import BOOLEAN, Payload
 
 BIRTHS_AND_DATA = ("NBIRTH", "DBIRTH", "DDATA", "DDEATH")
-MS = round(START.timestamp() * 1000)
 DOUBLE, INT64, INT32, STRING = 10, 4, 3, 12
 
 
 def rebirth():
-    payload = Payload(timestamp=MS)
+    payload = Payload(timestamp=START_MS)
     payload.metrics.add(name=REBIRTH, datatype=BOOLEAN, boolean_value=True)
     return payload.SerializeToString()
 
@@ -76,19 +73,6 @@ class Story:
 
     def of(self, *kinds):
         return [each for each in self.heard if each.kind in kinds]
-
-
-def samples(heard, *, historical):
-    """Give (device, value, time) of all values in data, resolved by the births before them."""
-    found = []
-    for each in heard:
-        if each.kind == "DDATA":
-            found += [
-                (each.device, metric.get("double_value"), metric["timestamp"])
-                for metric in each.metrics
-                if bool(metric.get("is_historical")) is historical
-            ]
-    return found
 
 
 @pytest.fixture(scope="module", params=["5", "3.1.1"])
@@ -138,6 +122,20 @@ def test_topics_nbirth_rebirth_metric(story):
     for birth in story.of("NBIRTH"):
         metric = birth.metric("Node Control/Rebirth")
         assert (metric["datatype"], metric["boolean_value"]) == (11, 0)
+
+
+def test_operational_behavior_data_commands_rebirth_name(story):
+    assert all(each.metric("Node Control/Rebirth") for each in story.of("NBIRTH"))
+
+
+def test_operational_behavior_data_commands_rebirth_datatype(story):
+    kinds = {each.metric("Node Control/Rebirth")["datatype"] for each in story.of("NBIRTH")}
+    assert kinds == {11}
+
+
+def test_operational_behavior_data_commands_rebirth_value(story):
+    values = {each.metric("Node Control/Rebirth")["boolean_value"] for each in story.of("NBIRTH")}
+    assert values == {0}
 
 
 def test_operational_behavior_data_commands_rebirth_name_aliases(story):
@@ -194,11 +192,11 @@ def test_operational_behavior_data_publish_dbirth_values(story):
 def test_payloads_name_birth_data_requirement(story):
     """Every metric has the time at which it was taken."""
     births = [each for each in story.of("DBIRTH") if each.device == "ohm"]
-    assert births[0].metrics[0]["timestamp"] == MS + 3000
+    assert births[0].metrics[0]["timestamp"] == START_MS + 3000
     assert all(
         "timestamp" in metric for each in story.of("DBIRTH", "DDATA") for metric in each.metrics
     )
-    assert samples(story.heard, historical=False)[0] == ("ohm", 3.0, MS + 5000)
+    assert samples(story.heard, historical=False)[0] == ("ohm", 3.0, START_MS + 5000)
 
 
 def test_payloads_timestamp_in_utc(story):
@@ -265,6 +263,22 @@ def test_payloads_propertyset_quality_value_value(story):
     assert above["properties"]["bound"] == (DOUBLE, 20.0)
 
 
+def test_payloads_propertyset_keys_array_size(story):
+    """As many values as keys: the reader insists on it for each of these."""
+    assert all(metric["properties"] for each in story.of("DBIRTH") for metric in each.metrics)
+
+
+def test_payloads_metric_propertyvalue_type_req(story):
+    """Every property in a birth says what it is."""
+    kinds = {
+        kind
+        for each in story.of("DBIRTH")
+        for metric in each.metrics
+        for kind, _ in metric["properties"].values()
+    }
+    assert kinds == {INT32, DOUBLE, STRING}
+
+
 def test_the_unit_is_in_births_as_a_ucum_code(story):
     """No rule: the standard names no property for the unit; engUnit is common practice, no source."""
     units = {
@@ -295,8 +309,19 @@ def test_payloads_sequence_num_incrementing(story):
         assert each.seq == expected
 
 
+def test_payloads_sequence_num_always_included(story):
+    assert all(0 <= each.seq <= 255 for each in story.of(*BIRTHS_AND_DATA))
+
+
+def test_payloads_sequence_num_zero_nbirth(story):
+    assert {each.seq for each in story.of("NBIRTH")} == {0}
+
+
 def test_operational_behavior_data_publish_dbirth_order(story):
-    """What is not history is in the order in which it was taken, per device."""
+    """What is not history is in the order in which it was taken, in each payload and per device."""
+    for each in story.of("DBIRTH", "DDATA"):
+        times = [each["timestamp"] for each in each.metrics if not each.get("is_historical")]
+        assert times == sorted(times)
     for device in ("ohm", "lcr"):
         times = [at for each, _, at in samples(story.heard, historical=False) if each == device]
         assert times == sorted(times)
@@ -361,7 +386,7 @@ def test_topics_ndeath_seq(story):
     assert "seq" not in death.payload
 
 
-def test_payloads_ndeath_will_message_publisher_disconnect(story):
+def test_payloads_ndeath_will_message_publisher(story):
     """A stop on purpose tells the death: MQTT 3.1.1 before DISCONNECT, MQTT 5 by reason 0x04."""
     assert story.heard[-1].kind == "NDEATH"
     assert (story.heard[-1].qos, story.heard[-1].retained) == (1, False)
@@ -417,116 +442,3 @@ def test_another_library_reads_the_same(story):
     ]
     assert [each[1:] for each in read] == [each[1:] for each in own]
     assert {each[0] for each in read} == {"resistance", "inductance"}
-
-
-# ── the primary host ─────────────────────────────────────────────────────────────────────────────
-
-
-@pytest.fixture
-def waiting(rig):
-    """A node that waits for its host, and that host."""
-    broker = rig.mosquitto()
-    host = rig.own(HostApplication(broker.port))
-    edge = rig.own(Edge(rig.folder, broker.port, host="plant-host"))
-    edge.read("ohm", 1.0)
-    edge.start()
-    edge.state("ohm", "running")
-    harness.wait_until(lambda: edge.reports and edge.reports[-1].paused, "it waits")
-    return host, edge
-
-
-def test_message_flow_edge_node_birth_publish_phid_wait(waiting):
-    host, edge = waiting
-    assert "plant-host" in edge.reports[-1].paused
-    assert not host.heard
-    host.say_state(online=True, timestamp=1000)
-    host.wait_for("NBIRTH")
-    host.wait_for("DBIRTH", "ohm")
-
-
-def test_message_flow_edge_node_birth_publish_phid_wait_online(waiting):
-    """What is no state, and a host that says that it is away, are waited through."""
-    host, edge = waiting
-    host.say_state(online=None, timestamp=0, payload="ONLINE")
-    harness.wait_until(lambda: edge.reports[-1].requests_refused == 1, "it is not understood")
-    host.say_state(online=False, timestamp=1000)
-    host.say_state(online=True, timestamp=999)
-    edge.read("ohm", 2.0)
-    host.say_state(online=True, timestamp=1001)
-    host.wait_for("NBIRTH")
-    first = host.wait_for("DDATA", "ohm")
-    # Both values are history: nothing was sent before the newest true state.
-    assert [metric.get("is_historical") for metric in first.metrics] == [1, 1]
-
-
-def test_operational_behavior_edge_node_termination_host_offline(waiting):
-    """The host goes: death; what is read meanwhile is kept; it comes back: births and history."""
-    host, edge = waiting
-    host.say_state(online=True, timestamp=1000)
-    host.wait_for("DDATA", "ohm")
-    host.say_state(online=False, timestamp=2000)
-    death = host.wait_for("NDEATH")
-    harness.wait_until(lambda: edge.reports[-1].paused, "it waits again")
-    edge.read("ohm", 2.0, 3.0)
-    host.say_state(online=True, timestamp=3000)
-    birth = host.wait_for("NBIRTH", count=2)
-    assert birth.metric("bdSeq")["long_value"] == death.metric("bdSeq")["long_value"] + 1
-    host.wait(
-        "history",
-        lambda heard: [v for _, v, _ in samples(heard, historical=True)][-2:] == [2.0, 3.0],
-    )
-
-
-def test_operational_behavior_edge_node_termination_host_offline_timestamp(waiting):
-    """An older word of its going, come late, is passed over."""
-    host, edge = waiting
-    host.say_state(online=True, timestamp=1000)
-    host.wait_for("DDATA", "ohm")
-    host.say_state(online=False, timestamp=999)
-    edge.read("ohm", 2.0)
-    host.wait("2.0", lambda heard: ("ohm", 2.0, MS + 2000) in samples(heard, historical=False))
-    assert not [each for each in host.heard if each.kind == "NDEATH"]
-
-
-# ── a whole bench ────────────────────────────────────────────────────────────────────────────────
-
-
-def test_a_killed_publisher_dies_for_the_host_and_nothing_is_missing_afterwards(rig):
-    """The will, the next birth with the next bdSeq, and every reading: as data or as history."""
-    broker = rig.mosquitto()
-    host = rig.own(HostApplication(broker.port))
-    counter, lines = rig.counter("line", 50)
-    rig.configure(broker.port, lines, more="[broker.sparkplug]\n")
-    daemon = rig.daemon()
-    host.wait("a value", lambda heard: len(samples(heard, historical=False)) > 20)
-    os.kill(daemon.publisher(), signal.SIGKILL)
-    death = host.wait_for("NDEATH")
-    assert (death.qos, death.retained) == (1, False)
-    birth = host.wait_for("NBIRTH", count=2)
-    first = death.metric("bdSeq")["long_value"]
-    assert birth.metric("bdSeq")["long_value"] == first + 1
-    last = counter.hand("stop").rpartition(" ")[2]
-
-    def committed():
-        return [each.json() for each in rig.entries() if each.kind == "reading"]
-
-    harness.wait_until(lambda: committed()[-1]["digits"] == last, f"line {last} in the journal")
-    everything = {each["value"] for each in committed()}
-
-    def values(heard):
-        return {value for live in (True, False) for _, value, _ in samples(heard, historical=live)}
-
-    host.wait("everything", lambda heard: everything <= values(heard))
-    assert values(host.heard) == everything
-    assert daemon.stop() == 0, daemon.said()
-    host.wait_for("NDEATH", count=2)
-    assert host.heard[-1].kind == "NDEATH"
-
-
-# ── CONNECT ──────────────────────────────────────────────────────────────────────────────────────
-# The packet itself is looked at in tests/unit/publish/test_sparkplug_connect.py.
-
-
-def test_message_flow_edge_node_ncmd_subscribe(story):
-    """The node hears commands by the time its birth is out: a rebirth was answered."""
-    assert len(story.of("NBIRTH")) == 2

@@ -1,12 +1,13 @@
 """What an edge node sends when it connects, byte by byte: rules of Eclipse Sparkplug 3.0, by their ids.
 
-The other rules are tested at a real broker, in tests/system/test_sparkplug.py.
+The other rules are tested at a real broker, in tests/system/test_sparkplug.py and test_sparkplug_host.py.
 """
 
+import contextlib
 import time
 
 import pytest
-from scripted import DISCONNECT, RECEIVE_MAXIMUM, HungUp
+from scripted import DISCONNECT, PUBACK, PUBLISH, RECEIVE_MAXIMUM, Broker, HungUp, Setup
 
 from capture.publish.settings import SparkplugSettings
 from capture.publish.sparkplug import delivery
@@ -44,15 +45,35 @@ def version(request):
     return request.param
 
 
+@contextlib.contextmanager
+def edge_at(script, folder, drafts, version):
+    """Run a node with these readings at a broker that follows the script."""
+    broker = Broker(script)
+    it = Setup(folder, broker.port, sparkplug=NODE, version=version)
+    it.store.append(drafts)
+    it.thread.start()
+    try:
+        yield it
+    finally:
+        it.stop()
+        broker.end()
+
+
+@pytest.fixture(scope="module")
+def connections(tmp_path_factory, drafts, wait_until):
+    """By version, two connections of one node: the broker hangs up on the first after its births."""
+    found = {}
+    for version in ("5", "3.1.1"):
+        watching = Watching(hang_up_after=2)
+        with edge_at(watching, tmp_path_factory.mktemp("node"), drafts(3), version) as it:
+            wait_until(lambda it=it: it.delivered() == 3)
+        found[version] = watching.connections
+    return found
+
+
 @pytest.fixture
-def connected(setup, drafts, version, wait_until):
-    """Two connections of one node: the broker hangs up on the first after its births."""
-    watching = Watching(hang_up_after=2)
-    it = setup(watching, entries=drafts(3), sparkplug=NODE, version=version)
-    wait_until(lambda: it.delivered() == 3)
-    it.stop()
-    it.broker.end()
-    return watching.connections
+def connected(connections, version):
+    return connections[version]
 
 
 def number_in(payload):
@@ -60,24 +81,69 @@ def number_in(payload):
     return next(metric.long_value for metric in read.metrics if metric.name == "bdSeq")
 
 
-def test_principles_persistence_clean_session(connected, version):
-    """-50 and -311: clean start, no session expiry; clean session."""
+@pytest.mark.parametrize("version", ["5"])
+def test_principles_persistence_clean_session_50(connected):
+    """Clean start, and a session that ends with the connection."""
     for session, _ in connected:
-        assert session.level == (5 if version == "5" else 4)
+        assert session.level == 5
         assert session.clean
-        assert SESSION_EXPIRY not in dict(session.connect_properties)
+        assert dict(session.connect_properties).get(SESSION_EXPIRY, 0) == 0
+
+
+@pytest.mark.parametrize("version", ["3.1.1"])
+def test_principles_persistence_clean_session_311(connected):
+    for session, _ in connected:
+        assert session.level == 4
+        assert session.clean
 
 
 def test_message_flow_edge_node_birth_publish_will_message(connected):
-    """The will is the node's death: its topic, QoS 1, not retained, one metric and no more."""
+    assert all(session.will for session, _ in connected)
+
+
+def test_payloads_ndeath_will_message(connected):
+    """What the broker holds as the will is the node's death, and no more than its number."""
     for session, _ in connected:
-        topic, will, qos, retained = session.will
-        assert topic == "spBv1.0/sawmill/NDEATH/bench-1"
-        assert (qos, retained) == (1, False)
-        read = Payload.FromString(will)
+        read = Payload.FromString(session.will[1])
         assert [metric.name for metric in read.metrics] == ["bdSeq"]
-        assert [metric.datatype for metric in read.metrics] == [4]
-        assert not read.HasField("seq")
+
+
+def test_message_flow_edge_node_birth_publish_will_message_topic(connected):
+    assert {session.will[0] for session, _ in connected} == {"spBv1.0/sawmill/NDEATH/bench-1"}
+
+
+def test_message_flow_edge_node_birth_publish_will_message_payload(connected):
+    """A Sparkplug payload, without a sequence number."""
+    for session, _ in connected:
+        assert not Payload.FromString(session.will[1]).HasField("seq")
+
+
+def test_message_flow_edge_node_birth_publish_will_message_payload_bdseq(connected):
+    """Int64, one up with each CONNECT; that it goes around at 255 is shown below."""
+    metrics = [Payload.FromString(session.will[1]).metrics[0] for session, _ in connected]
+    assert [(each.datatype, each.long_value) for each in metrics] == [(4, 0), (4, 1)]
+
+
+def test_message_flow_edge_node_birth_publish_will_message_qos(connected):
+    assert {session.will[2] for session, _ in connected} == {1}
+
+
+def test_payloads_ndeath_will_message_qos(connected):
+    assert {session.will[2] for session, _ in connected} == {1}
+
+
+def test_message_flow_edge_node_birth_publish_will_message_will_retained(connected):
+    assert {session.will[3] for session, _ in connected} == {False}
+
+
+def test_payloads_ndeath_will_message_retain(connected):
+    assert {session.will[3] for session, _ in connected} == {False}
+
+
+def test_payloads_ndeath_bdseq(connected):
+    """The will's number is that of the birth on the same connection."""
+    for session, messages in connected:
+        assert number_in(session.will[1]) == number_in(messages[0].payload)
 
 
 def test_topics_nbirth_bdseq_increment(connected):
@@ -217,24 +283,54 @@ def test_a_command_that_asks_for_nothing(value):
     assert not asks_for_rebirth(payload.SerializeToString())
 
 
-def test_payloads_ndeath_will_message_publisher_disconnect_mqtt50(setup, drafts, wait_until):
-    """The broker is told to publish the will all the same."""
-    said = []
+@pytest.fixture(scope="module")
+def goodbyes(tmp_path_factory, drafts, wait_until):
+    """By version, what comes behind the first fence when a node is stopped: (topic or "", body)."""
+    found = {"5": [], "3.1.1": []}
 
     def script(session):
         session.take_connect()
         session.accept()
+        said = found["5" if session.level == 5 else "3.1.1"]
+        fenced = False
         while True:
             first, body = session.packet()
-            if first >> 4 == DISCONNECT:
-                said.append(body)
+            kind, qos = first >> 4, first >> 1 & 3
+            if kind == DISCONNECT:
+                said.append(("", body))
                 raise HungUp
-            if first >> 4 == 3 and first >> 1 & 3:
+            if kind == PUBLISH:
                 size = int.from_bytes(body[:2], "big")
-                session.send(4, body[2 + size : 4 + size])
+                if fenced:
+                    said.append((body[2 : 2 + size].decode(), body))
+                if qos:
+                    fenced = True
+                    session.send(PUBACK, body[2 + size : 4 + size])
 
-    it = setup(script, entries=drafts(1), sparkplug=NODE, version="5")
-    wait_until(lambda: it.delivered() == 1)
-    it.stop()
-    it.broker.end()
-    assert [body[0] for body in said] == [0x04]
+    for version in found:
+        with edge_at(script, tmp_path_factory.mktemp("node"), drafts(1), version) as it:
+            wait_until(lambda it=it: it.delivered() == 1)
+    return found
+
+
+def test_payloads_ndeath_will_message_publisher_disconnect_mqtt50(goodbyes):
+    """The broker is told to publish the will all the same."""
+    ((topic, body),) = goodbyes["5"]
+    assert (topic, body[0]) == ("", 0x04)
+
+
+def test_payloads_ndeath_will_message_publisher_disconnect_mqtt311(goodbyes):
+    topics = [topic for topic, _ in goodbyes["3.1.1"]]
+    assert topics == ["spBv1.0/sawmill/NDEATH/bench-1", ""]
+
+
+def test_operational_behavior_edge_node_intentional_disconnect_ndeath(goodbyes):
+    """Published by itself in MQTT 3.1.1; in MQTT 5 by the broker, as the rule for it demands."""
+    said = goodbyes["3.1.1"]
+    assert said[0][0] == "spBv1.0/sawmill/NDEATH/bench-1"
+
+
+def test_operational_behavior_edge_node_intentional_disconnect_packet(goodbyes):
+    """Nothing between the death and DISCONNECT."""
+    said = goodbyes["3.1.1"]
+    assert [topic for topic, _ in said][-2:] == ["spBv1.0/sawmill/NDEATH/bench-1", ""]
