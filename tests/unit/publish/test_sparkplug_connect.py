@@ -4,6 +4,7 @@ The other rules are tested at a real broker, in tests/system/test_sparkplug.py a
 """
 
 import contextlib
+import threading
 import time
 
 import pytest
@@ -32,7 +33,7 @@ class Watching:
         messages = []
         self.connections.append((session, messages))
         session.accept()
-        limit = self._hang_up_after if len(self.connections) == 1 else None
+        limit = self._hang_up_after if len(self.connections) <= 2 else None
         while limit is None or len(messages) < limit:
             message = session.published()
             messages.append(message)
@@ -61,7 +62,7 @@ def edge_at(script, folder, drafts, version):
 
 @pytest.fixture(scope="module")
 def connections(tmp_path_factory, drafts, wait_until):
-    """By version, two connections of one node: the broker hangs up on the first after its births."""
+    """By version, three connections of one node: the broker hangs up on two, after their births."""
     found = {}
     for version in ("5", "3.1.1"):
         watching = Watching(hang_up_after=2)
@@ -121,7 +122,7 @@ def test_message_flow_edge_node_birth_publish_will_message_payload(connected):
 def test_message_flow_edge_node_birth_publish_will_message_payload_bdseq(connected):
     """Int64, one up with each CONNECT; that it goes around at 255 is shown below."""
     metrics = [Payload.FromString(session.will[1]).metrics[0] for session, _ in connected]
-    assert [(each.datatype, each.long_value) for each in metrics] == [(4, 0), (4, 1)]
+    assert [(each.datatype, each.long_value) for each in metrics] == [(4, 0), (4, 1), (4, 2)]
 
 
 def test_message_flow_edge_node_birth_publish_will_message_qos(connected):
@@ -150,7 +151,7 @@ def test_topics_nbirth_bdseq_increment(connected):
     """0 at first, one up with each CONNECT, and the same in will and birth."""
     wills = [number_in(session.will[1]) for session, _ in connected]
     births = [number_in(messages[0].payload) for _, messages in connected]
-    assert wills == births == [0, 1]
+    assert wills == births == [0, 1, 2]
 
 
 def test_message_flow_edge_node_ncmd_subscribe(connected):
@@ -168,13 +169,65 @@ def test_message_flow_device_dcmd_subscribe(connected):
 
 
 def test_what_was_not_fenced_comes_again_as_history(connected):
-    """Nothing had been acknowledged on the first connection."""
-    _, messages = connected[1]
+    """Nothing had been acknowledged on the connections before."""
+    _, messages = connected[2]
     data = [Payload.FromString(each.payload) for each in messages if "/DDATA/" in each.topic]
     assert [metric.double_value for each in data for metric in each.metrics] == [1.0, 2.0, 3.0]
     assert all(metric.is_historical for each in data for metric in each.metrics)
     behind = messages[[each.payload for each in messages].index(b"{}")]
     assert behind.topic == "benchtally/v1/sawmill/bench-1/fence/broker"
+
+
+def test_history_that_new_values_have_overtaken_is_not_lost_with_the_connection(
+    setup, draft, drafts, wait_until, monkeypatch
+):
+    """A fence behind a new value moves the cursor no further than the history before it."""
+    monkeypatch.setattr(delivery, "_PAGE", 2)
+    appended, enough, connections = threading.Event(), threading.Event(), []
+
+    def until_fence(session):
+        while not (message := session.published()).mid:
+            connections[-1].append(message)
+        return message
+
+    def overtaken(session):
+        session.take_connect()
+        session.accept()
+        connections.append([])
+        first, second = until_fence(session), until_fence(session)  # 1, 2; 3, 4
+        assert appended.wait(5)
+        session.acknowledge(first)
+        third = until_fence(session)  # the new value
+        session.acknowledge(second)
+        session.acknowledge(third)
+        assert enough.wait(5)
+        raise HungUp
+
+    def whole(session):
+        session.take_connect()
+        session.accept()
+        connections.append([])
+        while True:
+            session.acknowledge(until_fence(session))
+
+    it = setup(overtaken, whole, entries=drafts(6), sparkplug=NODE)
+    wait_until(lambda: connections and len(values_in(connections[0])) == 4)
+    it.store.append([draft(value=7.0)])
+    it.wake()
+    appended.set()
+    wait_until(lambda: it.delivered() == 4)
+    enough.set()
+    wait_until(lambda: it.delivered() == 7)
+    it.stop()
+    it.broker.end()
+    first, second = map(values_in, connections)
+    assert first[:5] == [1.0, 2.0, 3.0, 4.0, 7.0]
+    assert second[-3:] == [5.0, 6.0, 7.0]
+
+
+def values_in(messages):
+    data = [Payload.FromString(each.payload) for each in messages if "/DDATA/" in each.topic]
+    return [metric.double_value for each in data for metric in each.metrics]
 
 
 def test_the_number_is_kept_over_restarts_and_goes_around(tmp_path):
