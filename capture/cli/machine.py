@@ -168,12 +168,9 @@ def _jobs(bench: Bench, machine: str) -> list[dict[str, Any]]:
     from capture.jobs.view import summary
 
     found = []
-    for state in bench.desk.service.jobs():
-        if state.machine == machine:
-            results = bench.desk.now(state.job)
-            found.append(
-                {**summary(state), "verdict": results.verdict, "sentence": results.sentence}
-            )
+    for state in bench.desk.service.jobs_of(machine):
+        results = bench.desk.now(state.job)
+        found.append({**summary(state), "verdict": results.verdict, "sentence": results.sentence})
     return found
 
 

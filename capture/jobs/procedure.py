@@ -90,6 +90,8 @@ class Procedure(_Strict):
     include: Annotated[tuple[Slug, ...], Field(max_length=16)] = ()
     """Other procedures whose steps come first, in this order."""
     steps: Annotated[tuple[Step, ...], Field(max_length=200)] = ()
+    new_winding: bool = False
+    """The winding has been renewed before such a job: trends of the machine begin with it."""
 
     @model_validator(mode="after")
     def _steps_are_distinct(self) -> Self:

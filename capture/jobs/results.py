@@ -18,7 +18,16 @@ from pydantic import ValidationError
 from capture.errors import InputError
 from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
-from capture.jobs.state import JobState, StepState, StepStatus
+from capture.jobs.state import JobState
+from capture.jobs.taken import (
+    KINDS,
+    Readings,
+    celsius_of,
+    condition_of,
+    of_step,
+    one_line_of,
+    taken_of,
+)
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
 from capture.model.machine import MachineEntry
@@ -27,29 +36,17 @@ from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 from capture.winding import Suspicion
 
-#: Kinds of test by the quantity that a step takes.
-KINDS = {
-    "resistance": "resistance",
-    "inductance": "inductance",
-    "insulation_resistance": "insulation",
-    "pulse_time": "pulse",
-}
 _INSULATION = "insulation_resistance"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
 REFERENCE_CELSIUS = 25.0
-#: Kelvin by which the winding's temperature may differ between steps that are judged together
-#: (common practice, no source: 0.4 % of a resistance).
-_SAME_CELSIUS = 1.0
 #: Least insulation that any winding must have at 40 °C, Ω: (kV + 1) MΩ for no kV at all, the lowest
 #: row of the table (IEEE Std 43-2013, 12.3, from public texts).
 _FLOOR_OHMS = 1e6
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
 _WINDINGS = {"concentric": "random"}  # judged alike
-
-Readings = Mapping[UUID, dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +79,7 @@ def compute(
     """Compute and judge what the readings of a job allow. Pure."""
 
     def set_of(readings: Sequence[SetReading], quantity: str, asked: Sequence[str] = ()) -> TestSet:
-        celsius = _celsius(state, quantity, notes)
+        celsius = celsius_of(state, quantity, notes)
         return _test_set(state, machine, readings, asked, celsius, reference_celsius)
 
     notes: list[str] = []
@@ -93,7 +90,7 @@ def compute(
             if step.step.quantity in KINDS
         )
     )
-    groups = _groups(state, readings, notes)
+    groups = taken_of(state, readings, notes)
     usable: list[SetReading] = []
     results: list[Named] = []
     for quantity in KINDS:
@@ -104,7 +101,7 @@ def compute(
             # By itself, for its own temperature, which the others may not have been taken at.
             found = assess(set_of(group, quantity), site_limits)
         except (InputError, ValidationError) as error:
-            notes.append(f"{quantity}: {_one_line(error)}")
+            notes.append(f"{quantity}: {one_line_of(error)}")
         else:
             usable += group
             results += found.results
@@ -164,10 +161,10 @@ def insulation_failed(
     for reading in step.readings:
         if readings.get(reading, {}).get("status") in _FAILED_OUTRIGHT:
             return True
-    group = [each for each in _of_step(step, readings, []) if _tells(each)]
+    group = [each for each in of_step(step, readings, []) if _tells(each)]
     if not group:
         return True if step.readings else None
-    celsius = _condition(state, _INSULATION, "winding_celsius")
+    celsius = condition_of(state, _INSULATION, "winding_celsius")
     try:
         assessment = assess(
             _test_set(state, machine, group, (), _UNCORRECTED if celsius is None else celsius, None)
@@ -247,6 +244,11 @@ class ResultKeeper:
         self._bench = bench
         self._limits = site_limits
 
+    @property
+    def reference_celsius(self) -> float:
+        """Temperature that resistances are brought to, °C."""
+        return self._reference
+
     def now(self, state: JobState, time: datetime) -> JobResults:
         """Compute what can be said of a job."""
         machine = self._service.machine(state.machine)
@@ -295,48 +297,6 @@ def _content(record: ResultRecord) -> dict[str, Any]:
     return record.model_dump(exclude={"id", "time", "site", "bench"})
 
 
-def _groups(state: JobState, readings: Readings, notes: list[str]) -> dict[str, list[SetReading]]:
-    found: dict[str, list[SetReading]] = {}
-    for step in state.steps.values():
-        if step.status is StepStatus.TAKEN and step.step.quantity in KINDS:
-            found.setdefault(step.step.quantity, []).extend(_of_step(step, readings, notes))
-    return {quantity: group for quantity, group in found.items() if group}
-
-
-def _of_step(step: StepState, readings: Readings, notes: list[str]) -> list[SetReading]:
-    """Give a step's readings with the test points and times that the procedure gives them."""
-    found = []
-    own = [
-        id_ for id_ in step.readings if readings.get(id_, {}).get("quantity") == step.step.quantity
-    ]
-    times = step.step.take.at_s
-    for reading_id in step.readings:
-        body = readings.get(reading_id)
-        if body is None:
-            notes.append(f"reading {reading_id} of step {step.step.id} is not in the journal")
-            continue
-        made: dict[str, Any] = {
-            **body,
-            "conditions": {**step.step.conditions, **body.get("conditions", {})},
-            "group": body.get("group") or "",
-        }
-        if reading_id in own:
-            place = own.index(reading_id)
-            if len(step.step.points) == 1:
-                made["test_point"] = step.step.points[0]
-            elif not (body.get("tag") or {}).get("test_point") and place < len(step.step.points):
-                made["test_point"] = step.step.points[place]
-            if times and len(own) == len(times):
-                made["elapsed"] = times[place]
-        else:
-            made["test_point"] = step.step.points[0]
-        try:
-            found.append(SetReading.model_validate(made))
-        except ValidationError as error:
-            notes.append(f"reading {reading_id} is {body.get('status')}: {_one_line(error)}")
-    return found
-
-
 def _test_set(
     state: JobState,
     machine: MachineEntry,
@@ -363,7 +323,7 @@ def _test_set(
                 }
             ),
             "conditions": SetConditions(
-                rotor=_condition(state, "inductance", "rotor") or "unknown",
+                rotor=condition_of(state, "inductance", "rotor") or "unknown",
                 winding_celsius=winding_celsius,
                 reference_celsius=reference_celsius,
             ),
@@ -371,38 +331,3 @@ def _test_set(
             "readings": tuple(readings),
         }
     )
-
-
-def _condition(state: JobState, quantity: str, name: str) -> Any:
-    """Give a condition as it was when the steps of a quantity were taken, else as it is now."""
-    for step in state.steps.values():
-        if step.step.quantity == quantity and step.status is StepStatus.TAKEN:
-            found = getattr(step.conditions, name)
-            if found is not None:
-                return found
-    return getattr(state.conditions, name)
-
-
-def _celsius(state: JobState, quantity: str, notes: list[str]) -> float | None:
-    """Give the winding's temperature for a quantity; None where it is not one temperature."""
-    told = [
-        step.conditions.winding_celsius
-        for step in state.steps.values()
-        if step.step.quantity == quantity
-        and step.status is StepStatus.TAKEN
-        and step.conditions.winding_celsius is not None
-    ]
-    if told and max(told) - min(told) > _SAME_CELSIUS:
-        notes.append(
-            f"{quantity} was taken at winding temperatures from {min(told):g} °C to "
-            f"{max(told):g} °C: not brought to another one"
-        )
-        return None
-    found = _condition(state, quantity, "winding_celsius")
-    return None if found is None else float(found)
-
-
-def _one_line(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        return "; ".join(str(each["msg"]) for each in error.errors())
-    return " ".join(str(error).split())

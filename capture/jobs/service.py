@@ -169,6 +169,10 @@ class JobService:
             for row in self._reader.newest_by_subject("job")
         ]
 
+    def jobs_of(self, machine: str) -> list[JobState]:
+        """List the jobs of one machine, the one that was worked on last first."""
+        return [state for state in self.jobs() if state.machine == machine]
+
     def act(
         self,
         job: UUID,

@@ -5,11 +5,13 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from capture.model.comparison import Comparison
 from capture.model.reading import Reading
 from capture.model.record import Record
 from capture.model.result import ResultRecord
 from capture.model.tag import Gap, Tag
 from capture.model.testset import TestSet
+from capture.model.trend import MachineTrends
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -20,6 +22,8 @@ _MODELS: dict[str, type[BaseModel]] = {
     "test-set": TestSet,
     "result": ResultRecord,
     "record": Record,
+    "trend": MachineTrends,
+    "comparison": Comparison,
 }
 
 #: Names that `schema` accepts.

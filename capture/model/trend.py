@@ -1,11 +1,22 @@
-"""A trend: one quantity at one test point of one machine, over its jobs. Pure."""
+"""A trend: one value at one test point of one machine, over its jobs. Pure."""
 
 from typing import Literal
 from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, Model, QuantityName, UnitCode, Utc, is_none
+from capture.model.fields import (
+    Line,
+    MachineId,
+    Model,
+    QuantityName,
+    Slug,
+    UnitCode,
+    Utc,
+    is_empty,
+    is_none,
+)
+from capture.model.result import VerdictName
 
 
 class TrendPoint(Model):
@@ -13,40 +24,87 @@ class TrendPoint(Model):
 
     job: UUID
     time: Utc
-    value: float
-    """In the trend's unit, brought to its reference temperature."""
+    """When the newest reading behind it was taken."""
+    value: float | None
+    """In the trend's unit, brought to its reference temperature; null where only a bound is
+    known."""
+    bound: Literal["above", "below"] | None = Field(None, exclude_if=is_none)
+    bound_value: float | None = Field(None, exclude_if=is_none)
     expanded: float | None = Field(None, ge=0, exclude_if=is_none)
     """Expanded uncertainty, where one is known."""
+    verdict: VerdictName | None = Field(None, exclude_if=is_none)
+    """What was said of it in its job."""
 
 
 class TrendSlope(Model):
-    """A straight line through the values."""
+    """A line through the values; straight, or straight in their logarithm."""
 
     per_year: float
-    """In the trend's unit."""
+    """In the trend's unit: what the coming year would change."""
     expanded: float = Field(ge=0)
-    """Expanded uncertainty of ``per_year``."""
+    """Expanded uncertainty of ``per_year``, about 95 %."""
+    percent_per_year: float | None = Field(None, exclude_if=is_none)
+    """The same in per cent of the line's value at the newest job."""
 
 
 class Trend(Model):
     """How a value has moved over the jobs of a machine."""
 
     quantity: QuantityName
+    of: QuantityName | None = Field(None, exclude_if=is_none)
+    """Quantity that an unbalance is one of."""
     point: Line
-    """Test point, such as ``U-V``."""
+    """Test point, such as ``U-V``; several, parted by commas, for what was computed of them."""
     unit: UnitCode
+    name: Line | None = Field(None, exclude_if=is_none)
+    """Name of the result, where the values are computed ones."""
+    formula: Line | None = Field(None, exclude_if=is_none)
+    """Computation that the values come from; left out for readings as they were."""
     reference_celsius: float | None = Field(None, exclude_if=is_none)
     """Temperature that the values were brought to, °C."""
+    hertz: float | None = Field(None, exclude_if=is_none)
+    """Frequency of the measurement, where it matters."""
+    rotor: Literal["in", "out", "unknown"] | None = Field(None, exclude_if=is_none)
+    law: Line | None = Field(None, exclude_if=is_none)
+    """Which time a pulse time is."""
+    measured_at: Line | None = Field(None, exclude_if=is_none)
+    """``terminals`` or ``through-cable``, where somebody said so."""
+    scale: Literal["linear", "logarithmic"] = "linear"
+    direction: Literal["unknown", "none", "rising", "falling"] = "unknown"
+    """``none`` where the slope is less than its uncertainty, ``unknown`` where there is none."""
     points: tuple[TrendPoint, ...]
-    """Oldest first; the last one is this job's."""
+    """Oldest first; in a record the last one is its own job's."""
     baseline: float | None = Field(None, exclude_if=is_none)
+    """First value since the winding was new, or since it is known."""
+    center: float | None = Field(None, exclude_if=is_none)
     lower_control: float | None = Field(None, exclude_if=is_none)
     upper_control: float | None = Field(None, exclude_if=is_none)
     limit: float | None = Field(None, exclude_if=is_none)
     side: Literal["upper", "lower"] | None = Field(None, exclude_if=is_none)
+    limit_source: Line | None = Field(None, exclude_if=is_none)
     change_last_percent: float | None = Field(None, exclude_if=is_none)
     """Since the test before."""
     change_baseline_percent: float | None = Field(None, exclude_if=is_none)
     slope: TrendSlope | None = Field(None, exclude_if=is_none)
     crosses: Utc | None = Field(None, exclude_if=is_none)
     """When the limit would be crossed if it went on like this; left out for no trend."""
+    crosses_earliest: Utc | None = Field(None, exclude_if=is_none)
+    """The same by the steepest slope that the uncertainty allows."""
+    notes: tuple[str, ...] = Field((), exclude_if=is_empty)
+
+
+class MachineTrends(Model):
+    """All trends of one machine, as they are when it is asked.
+
+    Consumers pass over members they do not know.
+    """
+
+    schema_version: Literal[1] = 1
+    site: Slug
+    bench: Slug
+    machine: MachineId
+    time: Utc
+    """When it was computed."""
+    trends: tuple[Trend, ...]
+    left_out: tuple[str, ...] = Field((), exclude_if=is_empty)
+    """What could not be put into a trend, and why."""

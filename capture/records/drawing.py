@@ -2,17 +2,21 @@
 
 import io
 import threading
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
+from capture.photo.store import MissingExtraError
 from capture.records.fonts import font_files
-from capture.records.plots import Line, Plot
+from capture.records.plots import Plot
 from capture.records.texts import Catalogue
 
 _INK, _SOFT = "#1d2b36", "#8a5a12"
 _SHAPES = ("o", "s", "^")
 _DASHES = ("-", "--", ":")
 _WIDTH, _HEIGHT = 3.45, 2.1  # inches: two beside each other on a page
+_USUAL = "DejaVu Sans"
+_ROOM = 0.24  # of the axis, that a date takes
 #: The library's settings are not for many threads at once.
 LOCK = threading.Lock()
 
@@ -25,7 +29,7 @@ def draw(plot: Plot, text: Catalogue) -> bytes:
     settings: Any = {
         "svg.hashsalt": "benchtally",
         "font.size": 8,
-        "font.family": [_family(), "DejaVu Sans"],
+        "font.family": [_family(), _USUAL],
         "axes.linewidth": 0.6,
         "text.parse_math": False,
     }
@@ -47,10 +51,16 @@ def draw(plot: Plot, text: Catalogue) -> bytes:
 
 @cache
 def _family() -> str:
-    """Give the record's own font to the library; once."""
+    """Give the record's own font to the library, once; its usual one where that is not there.
+
+    The pages draw pictures too, and do not need what draws records.
+    """
     from matplotlib import font_manager  # noqa: PLC0415 - heavy
 
-    regular = font_files()[0]
+    try:
+        regular = font_files()[0]
+    except MissingExtraError:
+        return _USUAL
     font_manager.fontManager.addfont(regular)
     return str(font_manager.FontProperties(fname=regular).get_name())
 
@@ -156,21 +166,68 @@ def _lines(axes: Any, plot: Plot, text: Catalogue) -> None:
         axes.plot(line.x, line.y, _DASHES[which % 3], color=_INK, linewidth=0.8)
     for at in plot.limits:
         axes.axhline(at, color=_SOFT, linewidth=0.8, linestyle="--")
-    if plot.ticks:
-        few = _spread(plot.lines[0], len(plot.ticks))
-        axes.set_xticks(few, [plot.ticks[place] for place in few])
     axes.yaxis.set_major_formatter(_localised(text))
     axes.margins(0.06, 0.12)
     if any(line.label for line in own):
         axes.legend(frameon=False, ncols=3, loc="lower center", bbox_to_anchor=(0.5, 0.97))
 
 
-def _spread(line: Line, count: int) -> list[int]:
-    """Choose four places at most, the first and the last among them."""
-    last = len(line.x) - 1
-    return sorted(
-        {round(last * part / min(3, last)) for part in range(min(3, last) + 1)} & set(range(count))
-    )
+def _moving(axes: Any, plot: Plot, text: Catalogue) -> None:
+    """Draw values over days, with limit and control limits; days keep their distances."""
+    for which, line in enumerate(plot.lines):
+        axes.plot(
+            line.x,
+            line.y,
+            _SHAPES[which % 3] + _DASHES[which % 3],
+            color=_INK,
+            markersize=4,
+            markerfacecolor=_INK if which == 0 else "white",
+            linewidth=0.8,
+            label=line.label or None,
+        )
+    for at in plot.band:
+        axes.axhline(at, color=_INK, linewidth=0.6, linestyle=":")
+    for at in plot.limits:
+        axes.axhline(at, color=_SOFT, linewidth=1, linestyle="--")
+        axes.annotate(
+            text("limit"),
+            (0, at),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            xytext=(2, 2),
+            color=_SOFT,
+        )
+    days = plot.lines[0].x
+    few = _apart(days)
+    axes.set_xticks([days[place] for place in few], [plot.ticks[place] for place in few])
+    axes.margins(0.08, 0.15)
+    axes.yaxis.set_major_formatter(_localised(text))
+    if any(line.label for line in plot.lines):
+        axes.legend(frameon=False, ncols=3, loc="lower center", bbox_to_anchor=(0.5, 0.97))
 
 
-_KINDS = {"bars": _bars, "dots": _dots, "curve": _curve, "lines": _lines}
+def _moving_by_factors(axes: Any, plot: Plot, text: Catalogue) -> None:
+    axes.set_yscale("log")
+    _moving(axes, plot, text)
+    axes.yaxis.set_minor_formatter(_localised(text))
+
+
+def _apart(days: Sequence[float]) -> list[int]:
+    """Choose the days whose dates do not run into each other; first and last among them."""
+    last = len(days) - 1
+    room = max(days[-1] - days[0], 1e-9) * _ROOM
+    chosen = [0]
+    for place in range(1, last):
+        if days[place] - days[chosen[-1]] >= room and days[last] - days[place] >= room:
+            chosen.append(place)
+    return [*chosen, last] if days[last] - days[0] >= room else [last]
+
+
+_KINDS = {
+    "bars": _bars,
+    "dots": _dots,
+    "curve": _curve,
+    "lines": _lines,
+    "moving": _moving,
+    "moving-by-factors": _moving_by_factors,
+}

@@ -1,5 +1,6 @@
 """How a record writes values: in the decade that reads best, with the digits that were shown."""
 
+from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from math import floor, log10
 
@@ -62,6 +63,20 @@ def result(record: ResultRecord, text: Catalogue) -> tuple[str, str]:
     places = max(0, 1 - floor(log10(spread / 10.0**exponent)))
     written = [f"{each / 10.0**exponent:.{places}f} {unit}".rstrip() for each in (value, spread)]
     return text.number(written[0]), text("plus_minus", value=text.number(written[1]))
+
+
+@dataclass(frozen=True, slots=True)
+class Decade:
+    """What an axis counts in: values are divided by ``factor`` to be in ``unit``."""
+
+    factor: float
+    unit: str
+
+
+def scale(value: float, unit: str) -> Decade:
+    """Give the decade that an axis reads best in, where a value like this one stands on it."""
+    exponent, written = _decade(value, unit)
+    return Decade(10.0**exponent, written)
 
 
 def _decade(value: float, unit: str) -> tuple[int, str]:

@@ -1,6 +1,5 @@
 """Making records, and giving those that were made. A draft is made anew each time, and not kept."""
 
-from collections.abc import Callable
 from datetime import datetime
 from uuid import UUID
 
@@ -13,18 +12,11 @@ from capture.driver.faults import one_line
 from capture.errors import CaptureError, InputError
 from capture.jobs.desk import Desk
 from capture.jobs.service import Append
+from capture.jobs.trends import machine_trends
 from capture.journal import Expectation, StaleError
 from capture.model.record import Earlier, Record, content_of, sealed
 from capture.model.trend import Trend
 from capture.records.build import Making, build
-
-#: Gives the trends of a job that belong into its record.
-Trends = Callable[[Desk, UUID], tuple[Trend, ...]]
-
-
-def no_trends(_desk: Desk, _job: UUID) -> tuple[Trend, ...]:
-    """Give none."""
-    return ()
 
 
 class RecordKeeper:
@@ -36,13 +28,11 @@ class RecordKeeper:
         append: Append,
         config: Config,
         clock: Clock,
-        trends: Trends = no_trends,
     ) -> None:
         self._desk = desk
         self._append = append
         self._config = config
         self._clock = clock
-        self._trends = trends
 
     def versions(self, job: UUID) -> list[Record]:
         """Give the versions of a job's record that were made, oldest first."""
@@ -134,8 +124,14 @@ class RecordKeeper:
             time=self._clock.utc(),
             made_by=made_by,
             equipment=self._config.equipment,
-            trends=self._trends(self._desk, job),
+            trends=self._trends(job),
         )
+
+    def _trends(self, job: UUID) -> tuple[Trend, ...]:
+        """Give what has moved, up to this job; what was measured for the first time has not."""
+        machine = self._desk.service.state(job).machine
+        found = machine_trends(self._desk, machine, until=job)
+        return tuple(each for each in found.trends if len(each.points) > 1)
 
 
 def _following(made: Record, last: Record) -> Record:

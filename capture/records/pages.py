@@ -9,6 +9,7 @@ from capture.errors import CaptureError
 from capture.model.record import Record
 from capture.records.drawing import draw
 from capture.records.missing import needs_extra
+from capture.records.moving import trend_plots
 from capture.records.plots import plots_of
 from capture.records.sheet import sheet
 from capture.records.tables import Table, photos_of
@@ -53,7 +54,7 @@ def make_pages(record: Record, language: str, photos: Photos) -> Pages:
     made = sheet(record, text)
     files: dict[str, bytes] = {}
     made["plots"] = []
-    for plot in plots_of(record, text):
+    for plot in (*plots_of(record, text), *trend_plots(record.trends, text)):
         files[f"{plot.name}.svg"] = draw(plot, text)
         made["plots"].append({"file": f"{plot.name}.svg", "caption": plot.caption, "alt": plot.alt})
     made["photos"] = []

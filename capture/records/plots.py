@@ -6,8 +6,6 @@ from itertools import pairwise
 from math import cos, radians
 
 from capture.model.record import Record, RecordReading
-from capture.model.trend import Trend
-from capture.records import figures
 from capture.records.texts import Catalogue
 from capture.records.titles import quantity_name
 from capture.winding import WindingError
@@ -34,10 +32,13 @@ class Plot:
     """A picture.
 
     Attributes:
-        kind: ``bars`` from zero, ``dots`` by pair, ``curve`` over two logarithmic axes, ``lines``.
-        ticks: labels of the places 0, 1, 2 … where the horizontal axis names things.
+        kind: ``bars`` from zero, ``dots`` by pair, ``curve`` over two logarithmic axes, ``lines``,
+            ``moving`` over days, and ``moving-by-factors`` with a logarithmic height.
+        ticks: labels of the places 0, 1, 2 … where the horizontal axis names things; of the first
+            line's places where it shows days.
         limits: heights of horizontal lines.
         marks: places and words written into the picture.
+        band: control limits, lower and upper.
     """
 
     name: str
@@ -50,13 +51,13 @@ class Plot:
     ticks: tuple[str, ...] = ()
     limits: tuple[float, ...] = ()
     marks: tuple[tuple[float, float, str], ...] = ()
+    band: tuple[float, ...] = ()
 
 
 def plots_of(record: Record, text: Catalogue) -> list[Plot]:
     """Give the pictures that a record's readings allow, in the order of its tables."""
     found = [_balance(record, quantity, text) for quantity in ("resistance", "inductance")]
     found += [_rotor(record, text), _insulation(record, text), _pulse(record, text)]
-    found += [_trend(place, each, text) for place, each in enumerate(record.trends, start=1)]
     return [each for each in found if each is not None]
 
 
@@ -217,42 +218,4 @@ def _pulse(record: Record, text: Catalogue) -> Plot | None:
     caption = text("plot_pulse")
     return Plot(
         "pulse", "dots", caption, f"{caption}: {told}.", "", "µs", tuple(lines), ticks=PAIRS
-    )
-
-
-def _trend(place: int, trend: Trend, text: Catalogue) -> Plot | None:
-    if len(trend.points) < 2:  # noqa: PLR2004 - one point is no trend
-        return None
-    caption = text("plot_trend", quantity=quantity_name(trend.quantity, text), point=trend.point)
-    parts = [caption]
-    if trend.change_last_percent is not None and trend.change_baseline_percent is not None:
-        last, base = trend.change_last_percent, trend.change_baseline_percent
-        parts.append(
-            text(
-                "trend_change",
-                last=text.number(f"{last:+.2f} %"),
-                baseline=text.number(f"{base:+.2f} %"),
-            )
-        )
-    if trend.slope is None:
-        parts.append(text("trend_none"))
-    else:
-        slope = figures.quantity(trend.slope.per_year, trend.unit, text)
-        parts.append(text("trend_slope", slope=slope))
-    if trend.crosses is not None:
-        parts.append(text("trend_crosses", date=text.day(trend.crosses.date())))
-    y = tuple(each.value for each in trend.points)
-    limits = [trend.lower_control, trend.upper_control, trend.limit]
-    caption = "; ".join(parts)
-    days = tuple(text.day(each.time.date()) for each in trend.points)
-    return Plot(
-        f"trend-{place}",
-        "lines",
-        caption,
-        caption,
-        "",
-        trend.unit,
-        (Line("", tuple(float(n) for n in range(len(y))), y),),
-        ticks=days,
-        limits=tuple(each for each in limits if each is not None),
     )

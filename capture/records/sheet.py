@@ -10,6 +10,7 @@ from typing import Any
 from capture.display import clean
 from capture.model.record import Record, RecordSuspicion
 from capture.model.result import ResultRecord
+from capture.records.moving import table_of
 from capture.records.tables import Table, Tables, capital, numbers_of
 from capture.records.texts import Catalogue
 from capture.records.titles import condition_rows, nameplate_rows
@@ -65,6 +66,7 @@ class _Sheet:
             "conditions": condition_rows(record.conditions, text),
             "findings": self._findings(),
             "results": tables.results(),
+            "trends": table_of(record.trends, text),
             "readings": list(tables.readings()),
             "gone": tables.gone(),
             "instruments": tables.instruments(),
@@ -96,6 +98,7 @@ class _Sheet:
                     "licensed",
                     "not_safety",
                     "limits_words",
+                    "trend_note",
                     "marked",
                     "scan",
                     "signed_line",

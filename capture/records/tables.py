@@ -54,7 +54,7 @@ class Tables:
                     else f"{text.say(judged.source)} ({text.say(judged.confidence)})",
                 ]
             )
-        return _without_empty(
+        return without_empty(
             text("results"),
             [text(name) for name in head],
             rows,
@@ -96,7 +96,7 @@ class Tables:
                 ]
             )
         head = "col_no col_point col_at col_angle col_reading col_status col_source_of col_time"
-        return _without_empty(
+        return without_empty(
             title,
             [text(name) for name in head.split()],
             rows,
@@ -138,7 +138,7 @@ class Tables:
             "col_reason",
             "col_source_of",
         ]
-        return _without_empty(
+        return without_empty(
             text("not_holding"),
             [text(name) for name in head],
             rows,
@@ -165,7 +165,7 @@ class Tables:
                 ]
             )
         head = ["col_instrument", "col_serial", "col_due", "col_certificate", "col_used"]
-        return _without_empty(
+        return without_empty(
             text("instruments"), [text(name) for name in head], rows, [False] * len(head)
         )
 
@@ -184,7 +184,7 @@ class Tables:
         if not rows:
             return None
         head = [text(name) for name in ("col_step", "col_status", "notes")]
-        return _without_empty(text("steps_left"), head, rows, [False] * 3)
+        return without_empty(text("steps_left"), head, rows, [False] * 3)
 
     def locks(self) -> Table | None:
         """List the locks that a person passed."""
@@ -235,9 +235,7 @@ def photos_of(record: Record, text: Catalogue) -> list[dict[str, str]]:
     return found
 
 
-def _without_empty(
-    title: str, head: list[str], rows: list[list[str]], numeric: list[bool]
-) -> Table:
+def without_empty(title: str, head: list[str], rows: list[list[str]], numeric: list[bool]) -> Table:
     """Leave out the columns in which nothing stands."""
     kept = [place for place in range(len(head)) if any(row[place] for row in rows)]
     return Table(

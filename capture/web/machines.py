@@ -44,8 +44,7 @@ def make_router(bench: Bench) -> APIRouter:
                     "status": str(state.status),
                     "started": state.started,
                 }
-                for state in desk.service.jobs()
-                if state.machine == machine
+                for state in desk.service.jobs_of(machine)
             ]
             return {
                 **entry.model_dump(mode="json"),

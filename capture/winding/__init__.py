@@ -128,12 +128,20 @@ from .signature import (
     open_parallel_path,
     open_phase,
 )
+from .student import student_factor
 from .suspect import (
     suspect,
 )
 from .suspicion import (
     Candidate,
     Suspicion,
+)
+from .trend import (
+    Crossing,
+    Point,
+    Slope,
+    TrendFound,
+    trend,
 )
 from .voltage import (
     direct_voltage_level,
@@ -152,6 +160,7 @@ __all__ = [
     "Candidate",
     "Connection",
     "Coverage",
+    "Crossing",
     "Definition",
     "EitherConnection",
     "Evidence",
@@ -175,6 +184,7 @@ __all__ = [
     "Overall",
     "PairCurve",
     "PhaseResistances",
+    "Point",
     "PulseComparison",
     "PulseReadings",
     "Result",
@@ -183,8 +193,10 @@ __all__ = [
     "RotorInfluence",
     "Rule",
     "SeriesParallel",
+    "Slope",
     "Spread",
     "Suspicion",
+    "TrendFound",
     "TriangleInequalityError",
     "UnknownChoiceError",
     "Verdict",
@@ -234,11 +246,13 @@ __all__ = [
     "settling_seconds",
     "shutdown_delay",
     "shutdown_resistance",
+    "student_factor",
     "surge_unit",
     "suspect",
     "temperature_from_resistance",
     "temperature_rise",
     "test_voltage",
+    "trend",
     "triangular",
     "turn_impulse_level",
     "u_shaped",

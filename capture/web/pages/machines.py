@@ -51,9 +51,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
 
 def _jobs_of(desk: Desk, machine: str) -> list[dict[str, Any]]:
     jobs: list[dict[str, Any]] = []
-    for state in desk.service.jobs():
-        if state.machine != machine:
-            continue
+    for state in desk.service.jobs_of(machine):
         job = {**summary(state), "sentence": "", "values": []}
         if len(jobs) < _JOBS_IN_FULL:
             view = desk.view(state)

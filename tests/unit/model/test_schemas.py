@@ -12,10 +12,19 @@ from capture.driver.faults import key_path
 from capture.driver.profile.schema import profile_documents
 from capture.jobs.schema import procedure_documents
 from capture.model import Gap, Reading, Tag, schemas
+from capture.model.comparison import Comparison
 from capture.model.record import Record, hash_of
+from capture.model.trend import MachineTrends
 
 FOLDER = Path(__file__).parents[3] / "schemas"
-MODELS = {"reading": Reading, "tag": Tag, "gap": Gap, "record": Record}
+MODELS = {
+    "reading": Reading,
+    "tag": Tag,
+    "gap": Gap,
+    "record": Record,
+    "trend": MachineTrends,
+    "comparison": Comparison,
+}
 
 # Each broken example: where the schema finds the fault and by which keyword, and where the model
 # finds it. None on the left: the schema cannot know it. None on the right: the model, which also
@@ -92,6 +101,14 @@ INVALID = {
         ("instruments[0].calibration_due", "format"),
         "instruments[0].calibration_due",
     ),
+    "trend/without-machine": (("", "required"), "machine"),
+    "trend/unknown-scale": (("trends[0].scale", "enum"), "trends[0].scale"),
+    "trend/slope-with-negative-uncertainty": (
+        ("trends[0].slope.expanded", "minimum"),
+        "trends[0].slope.expanded",
+    ),
+    "comparison/without-second-job": (("", "required"), "second"),
+    "comparison/unknown-finding": (("values[0].finding", "enum"), "values[0].finding"),
 }
 
 

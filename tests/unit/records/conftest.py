@@ -35,7 +35,7 @@ EQUIPMENT = {
 }
 
 
-def procedure(angles):
+def procedure(angles, *, new_winding=False):
     """A procedure of resistance, inductance at so many rotor angles, insulation and pulses."""
     steps = [
         f"""[[steps]]
@@ -58,12 +58,14 @@ take = {{ how = "settled" }}
         for angle in angles
         for pair in PAIRS
     ]
+    head = "new_winding = true" if new_winding else ""
     return (
         """schema_version = 1
 name = "fan-full"
 title = "Extraction fan, after rewind"
+NEW_WINDING
 cautions = ["Isolate the machine, lock it off and tag it; prove it dead at the terminals."]
-"""
+""".replace("NEW_WINDING", head)
         + "\n".join(steps)
         + """
 [[steps]]
@@ -167,8 +169,23 @@ class RecordBench:
             conditions=JobConditions(**conditions),
         )
 
-    def do_job(self, *, angles=range(0, 180, 20), pulses=None, discharge=True):
-        """Do a whole job up to its end; not signed off yet."""
+    def do_job(
+        self,
+        *,
+        angles=range(0, 180, 20),
+        pulses=None,
+        discharge=True,
+        celsius=22.0,
+        ohms=1.0,
+        insulation=1.0,
+        new_winding=False,
+        machine="FAN-07",
+    ):
+        """Do a whole job up to its end; not signed off yet.
+
+        ohms, insulation: by what the usual values are multiplied. celsius: of the winding.
+        """
+        self._ohms, self._insulation_by = ohms, insulation
         plate = Nameplate(
             rated_volts=400,
             rated_watts=15000,
@@ -181,14 +198,16 @@ class RecordBench:
             serial="B 4711",
             description="extraction fan of the planing hall",
         )
-        self.desk.service.register("FAN-07", plate, self.who("foreman"))
+        self.desk.service.register(machine, plate, self.who("foreman"))
         self.job = new_id()
         self.desk.service.start(
             self.job,
-            "FAN-07",
-            parse_procedure(procedure(angles), "fan-full"),
+            machine,
+            parse_procedure(procedure(angles, new_winding=new_winding), "fan-full"),
             self.who(),
-            JobConditions(state="as-left", rotor="in", winding_celsius=22.0, relative_humidity=48),
+            JobConditions(
+                state="as-left", rotor="in", winding_celsius=celsius, relative_humidity=48
+            ),
         )
         self._resistances()
         for angle in angles:
@@ -209,7 +228,7 @@ class RecordBench:
         self.act(Redone(step="resistance-u-v", reason="lead slipped"))
         for pair, ohms in zip(PAIRS, (0.8312, 0.8325, 0.8307), strict=True):
             step = f"resistance-{pair.lower()}"
-            self.take(step, [self.store_reading("resistance", ohms, "ohm-1")])
+            self.take(step, [self.store_reading("resistance", self._ohms * ohms, "ohm-1")])
 
     def _inductance(self, pair, angle, place):
         henries = 0.0623 * (1 + 0.06 * cos(2 * radians(angle) - radians(120) * place))
@@ -230,7 +249,7 @@ class RecordBench:
         ids = [
             self.store_reading(
                 "insulation_resistance",
-                ohms,
+                self._insulation_by * ohms,
                 "ins-1",
                 series={"id": series, "elapsed": at},
                 conditions={"test_voltage": {"value": 500, "unit": "V"}},
@@ -286,5 +305,30 @@ def done(tmp_path_factory):
     made.do_job(angles=range(0, 180, 30))
     made.sign_off()
     made.record = made.keeper.make(made.job, "foreman")
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def years(tmp_path_factory):
+    """A machine's jobs over six years, at the temperatures of their days; tests share them.
+
+    The first is before the winding was renewed. Then resistance stays, insulation halves a year.
+    """
+    made = RecordBench(tmp_path_factory.mktemp("years"))
+    made.jobs = []
+    for year, celsius in enumerate((20.0, 24.0, 17.0, 31.0, 22.0, 26.5)):
+        warm = (235 + celsius) / (235 + 22.0)
+        old = 1.3 if year == 0 else 1.0
+        made.do_job(
+            angles=(),
+            celsius=celsius,
+            ohms=old * warm,
+            insulation=0.5**year,
+            new_winding=year == 1,
+        )
+        made.sign_off()
+        made.jobs.append(made.job)
+        made.clock.advance(365.25 * 86400)
     yield made
     made.close()

@@ -18,6 +18,7 @@ from capture.errors import InputError, NotThereError
 from capture.model.trend import Trend, TrendPoint, TrendSlope
 from capture.records.drawing import draw
 from capture.records.forms import Wish, drawn, file_name
+from capture.records.moving import trend_plots
 from capture.records.pages import code_of, make_pages
 from capture.records.plots import plots_of
 from capture.records.texts import catalogue, languages
@@ -244,16 +245,18 @@ def test_a_trend_is_drawn_with_what_it_says(done):
         change_last_percent=0.24,
         change_baseline_percent=0.48,
         slope=TrendSlope(per_year=0.002, expanded=0.0004),
+        direction="rising",
     )
     record = done.record.model_copy(update={"trends": (trend,)})
-    (plot,) = [each for each in plots_of(record, catalogue("de")) if each.name == "trend-1"]
+    (plot,) = trend_plots(record.trends, catalogue("de"))
+    assert plot.name == "trend-1"
     assert "seit der letzten Prüfung +0,24 %, seit dem Bezug +0,48 %" in plot.caption
-    assert "Steigung 2 mΩ im Jahr" in plot.caption
+    assert "Steigung 2 mΩ ± 400 µΩ im Jahr" in plot.caption
     assert plot.ticks == ("06.01.2024", "05.01.2025", "05.01.2026")
     ET.fromstring(draw(plot, catalogue("de")))
-    no_trend = trend.model_copy(update={"slope": None})
-    record = done.record.model_copy(update={"trends": (no_trend,)})
-    assert "no trend" in plots_of(record, catalogue("en"))[-1].caption
+    no_trend = trend.model_copy(update={"direction": "none"})
+    (plot,) = trend_plots([no_trend], catalogue("en"))
+    assert plot.caption.endswith("; no trend")
 
 
 # ── drafts, photos ───────────────────────────────────────────────────────────────────────────
