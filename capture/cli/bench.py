@@ -154,7 +154,7 @@ def keeper_of(bench: Bench) -> "RecordKeeper":
     return RecordKeeper(bench.desk, bench.append, bench.settings, bench.clock)
 
 
-def read_id(text: str | None) -> uuid.UUID | None:
+def read_id(text: str | None, option: str = "--id") -> uuid.UUID | None:
     """Read an id as given on the command line.
 
     Raises:
@@ -165,7 +165,7 @@ def read_id(text: str | None) -> uuid.UUID | None:
     try:
         return uuid.UUID(text)
     except ValueError as error:
-        raise InputError(f"--id {text!r} is no UUID") from error
+        raise InputError(f"{option} {text!r} is no UUID") from error
 
 
 def id_beside(id_: uuid.UUID, place: int) -> uuid.UUID:

@@ -14,6 +14,7 @@ from capture.cli import (
     demo,
     doctor,
     drivers,
+    export,
     follow,
     historian,
     job,
@@ -32,6 +33,7 @@ from capture.cli import (
     simulate,
     tag,
     trace,
+    trend,
 )
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
@@ -59,6 +61,8 @@ for module in (
     tag,
     job,
     record,
+    trend,
+    export,
     judge,
     journal,
     outbox,

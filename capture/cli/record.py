@@ -1,6 +1,5 @@
 """``benchtally record``: a job's record as PDF, page, JSON or CSV; many at once; verifying one."""
 
-import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from capture.cli.bench import Bench, open_bench
+from capture.cli.files import whole_file
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean
 from capture.errors import CaptureError, InputError
@@ -144,7 +144,8 @@ class _Writer:
                 sys.stdout.buffer.flush()
                 return
             path = self._path(record, wish)
-            _replace(path, data)
+            with whole_file(path) as out:
+                out.write(data)
             draft = " (a draft: not signed off)" if record.state == "draft" else ""
             say(f"{progress}{clean(path)}{draft}")
 
@@ -164,17 +165,6 @@ class _Writer:
             self._out.mkdir(parents=True, exist_ok=True)
             return self._out / name
         return self._out.with_suffix(f".{wish.form}")
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
 
 
 def _verify(group: typer.Typer) -> None:

@@ -13,7 +13,7 @@ from capture.jobs.desk import Desk
 from capture.jobs.state import JobState, JobStatus
 from capture.jobs.values import JobValue, Kind, job_values
 from capture.model.machine import MachineEntry
-from capture.model.trend import Trend, TrendPoint, TrendSlope
+from capture.model.trend import MachineTrends, Trend, TrendPoint, TrendSlope
 from capture.winding import Point, TrendFound, trend
 from capture.winding.measured import COVERAGE_FACTOR
 from capture.winding.trend import Scale
@@ -195,4 +195,20 @@ def point_of(job: UUID, value: JobValue) -> TrendPoint:
         bound_value=value.bound_value,
         expanded=None if value.standard is None else COVERAGE_FACTOR * value.standard,
         verdict=None if judgement is None else judgement.verdict,
+    )
+
+
+def trends_document(
+    desk: Desk, machine: str, now: datetime, *, until: UUID | None = None
+) -> MachineTrends:
+    """Give the trends of a machine as they are exchanged. Raises what `machine_trends` raises."""
+    found = machine_trends(desk, machine, until=until)
+    described = desk.service.machine(machine)
+    return MachineTrends(
+        site=described.site,
+        bench=described.bench,
+        machine=machine,
+        time=now,
+        trends=found.trends,
+        left_out=found.left_out,
     )

@@ -20,9 +20,12 @@ from capture.journal.database import (
     journal_id,
     translated,
 )
+from capture.model.fields import rfc3339
 
 _PAGE = 500
 _FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
+#: Stamps always have six decimals and Z, so their order is that of text.
+_TIME = "json_extract(CAST(e.body AS TEXT), '$.time')"
 _COLUMNS = "n, id, kind, instrument, subject, body"
 
 
@@ -183,6 +186,18 @@ class JournalReader:
             ).fetchall()
         return [_row(row) for row in rows]
 
+    def with_tag(self, reading: dict[str, Any]) -> dict[str, Any]:
+        """Give a stored reading with the tag that holds now, which may be a later one."""
+        with translated(self._path):
+            row = self._connection.execute(
+                "SELECT e.kind, e.body FROM current_tags t JOIN entries e ON e.n = t.n "
+                "WHERE t.reading = ?",
+                (uuid.UUID(reading["id"]).bytes,),
+            ).fetchone()
+        if row is None or row[0] != "tag":
+            return reading
+        return {**reading, "tag": _tag_members(json.loads(row[1]))}
+
     def current_tag_id(self, reading: uuid.UUID) -> uuid.UUID | None:
         """Give the id of the tag entry that now holds for a reading, if it has one of its own."""
         with translated(self._path):
@@ -207,6 +222,8 @@ class JournalReader:
         instrument: str | None = None,
         quantity: str | None = None,
         machine: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
         newest_first: bool = False,
     ) -> Iterator[dict[str, Any]]:
         """Give readings that fit, in the order stored, each with its current tag as ``tag``.
@@ -219,6 +236,8 @@ class JournalReader:
                 instrument=instrument,
                 quantity=quantity,
                 machine=machine,
+                since=since,
+                until=until,
                 before=edge if newest_first else None,
                 after=None if newest_first else edge,
                 limit=_PAGE,
@@ -228,12 +247,34 @@ class JournalReader:
                 return
             edge = page[-1][0]
 
+    def quantities(
+        self,
+        *,
+        instrument: str | None = None,
+        quantity: str | None = None,
+        machine: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+    ) -> list[tuple[str, str]]:
+        """Give the quantities, each with its unit, that the readings that fit are of."""
+        conditions, arguments = _fitting(instrument, quantity, machine, since, until)
+        join = "" if machine is None else "JOIN current_tags t ON t.reading = e.id"
+        query = (
+            f"SELECT DISTINCT e.subject, json_extract(CAST(e.body AS TEXT), '$.unit') "  # noqa: S608 - fixed words only
+            f"FROM entries e {join} WHERE {conditions} ORDER BY 1, 2"
+        )
+        with translated(self._path):
+            rows = self._connection.execute(query, arguments).fetchall()
+        return [(str(subject), str(unit)) for subject, unit in rows]
+
     def page(
         self,
         *,
         instrument: str | None = None,
         quantity: str | None = None,
         machine: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
         before: int | None = None,
         after: int | None = None,
         limit: int = _PAGE,
@@ -241,17 +282,10 @@ class JournalReader:
         """Give up to ``limit`` readings that fit, each after its number, with its current tag.
 
         Newest first, only those ``before`` a number where one is given; with ``after``, oldest
-        first from there.
+        first from there. ``since`` and ``until`` (the latter not included) go by the readings' own
+        times, whatever the clock did meanwhile.
         """
-        conditions, arguments = ["e.kind = 'reading'"], []
-        for column, wanted in (
-            ("e.instrument", instrument),
-            ("e.subject", quantity),
-            ("t.machine", machine),
-        ):
-            if wanted is not None:
-                conditions.append(f"{column} = ?")
-                arguments.append(wanted)
+        conditions, arguments = _fitting(instrument, quantity, machine, since, until)
         join = "JOIN" if machine is not None else "LEFT JOIN"
         if after is None:
             order, sign, edge = "DESC", "<", (1 << 62) if before is None else before
@@ -260,7 +294,7 @@ class JournalReader:
         query = (
             f"SELECT e.n, e.body, x.kind, x.body FROM entries e "  # noqa: S608 - fixed words only
             f"{join} current_tags t ON t.reading = e.id LEFT JOIN entries x ON x.n = t.n "
-            f"WHERE {' AND '.join(conditions)} AND e.n {sign} ? ORDER BY e.n {order} LIMIT ?"
+            f"WHERE {conditions} AND e.n {sign} ? ORDER BY e.n {order} LIMIT ?"
         )
         with translated(self._path):
             rows = self._connection.execute(query, (*arguments, edge, limit)).fetchall()
@@ -271,6 +305,25 @@ class JournalReader:
                 reading["tag"] = _tag_members(json.loads(tag_body))
             found.append((int(n), reading))
         return found
+
+
+def _fitting(
+    instrument: str | None,
+    quantity: str | None,
+    machine: str | None,
+    since: datetime | None,
+    until: datetime | None,
+) -> tuple[str, list[Any]]:
+    """Write what is asked of readings as a condition, with its arguments."""
+    asked = {
+        "e.instrument = ?": instrument,
+        "e.subject = ?": quantity,
+        "t.machine = ?": machine,
+        f"{_TIME} >= ?": None if since is None else rfc3339(since),
+        f"{_TIME} < ?": None if until is None else rfc3339(until),
+    }
+    found = {condition: wanted for condition, wanted in asked.items() if wanted is not None}
+    return " AND ".join(["e.kind = 'reading'", *found]), list(found.values())
 
 
 def _row(row: tuple[int, bytes, str, str | None, str | None, bytes]) -> Row:

@@ -207,7 +207,7 @@ def _moving(axes: Any, plot: Plot, text: Catalogue) -> None:
 
 
 def _moving_by_factors(axes: Any, plot: Plot, text: Catalogue) -> None:
-    axes.set_yscale("log")
+    axes.set_yscale("log", subs=(2, 5))
     _moving(axes, plot, text)
     axes.yaxis.set_minor_formatter(_localised(text))
 

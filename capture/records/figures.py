@@ -56,13 +56,34 @@ def result(record: ResultRecord, text: Catalogue) -> tuple[str, str]:
     if record.coverage is not None:
         upper = quantity(record.coverage.upper, record.unit, text)
         return quantity(value, record.unit, text), text("below_at", value=upper)
-    spread = None if record.uncertainty is None else record.uncertainty.expanded
-    if not spread or not value or record.bound is not None:
+    expanded = None if record.uncertainty is None else record.uncertainty.expanded
+    if not expanded or not value or record.bound is not None:
         return quantity(value, record.unit, text, record.bound), ""
-    exponent, unit = _decade(value, record.unit)
-    places = max(0, 1 - floor(log10(spread / 10.0**exponent)))
-    written = [f"{each / 10.0**exponent:.{places}f} {unit}".rstrip() for each in (value, spread)]
-    return text.number(written[0]), text("plus_minus", value=text.number(written[1]))
+    written = [
+        text.number(f"{each} {unit}".rstrip())
+        for each, unit in _two_digits(value, expanded, record.unit)
+    ]
+    return written[0], text("plus_minus", value=written[1])
+
+
+def spread(value: float, expanded: float, unit: str, text: Catalogue) -> str:
+    """Write a value and its expanded uncertainty in one decade, the latter with two digits."""
+    if not expanded:
+        return quantity(value, unit, text)
+    (told, written), (about, _) = _two_digits(value, expanded, unit)
+    return text.number(f"{told} ± {about} {written}".rstrip())
+
+
+def percent(value: float, text: Catalogue) -> str:
+    """Write a change in per cent, with its sign; what rounds to nothing has none."""
+    rounded = round(value, 2) + 0.0
+    return text.number(f"{rounded:+.2f} %" if rounded else "0.00 %")
+
+
+def _two_digits(value: float, expanded: float, unit: str) -> list[tuple[str, str]]:
+    exponent, written = _decade(value, unit)
+    places = max(0, 1 - floor(log10(expanded / 10.0**exponent)))
+    return [(f"{each / 10.0**exponent:.{places}f}", written) for each in (value, expanded)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 
+from capture.model.comparison import ComparedValue
 from capture.model.trend import Trend, TrendPoint
 from capture.records import figures
 from capture.records.plots import Line, Plot
@@ -15,8 +16,8 @@ _MOST_TOGETHER = 3  # lines that one picture tells apart
 _LOOK = 2  # values that make a picture
 
 
-def title_of(trend: Trend, text: Catalogue) -> str:
-    """Say what a trend is of."""
+def title_of(trend: Trend | ComparedValue, text: Catalogue) -> str:
+    """Say what a trend, or a compared value, is of."""
     if trend.name is not None:
         words = capital(text.say(trend.name))
     else:
@@ -28,7 +29,7 @@ def title_of(trend: Trend, text: Catalogue) -> str:
     if trend.rotor in ("in", "out"):
         words += f", {text(f'rotor_{trend.rotor}')}"
     if trend.law not in (None, "unknown"):
-        words += f", {trend.law}"
+        words += f", {text.of('values', trend.law or '')}"
     return words
 
 
@@ -40,8 +41,8 @@ def words_of(trend: Trend, text: Catalogue) -> list[str]:
         words.append(
             text(
                 "trend_change",
-                last=text.number(f"{last:+.2f} %"),
-                baseline=text.number(f"{base:+.2f} %"),
+                last=figures.percent(last, text),
+                baseline=figures.percent(base, text),
             )
         )
     outside = outside_control(trend)
@@ -62,9 +63,8 @@ def slope_of(trend: Trend, text: Catalogue) -> str:
         return text("trend_none")
     if slope is None:
         return text("trend_unknown")
-    told = figures.quantity(slope.per_year, trend.unit, text)
-    spread = figures.quantity(slope.expanded, trend.unit, text)
-    return text("trend_slope", slope=f"{told} ± {spread}")
+    told = figures.spread(slope.per_year, slope.expanded, trend.unit, text)
+    return text("trend_slope", slope=told)
 
 
 def outside_control(trend: Trend) -> bool | None:
@@ -88,6 +88,7 @@ def value_of(point: TrendPoint, unit: str, text: Catalogue) -> str:
 def table_of(trends: Sequence[Trend], text: Catalogue) -> Table | None:
     """List trends: first value, the one before, the newest, changes, slope, date of a limit."""
     rows = []
+    days = {each.points[0].time.date() for each in trends}
     for each in trends:
         first, now = each.points[0], each.points[-1]
         slope = slope_of(each, text)
@@ -95,7 +96,8 @@ def table_of(trends: Sequence[Trend], text: Catalogue) -> Table | None:
         rows.append(
             [
                 title_of(each, text),
-                f"{value_of(first, each.unit, text)} ({text.day(first.time.date())})",
+                value_of(first, each.unit, text)
+                + ("" if len(days) == 1 else f" ({text.day(first.time.date())})"),
                 value_of(each.points[-2], each.unit, text) if between else "",
                 value_of(now, each.unit, text),
                 _percent(each.change_last_percent, text) if between else "",
@@ -106,20 +108,21 @@ def table_of(trends: Sequence[Trend], text: Catalogue) -> Table | None:
         )
     if not rows:
         return None
-    head = (
-        "col_result col_baseline col_before col_now col_since_last col_since_baseline"
-        " col_trend col_limit"
-    )
+    head = [text("col_result"), text("col_baseline")]
+    if len(days) == 1:
+        head[1] += f" {text.day(days.pop())}"
+    others = ("before", "now", "since_last", "since_baseline", "trend", "limit")
+    head += [text(f"col_{name}") for name in others]
     return without_empty(
         text("trends"),
-        [text(name) for name in head.split()],
+        head,
         rows,
         [False, True, True, True, True, True, False, False],
     )
 
 
 def _percent(value: float | None, text: Catalogue) -> str:
-    return "" if value is None else text.number(f"{value:+.2f} %")
+    return "" if value is None else figures.percent(value, text)
 
 
 def _limit_of(trend: Trend, text: Catalogue) -> str:
@@ -133,17 +136,21 @@ def _limit_of(trend: Trend, text: Catalogue) -> str:
 
 
 def trend_plots(trends: Sequence[Trend], text: Catalogue) -> Iterator[Plot]:
-    """Draw what has a limit by itself, and pairs that belong together as changes in one picture."""
+    """Draw what has a limit by itself, and pairs that belong together as changes in one picture.
+
+    What has not moved is left to the table, but for insulation, of which everybody asks to see it.
+    """
     place = 0
     alone = [each for each in trends if each.limit is not None]
     together = [each for each in trends if each.limit is None and each.name is None]
     for each in alone:
-        if _drawable(each):
+        if _drawable(each) and (each.direction != "none" or each.scale == "logarithmic"):
             place += 1
             yield _alone(f"trend-{place}", each, text)
     for _, group in groupby(together, key=_family):
         pairs = [each for each in group if _drawable(each) and each.baseline]
-        if 0 < len(pairs) <= _MOST_TOGETHER:
+        moved = any(each.direction != "none" for each in pairs)
+        if moved and len(pairs) <= _MOST_TOGETHER:
             place += 1
             yield _together(f"trend-{place}", pairs, text)
 

@@ -4,6 +4,7 @@ import csv
 import io
 from collections.abc import Iterator
 
+from capture.exports.cells import neutral
 from capture.model.record import Record, RecordReading
 from capture.model.result import ResultRecord
 from capture.records import figures
@@ -31,8 +32,6 @@ _COLUMNS = [
     "step",
     "id",
 ]
-#: What a spreadsheet takes for the beginning of a formula, or of a command.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def csv_of(record: Record, language: str) -> bytes:
@@ -59,7 +58,7 @@ def _cell(value: str | float | None, *, comma: bool) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(_FORMULA) else value
+        return neutral(value)
     return repr(value).replace(".", ",") if comma else repr(value)
 
 

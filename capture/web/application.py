@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from capture import __version__
 from capture.web import (
     evidence,
+    exports,
     health,
     jobs,
     live,
@@ -18,6 +19,7 @@ from capture.web import (
     readings,
     records,
     session,
+    trends,
 )
 from capture.web.bench import Bench
 from capture.web.door import Door
@@ -58,6 +60,8 @@ def make_app(bench: Bench) -> FastAPI:
         jobs.make_router(bench),
         readings.make_router(bench),
         records.make_router(bench),
+        trends.make_router(bench),
+        exports.make_router(bench),
         evidence.make_router(bench),
         live.make_router(bench),
         session.make_router(bench),

@@ -1,16 +1,28 @@
 """Machines as pages."""
 
 from typing import Any
+from uuid import UUID
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse
 
+from capture.errors import NotThereError
+from capture.jobs.compare import compare
 from capture.jobs.desk import Desk
+from capture.jobs.trends import machine_trends
 from capture.jobs.view import summary
+from capture.model.fields import MachineId
+from capture.records.compared import comparison_table
+from capture.records.drawing import draw
+from capture.records.moving import table_of, title_of, trend_plots
+from capture.records.texts import catalogue
 from capture.web.bench import Bench
 from capture.web.pages.render import Renderer
 
 _JOBS_IN_FULL = 5  # of a machine, with their values and what they say
+#: Forms that pages offer, and what they call them.
+EXPORTS = (("xlsx", "workbook"), ("csv", "CSV"), ("parquet", "Parquet"), ("jsonl", "JSON lines"))
+_MOST_CHOICES = 300  # jobs to compare with
 
 
 def make_router(bench: Bench, render: Renderer) -> APIRouter:
@@ -35,6 +47,8 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             found = desk.service.machine(machine).model_dump(mode="json")
             history = [e.model_dump(mode="json") for e in desk.service.machine_history(machine)]
             jobs = _jobs_of(desk, machine)
+            choices = _choices(desk, machine) if jobs else []
+            trends = _trends_of(desk, machine)
         return render.page(
             request,
             "machine.html",
@@ -44,9 +58,60 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             machine=found,
             history=history[::-1],
             jobs=jobs,
+            choices=choices,
+            trends=trends,
+            exports=EXPORTS,
+        )
+
+    @router.get("/trends/{name}.svg", response_class=Response)
+    def chart(name: str, machine: MachineId) -> Response:
+        """Draw one chart of a machine's trends."""
+        with bench.desk() as desk:
+            found = machine_trends(desk, machine).trends
+        text = catalogue("en")
+        plot = next((each for each in trend_plots(found, text) if each.name == name), None)
+        if plot is None:
+            raise NotThereError(f"there is no chart {name!r} of this machine now")
+        return Response(draw(plot, text), media_type="image/svg+xml")
+
+    @router.get("/compare")
+    def compare_page(request: Request, first: UUID, second: UUID) -> HTMLResponse:
+        """Show two jobs beside each other."""
+        with bench.desk() as desk:
+            last = desk.reader.last_n()
+            found = compare(desk, first, second, bench.clock.utc())
+        text = catalogue("en")
+        return render.page(
+            request,
+            "compare.html",
+            "Two jobs",
+            "/machines",
+            last,
+            found=found.model_dump(mode="json"),
+            table=comparison_table(found, text),
+            note=text("compare_note"),
         )
 
     return router
+
+
+def _trends_of(desk: Desk, machine: str) -> dict[str, Any]:
+    found, text = machine_trends(desk, machine), catalogue("en")
+    notes = [f"{title_of(each, text)}: {note}" for each in found.trends for note in each.notes]
+    return {
+        "table": table_of(found.trends, text),
+        "charts": list(trend_plots(found.trends, text)),
+        "note": text("trend_note"),
+        "notes": [*found.left_out, *notes],
+    }
+
+
+def _choices(desk: Desk, machine: str) -> list[tuple[str, list[dict[str, Any]]]]:
+    """List jobs to compare with, by machine: this one's first, then its sisters'."""
+    groups: dict[str, list[dict[str, Any]]] = {machine: []}
+    for state in desk.service.jobs()[:_MOST_CHOICES]:
+        groups.setdefault(state.machine, []).append(summary(state))
+    return list(groups.items())
 
 
 def _jobs_of(desk: Desk, machine: str) -> list[dict[str, Any]]:

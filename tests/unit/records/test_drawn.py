@@ -18,7 +18,7 @@ from capture.errors import InputError, NotThereError
 from capture.model.trend import Trend, TrendPoint, TrendSlope
 from capture.records.drawing import draw
 from capture.records.forms import Wish, drawn, file_name
-from capture.records.moving import trend_plots
+from capture.records.moving import trend_plots, words_of
 from capture.records.pages import code_of, make_pages
 from capture.records.plots import plots_of
 from capture.records.texts import catalogue, languages
@@ -251,12 +251,12 @@ def test_a_trend_is_drawn_with_what_it_says(done):
     (plot,) = trend_plots(record.trends, catalogue("de"))
     assert plot.name == "trend-1"
     assert "seit der letzten Prüfung +0,24 %, seit dem Bezug +0,48 %" in plot.caption
-    assert "Steigung 2 mΩ ± 400 µΩ im Jahr" in plot.caption
+    assert "Steigung 2,00 ± 0,40 mΩ im Jahr" in plot.caption
     assert plot.ticks == ("06.01.2024", "05.01.2025", "05.01.2026")
     ET.fromstring(draw(plot, catalogue("de")))
     no_trend = trend.model_copy(update={"direction": "none"})
-    (plot,) = trend_plots([no_trend], catalogue("en"))
-    assert plot.caption.endswith("; no trend")
+    assert words_of(no_trend, catalogue("en"))[-1] == "no trend"
+    assert list(trend_plots([no_trend], catalogue("en"))) == []
 
 
 # ── drafts, photos ───────────────────────────────────────────────────────────────────────────

@@ -96,10 +96,14 @@ def test_the_record_holds_the_trends_and_draws_them(years):
     text = catalogue("en")
     plots = {each.caption.partition(";")[0]: each for each in trend_plots(record.trends, text)}
     assert "Insulation resistance after 60 s, at 40 °C" in plots
+    # What has not moved stands in the table only; had it moved, the pairs would share a picture.
+    assert not any("Resistance U-V" in caption for caption in plots)
+    moved = [each.model_copy(update={"direction": "rising"}) for each in record.trends]
+    plots = {each.caption: each for each in trend_plots(moved, text)}
     pairs = plots["Resistance U-V, V-W, W-U at 25 °C: change since the baseline"]
     assert [line.label for line in pairs.lines] == ["U-V", "V-W", "W-U"]
     for language in ("en", "de"):
-        for plot in trend_plots(record.trends, catalogue(language)):
+        for plot in trend_plots(moved, catalogue(language)):
             ET.fromstring(draw(plot, catalogue(language)))
     table = table_of(record.trends, text)
     row = next(row for row in table.rows if row[0] == "Resistance U-V at 25 °C")

@@ -1,0 +1,1 @@
+"""Readings, results and trends as files that other programs open."""

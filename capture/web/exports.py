@@ -1,0 +1,86 @@
+"""Exports over HTTP: readings, results and trends as files."""
+
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Annotated, Any, BinaryIO
+from uuid import UUID
+
+from fastapi import APIRouter, Query
+from fastapi.responses import StreamingResponse
+
+from capture.exports.forms import MEDIA_TYPES, Form, What, table_of, write
+from capture.exports.selection import Selection
+from capture.model.fields import MachineId, QuantityName, Slug
+from capture.web.bench import Bench
+from capture.web.problems import responses
+
+_IN_MEMORY = 1 << 20  # bytes of an export; larger ones go by a file that nobody can name
+_CHUNK = 1 << 16
+
+_FILES: dict[int | str, dict[str, Any]] = {
+    200: {
+        "content": {
+            kind.partition(";")[0]: {"schema": {"type": "string", "format": "binary"}}
+            for kind in MEDIA_TYPES.values()
+        }
+    },
+    **responses(400, 404, 503),
+}
+
+
+def make_router(bench: Bench) -> APIRouter:
+    """Make the route of exports."""
+    router = APIRouter(prefix="/api", tags=["exports"])
+
+    @router.get("/export/{what}.{form}", responses=_FILES, response_class=StreamingResponse)
+    def export(
+        what: What,
+        form: Form,
+        machine: MachineId | None = None,
+        job: UUID | None = None,
+        instrument: Slug | None = None,
+        quantity: QuantityName | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        decimal: Annotated[str, Query(pattern="^(point|comma)$")] = "point",
+    ) -> StreamingResponse:
+        """Give readings, results or trends as a file; times without a zone are UTC."""
+        asked = Selection(
+            machine=machine,
+            job=job,
+            instrument=instrument,
+            quantity=quantity,
+            since=_utc(since),
+            until=_utc(until),
+        )
+        # Written whole before the first byte is sent: what fails is told by its status.
+        out: BinaryIO = tempfile.SpooledTemporaryFile(_IN_MEMORY)  # type: ignore[assignment] # noqa: SIM115 - closed when sent
+        try:
+            with bench.desk() as desk:
+                table = table_of(what, desk, asked, bench.clock.utc())
+                write(table, form, out, comma=decimal == "comma")
+        except BaseException:
+            out.close()
+            raise
+        name = "-".join([what, *([machine] if machine else [])]).replace("/", "_")
+        headers = {
+            "Content-Disposition": f'attachment; filename="{name}.{form}"',
+            "Content-Length": str(out.tell()),
+        }
+        out.seek(0)
+        return StreamingResponse(_chunks(out), media_type=MEDIA_TYPES[form], headers=headers)
+
+    return router
+
+
+def _chunks(out: BinaryIO) -> Iterator[bytes]:
+    with out:
+        while chunk := out.read(_CHUNK):
+            yield chunk
+
+
+def _utc(moment: datetime | None) -> datetime | None:
+    if moment is None:
+        return None
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
