@@ -17,11 +17,9 @@ from capture.records.drawing import draw
 from capture.records.moving import table_of, title_of, trend_plots
 from capture.records.texts import catalogue
 from capture.web.bench import Bench
-from capture.web.pages.render import Renderer
+from capture.web.pages.render import EXPORTS, Renderer
 
 _JOBS_IN_FULL = 5  # of a machine, with their values and what they say
-#: Forms that pages offer, and what they call them.
-EXPORTS = (("xlsx", "workbook"), ("csv", "CSV"), ("parquet", "Parquet"), ("jsonl", "JSON lines"))
 _MOST_CHOICES = 300  # jobs to compare with
 
 

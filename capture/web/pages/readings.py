@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse
 from capture.errors import InputError
 from capture.model import Quantity
 from capture.web.bench import Bench
-from capture.web.pages.render import Renderer
+from capture.web.pages.render import EXPORTS, Renderer
 
 _PAGE = 100  # readings on one page
 
@@ -58,6 +58,10 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             machines=machines,
             older=older,
             newest=_address("/readings", **asked),
+            exports=[
+                (_address(f"/api/export/readings.{form}", **asked, until=until), words)
+                for form, words in EXPORTS
+            ],
         )
 
     return router

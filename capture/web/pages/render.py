@@ -11,6 +11,9 @@ from capture.web.bench import Bench
 from capture.web.door import SESSION
 from capture.web.words import FILTERS
 
+#: Forms of exports that pages offer, and what they call them.
+EXPORTS = (("xlsx", "workbook"), ("csv", "CSV"), ("parquet", "Parquet"), ("jsonl", "JSON lines"))
+
 
 @cache
 def _templates() -> jinja2.Environment:

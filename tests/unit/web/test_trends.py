@@ -98,6 +98,18 @@ def test_the_page_of_the_machine_shows_trends_and_their_pictures(fan):
     assert f'<option value="{fan.jobs[3]}" selected>' in text
 
 
+def test_the_readings_page_offers_what_it_shows(fan):
+    text = fan.client.get(
+        "/readings?quantity=resistance&machine=FAN-07&until=2027-01-01T00:00"
+    ).text
+    (address,) = re.findall(r'href="(/api/export/readings.csv[^"]+)"', text)
+    answer = fan.client.get(address.replace("&amp;", "&"))
+    # Three pairs of the first job, and the reading that was superseded: it stays one of the fan.
+    rows = answer.text.splitlines()[1:]
+    assert len(rows) == 4
+    assert all(",resistance," in row for row in rows)
+
+
 def test_the_page_of_two_jobs(fan):
     text = fan.client.get(f"/compare?first={fan.jobs[0]}&second={fan.jobs[3]}").text
     assert "Two jobs beside each other" in text
