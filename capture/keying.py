@@ -18,6 +18,7 @@ from capture.model import (
     Direction,
     Evidence,
     Keyed,
+    Photographed,
     PointOfTest,
     ReadingDraft,
     ReadingTag,
@@ -72,6 +73,20 @@ class Keying:
 
 
 @dataclass(frozen=True, slots=True)
+class Proposed:
+    """What was read off a photo for one value, before a person saw it.
+
+    Attributes:
+        photo: the photo, by its SHA-256; it is among the keying's evidence.
+        confidence: of the least sure character, 0 to 1.
+    """
+
+    photo: str
+    text: str
+    confidence: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
     """One line of a block: where the leads sat, and the value as typed."""
 
@@ -90,15 +105,17 @@ def make_reading(
     group: uuid.UUID | None = None,
     series: Series | None = None,
     again: str | None = None,
+    proposed: Proposed | None = None,
 ) -> ReadingDraft:
     """Make a draft from one value as typed.
 
     ``id_`` is made where the value is typed, so that handing it in twice stores it once. ``again``
-    is the same value as the keying's second operator typed it.
+    is the same value as the keying's second operator typed it. ``proposed`` is what was read off a
+    photo, which the person confirmed, or typed something else for.
 
     Raises:
         InputError: the value, the quantity or another field cannot be taken, or the two keyings
-            are not of two people, or differ; says why.
+            are not of two people, or differ, or the photo is none of this display; says why.
     """
     if point is not None and keying.machine is None:
         raise InputError("a test point belongs to a machine; give --machine as well")
@@ -136,12 +153,7 @@ def make_reading(
             bound=None
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
-            source=Keyed(
-                operator=keying.operator,
-                typed=typed.strip(),
-                times=1 if keying.second_operator is None else 2,
-                second_operator=keying.second_operator,
-            ),
+            source=_source(keying, typed.strip(), proposed),
             conditions=dict(keying.conditions),
             series=series,
             group=group,
@@ -150,6 +162,32 @@ def make_reading(
         )
     except ValidationError as error:
         raise InputError(one_line(error)) from error
+
+
+def _source(keying: Keying, typed: str, proposed: Proposed | None) -> Keyed | Photographed:
+    if proposed is None:
+        return Keyed(
+            operator=keying.operator,
+            typed=typed,
+            times=1 if keying.second_operator is None else 2,
+            second_operator=keying.second_operator,
+        )
+    if keying.second_operator is not None:
+        raise InputError("a value confirmed from a photo is not keyed twice: leave one of them out")
+    if proposed.photo not in {each.sha256 for each in keying.evidence}:
+        raise InputError(f"photo {proposed.photo[:12]}… is not among the photos of this display")
+    return Photographed(
+        operator=keying.operator,
+        photo=proposed.photo,
+        proposed=proposed.text,
+        confidence=proposed.confidence,
+        corrected=None if _same(typed, proposed.text) else typed,
+    )
+
+
+def _same(typed: str, proposed: str) -> bool:
+    """Tell whether a person let a proposal stand, whatever spaces are in it."""
+    return "".join(typed.split()) == "".join(proposed.split())
 
 
 def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:

@@ -54,6 +54,10 @@ class Photographed(Model):
     """The photo, by its SHA-256."""
     proposed: Line
     """What was read off the photo before a person saw it."""
+    confidence: float | None = Field(None, ge=0, le=1, exclude_if=is_none)
+    """How sure the reader was of its least sure character."""
+    corrected: Line | None = Field(None, exclude_if=is_none)
+    """What the person wrote in its place, where they changed it."""
 
 
 class Imported(Model):

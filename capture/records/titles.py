@@ -54,6 +54,8 @@ def source_of(reading: RecordReading, text: Catalogue) -> str:
             said = text("keyed_twice", operator=source.operator, second=second)
         case Keyed():
             said = text("keyed", operator=source.operator)
+        case Photographed(corrected=str()):
+            said = text("photo_corrected", operator=source.operator, proposed=source.proposed)
         case Photographed():
             said = text("photo", operator=source.operator)
         case Imported():

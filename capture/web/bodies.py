@@ -69,6 +69,15 @@ class Take(JobWrite):
     """For how long the test voltage was on the winding."""
 
 
+class FromPhoto(Body):
+    """What was read off a photo for a value, before the person saw it."""
+
+    photo: Sha256
+    """The photo; it stands in ``display.photos`` too."""
+    proposed: Typed
+    confidence: float | None = Field(None, ge=0, le=1)
+
+
 class KeyedValue(Body):
     """One value as typed."""
 
@@ -79,6 +88,8 @@ class KeyedValue(Body):
     """The same value as a second person typed it."""
     elapsed: float | None = Field(None, gt=0, le=86_400)
     """Seconds since the voltage was reached, for insulation."""
+    from_photo: FromPhoto | None = None
+    """Given where the person confirms, or corrects, what was read off a photo."""
 
 
 class Display(Body):

@@ -12,7 +12,7 @@ from capture.web.bench import Bench
 from capture.web.bodies import Key, KeyedValue, NewAct, NewJob, Take
 from capture.web.problems import responses
 from capture.web.procedures import procedure_named
-from capture.web.readings import keying_of
+from capture.web.readings import keying_of, proposed_of
 from capture.web.who import Operator
 
 _WRITES = responses(400, 404, 409, 423, 503)
@@ -96,4 +96,4 @@ def make_router(bench: Bench) -> APIRouter:
 
 
 def _typed(value: KeyedValue) -> TypedValue:
-    return TypedValue(value.id, value.typed, value.elapsed, value.again)
+    return TypedValue(value.id, value.typed, value.elapsed, value.again, proposed_of(value))

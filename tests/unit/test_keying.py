@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.errors import ConfigError, InputError
-from capture.keying import SIX, Keying, Line, make_block, make_reading, parse_block
-from capture.model import TestPoint
+from capture.keying import SIX, Keying, Line, Proposed, make_block, make_reading, parse_block
+from capture.model import Evidence, TestPoint
 
 
 def keying(**members):
@@ -154,3 +154,48 @@ def test_a_hostile_block_is_lines_or_a_configuration_error(text):
         make_block(keying(), lines)
     except ConfigError as error:
         assert error.faults
+
+
+# ── confirmed from a photo ───────────────────────────────────────────────────────────────────
+
+PHOTO = Evidence(kind="photo", sha256="0f" * 32, media_type="image/jpeg")
+
+
+def test_a_value_confirmed_from_a_photo_says_what_was_read_and_who_confirmed():
+    made = make_reading(
+        keying(evidence=(PHOTO,)),
+        "87.42 µs",
+        TestPoint.parse("U-V"),
+        proposed=Proposed(PHOTO.sha256, "87.42µs", 0.93),
+    )
+    assert made.source.model_dump(exclude_none=True) == {
+        "kind": "photo",
+        "operator": "winder",
+        "photo": PHOTO.sha256,
+        "proposed": "87.42µs",
+        "confidence": 0.93,
+    }
+    assert (made.value, made.evidence) == (0.00008742, (PHOTO,))
+
+
+def test_what_a_person_changed_stands_beside_what_was_read():
+    made = make_reading(
+        keying(evidence=(PHOTO,)), "87.42 µs", proposed=Proposed(PHOTO.sha256, "8742 µs", 0.6)
+    )
+    assert (made.source.proposed, made.source.corrected) == ("8742 µs", "87.42 µs")
+    assert made.digits == "87.42"
+
+
+def test_a_photo_of_another_display_is_refused():
+    with pytest.raises(InputError, match="is not among the photos of this display"):
+        make_reading(keying(), "87.42 µs", proposed=Proposed(PHOTO.sha256, "87.42 µs"))
+
+
+def test_a_photo_and_a_second_keying_exclude_each_other():
+    with pytest.raises(InputError, match="is not keyed twice"):
+        make_reading(
+            keying(evidence=(PHOTO,), second_operator="foreman"),
+            "87.42 µs",
+            again="87.42 µs",
+            proposed=Proposed(PHOTO.sha256, "87.42 µs"),
+        )
