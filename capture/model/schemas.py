@@ -5,6 +5,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from capture.model.photo import PhotoProposals
 from capture.model.reading import Reading
 from capture.model.record import Record
 from capture.model.result import ResultRecord
@@ -20,6 +21,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "test-set": TestSet,
     "result": ResultRecord,
     "record": Record,
+    "photo-proposals": PhotoProposals,
 }
 
 #: Names that `schema` accepts.

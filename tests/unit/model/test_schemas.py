@@ -12,10 +12,17 @@ from capture.driver.faults import key_path
 from capture.driver.profile.schema import profile_documents
 from capture.jobs.schema import procedure_documents
 from capture.model import Gap, Reading, Tag, schemas
+from capture.model.photo import PhotoProposals
 from capture.model.record import Record, hash_of
 
 FOLDER = Path(__file__).parents[3] / "schemas"
-MODELS = {"reading": Reading, "tag": Tag, "gap": Gap, "record": Record}
+MODELS = {
+    "reading": Reading,
+    "tag": Tag,
+    "gap": Gap,
+    "record": Record,
+    "photo-proposals": PhotoProposals,
+}
 
 # Each broken example: where the schema finds the fault and by which keyword, and where the model
 # finds it. None on the left: the schema cannot know it. None on the right: the model, which also
@@ -91,6 +98,19 @@ INVALID = {
     "record/calibration-no-day": (
         ("instruments[0].calibration_due", "format"),
         "instruments[0].calibration_due",
+    ),
+    "photo-proposals/photo-digest-short": (("photo", "pattern"), "photo"),
+    "photo-proposals/confidence-above-one": (
+        ("proposals[0].confidence", "maximum"),
+        "proposals[0].confidence",
+    ),
+    "photo-proposals/unknown-doubt": (
+        ("proposals[0].doubts[0].kind", "enum"),
+        "proposals[0].doubts[0].kind",
+    ),
+    "photo-proposals/crop-without-width": (
+        ("proposals[0].crop", "required"),
+        "proposals[0].crop.width",
     ),
 }
 
