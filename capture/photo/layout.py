@@ -81,7 +81,7 @@ def _unit_beside(number: Item, units: Sequence[Item], numbers: Sequence[Item]) -
     right = [
         unit
         for unit in units
-        if same_row(number, unit) and unit.left >= number.right - 0.3 * number.height
+        if _of_row(unit, number, numbers) and unit.left >= number.right - 0.3 * number.height
     ]
     if not right:
         return None
@@ -106,8 +106,11 @@ def in_order(looks: Sequence[str], points: Sequence[str]) -> bool:
 def _label(number: Item, items: Sequence[Item], display: Display) -> str:
     """Give what names a number's test point: in its row, else above it; empty where nothing."""
     labels = [item for item in items if item.kind == "point" or item.text in display.labels]
+    numbers = [item for item in items if item.kind == "number"]
     in_row = [
-        item for item in labels if same_row(number, item) and item.middle[0] < number.middle[0]
+        item
+        for item in labels
+        if _of_row(item, number, numbers) and item.middle[0] < number.middle[0]
     ]
     above = [
         item
@@ -147,6 +150,16 @@ def _direction(number: Item, items: Sequence[Item], display: Display) -> str | N
         return None
     nearest = min(found, key=lambda item: abs(item.middle[0] - number.middle[0]))
     return direction_of(nearest.text, display.directions)
+
+
+def _of_row(item: Item, number: Item, numbers: Sequence[Item]) -> bool:
+    """Tell whether an item stands in a number's row, and in no other number's more than in it."""
+
+    def away(other: Item) -> float:
+        return abs(other.middle[1] - item.middle[1])
+
+    nearest = min(map(away, numbers))
+    return same_row(number, item) and away(number) <= nearest + 0.3 * number.height
 
 
 def _touch(one: Item, other: Item) -> bool:

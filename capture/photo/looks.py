@@ -13,13 +13,15 @@ import cv2
 import numpy as np
 
 from capture.photo.engine import ReadLine, TextEngine
-from capture.photo.straighten import Pixels, Points, sides
-from capture.photo.words import Word, WordKind, words_of
+from capture.photo.straighten import Pixels, Points, clockwise, sides
+from capture.photo.words import Word, WordKind, is_unit, words_of
 
 _HEIGHT = 48  # pixels: the height that the recogniser works at
 _BLUR = 2.0  # pixels at that height: joins the dots of a matrix
 _FINDING_BLUR = 2.0 / 736  # of the longer side: two pixels where texts are looked for
 _NEW, _PIECE = 0.3, 0.45  # part of a box that others cover
+_SAME_ROW = 0.6  # part of the lower of two boxes that the other must be beside
+_CONTRAST = 120  # of 255 levels: less than this is stretched
 _DIFFERENT = 0.5  # most that the confidence of a character is where another look differs
 _COUNTS = 0.5  # a look that is less sure than this is no objection
 
@@ -59,6 +61,7 @@ def read_items(
     picture: Pixels, engine: TextEngine, directions: Mapping[str, str] | None = None
 ) -> list[Item]:
     """Find and read all texts of a picture."""
+    picture = levelled(picture)
     boxes = find_boxes(picture, engine)
     crops: list[Pixels] = []
     for box in boxes:
@@ -80,7 +83,8 @@ def find_boxes(picture: Pixels, engine: TextEngine) -> list[Points]:
     boxes = first + [box for box in second if _covered(box, first) < _NEW]
     largest = sorted(boxes, key=_size, reverse=True)
     # What lies half on others is the gap between two columns, or a piece of one.
-    return [box for at, box in enumerate(largest) if _covered(box, largest[:at]) < _PIECE]
+    kept = [box for at, box in enumerate(largest) if _covered(box, largest[:at]) < _PIECE]
+    return _joined(kept)
 
 
 def looks_at(picture: Pixels, box: Points) -> list[Pixels]:
@@ -88,7 +92,7 @@ def looks_at(picture: Pixels, box: Points) -> list[Pixels]:
     plain = _cut(picture, box)
     blurred = np.asarray(cv2.GaussianBlur(plain, (0, 0), _BLUR), dtype=np.uint8)
     wider = _cut(picture, _grown(box))
-    return [plain, blurred, _levelled(wider)]
+    return [plain, blurred, _grey_levelled(wider)]
 
 
 def agree(
@@ -122,8 +126,29 @@ def agree(
         seen[word.kind] = place + 1
         total = sum(each.kind == word.kind for each in looks[chosen])
         others = [_counterpart(words, word.kind, place, total) for words in objecting]
-        items.append(_item(box, word, others))
+        items.append(_item(box, word, _contenders(word, others)))
     return items
+
+
+def _joined(boxes: Sequence[Points]) -> list[Points]:
+    """Make one box of those that overlap within a row: both hold a digit of the other otherwise."""
+    done: list[Points] = []
+    for box in sorted(boxes, key=lambda each: float(each[:, 0].min())):
+        last = next((at for at, each in enumerate(done) if _overlap_in_row(each, box)), None)
+        if last is None:
+            done.append(box)
+        else:
+            around = cv2.minAreaRect(np.concatenate([done[last], box]).astype(np.float32))
+            done[last] = clockwise(np.asarray(cv2.boxPoints(around), dtype=np.float64))
+    return done
+
+
+def _overlap_in_row(one: Points, other: Points) -> bool:
+    low, high = one.min(axis=0), one.max(axis=0)
+    other_low, other_high = other.min(axis=0), other.max(axis=0)
+    shared = np.minimum(high, other_high) - np.maximum(low, other_low)
+    lower = min(high[1] - low[1], other_high[1] - other_low[1])
+    return bool(shared[0] > 0 and shared[1] > _SAME_ROW * lower)
 
 
 def _total(boxes: Sequence[Points]) -> float:
@@ -155,6 +180,13 @@ def _counterpart(words: Sequence[Word], kind: WordKind, place: int, total: int) 
     # A gap that only one look saw does not make two numbers.
     together = "".join(word.text for word in words if word.kind in (kind, "other"))
     return together if total == 1 else " ".join(word.text for word in words)
+
+
+def _contenders(word: Word, others: Sequence[str]) -> list[str]:
+    """Leave out what is no unit, where two looks agree on one: there are only so many units."""
+    if word.kind != "unit" or not is_unit(word.text) or word.text not in others:
+        return list(others)
+    return [other for other in others if is_unit(other)]
 
 
 def _agrees(word: Word, other: str) -> bool:
@@ -231,7 +263,17 @@ def _grown(box: Points) -> Points:
     return np.asarray(box + np.array([-along - down, along - down, along + down, down - along]))
 
 
-def _levelled(crop: Pixels) -> Pixels:
+def levelled(picture: Pixels) -> Pixels:
+    """Stretch the contrast of a dark or pale picture; leave others as they are."""
+    low, high = np.percentile(picture, (1, 99))
+    if high - low >= _CONTRAST:
+        return picture
+    wide = (picture.astype(np.float32) - low) * (255.0 / max(float(high - low), 1.0))
+    quiet = cv2.GaussianBlur(np.clip(wide, 0, 255).astype(np.uint8), (0, 0), 1.0)
+    return np.asarray(quiet, dtype=np.uint8)
+
+
+def _grey_levelled(crop: Pixels) -> Pixels:
     """Stretch the contrast, and give grey: colour tells a recogniser nothing."""
     grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY).astype(np.float64)
     low, high = np.percentile(grey, (2, 98))

@@ -112,6 +112,15 @@ def find_corners(photo: Pixels) -> Points | None:
     return np.asarray(smallest / scale, dtype=np.float64)
 
 
+def clockwise(points: Points) -> Points:
+    """Order four corners clockwise from the upper left one."""
+    middle = points.mean(axis=0)
+    order = np.argsort(np.arctan2(*(points - middle).T[::-1]))
+    turned: Points = points[order]
+    first = int(np.argmin(turned.sum(axis=1)))
+    return np.roll(turned, -first, axis=0)
+
+
 def _masks(grey: Pixels) -> list[Pixels]:
     """Split into bright and dark in several ways, so that one of them shows the display whole."""
     middle, _ = cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
@@ -137,18 +146,9 @@ def _four_corners(outline: NDArray[np.int32], whole_area: int) -> Points | None:
         return None
     if cv2.contourArea(corners) < 0.9 * area:
         return None
-    points = _clockwise(corners.reshape(4, 2).astype(np.float64))
+    points = clockwise(corners.reshape(4, 2).astype(np.float64))
     width, height = sides(points)
     return points if _NARROWEST <= width / max(height, 1.0) <= _WIDEST else None
-
-
-def _clockwise(points: Points) -> Points:
-    """Order four corners clockwise from the upper left one."""
-    middle = points.mean(axis=0)
-    order = np.argsort(np.arctan2(*(points - middle).T[::-1]))
-    turned: Points = points[order]
-    first = int(np.argmin(turned.sum(axis=1)))
-    return np.roll(turned, -first, axis=0)
 
 
 def _area(points: Points) -> float:
