@@ -9,6 +9,7 @@
     faults       damage on the line, around any instrument
     ports, serve pseudo-terminals, TCP, and the loop that serves them; child: the same as a process
     usbtmc, usb  a USBTMC device around any instrument, and a bus for pyusb to find it on
+    displays     faces of instruments, drawn with what they show; display_photos: photos of them
     catalogue    names, options and makers; settings: how options are declared and read
 
 Imports go one way: instruments know nothing of ports, faults or buses.

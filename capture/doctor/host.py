@@ -24,7 +24,7 @@ _EXTRAS = {
         "prometheus_client",
         "uvicorn",
     ),
-    "photo": ("PIL",),
+    "photo": ("PIL", "cv2", "onnxruntime", "rapidocr"),
     "sparkplug": ("google.protobuf",),
     "demo": ("amqtt",),
 }

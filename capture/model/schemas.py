@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from capture.model.comparison import Comparison
+from capture.model.photo import PhotoProposals
 from capture.model.reading import Reading
 from capture.model.record import Record
 from capture.model.result import ResultRecord
@@ -24,6 +25,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "record": Record,
     "trend": MachineTrends,
     "comparison": Comparison,
+    "photo-proposals": PhotoProposals,
 }
 
 #: Names that `schema` accepts.

@@ -63,7 +63,7 @@ class EvidenceStore:
             MissingExtraError: Pillow is not installed.
             EvidenceError: it cannot be written; nothing is kept then.
         """
-        encoded = _reencoded(data)
+        encoded = reencoded(data)
         digest = hashlib.sha256(encoded).hexdigest()
         path = self._path(digest)
         try:
@@ -132,7 +132,15 @@ def _sync(folder: Path) -> None:
             os.close(held)
 
 
-def _reencoded(data: bytes) -> bytes:
+def reencoded(data: bytes) -> bytes:
+    """Decode a photo within bounds, turn it upright and encode its pixels anew, as JPEG.
+
+    This is what is kept, hashed and read: everything that speaks of a photo speaks of these bytes.
+
+    Raises:
+        InputError: too large, or no photo in a format that is taken.
+        MissingExtraError: Pillow is not installed.
+    """
     if len(data) > MOST_BYTES:
         raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
     try:

@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from capture.driver.profile.binary import Packed
+from capture.driver.profile.display import Display
 from capture.driver.profile.lines import Framing, LineChecksum, LineForm, Poll
 from capture.driver.profile.parts import (
     Accuracy,
@@ -41,6 +42,8 @@ class Profile(Part):
     """Regular expressions of whole lines that carry nothing, such as banners."""
     poll: Poll | None = None
     scpi: Scpi | None = None
+    display: Display | None = None
+    """How the display is laid out, for values that are read off a photo of it."""
     accuracy: Annotated[tuple[Accuracy, ...], Field(max_length=64)] = ()
     conditions: dict[str, str] = Field(default_factory=dict)
     """Conditions that hold for every value of this family, such as ``law = "period"``."""

@@ -13,6 +13,7 @@ from capture.driver.profile.schema import profile_documents
 from capture.jobs.schema import procedure_documents
 from capture.model import Gap, Reading, Tag, schemas
 from capture.model.comparison import Comparison
+from capture.model.photo import PhotoProposals
 from capture.model.record import Record, hash_of
 from capture.model.trend import MachineTrends
 
@@ -24,6 +25,7 @@ MODELS = {
     "record": Record,
     "trend": MachineTrends,
     "comparison": Comparison,
+    "photo-proposals": PhotoProposals,
 }
 
 # Each broken example: where the schema finds the fault and by which keyword, and where the model
@@ -109,6 +111,19 @@ INVALID = {
     ),
     "comparison/without-second-job": (("", "required"), "second"),
     "comparison/unknown-finding": (("values[0].finding", "enum"), "values[0].finding"),
+    "photo-proposals/photo-digest-short": (("photo", "pattern"), "photo"),
+    "photo-proposals/confidence-above-one": (
+        ("proposals[0].confidence", "maximum"),
+        "proposals[0].confidence",
+    ),
+    "photo-proposals/unknown-doubt": (
+        ("proposals[0].doubts[0].kind", "enum"),
+        "proposals[0].doubts[0].kind",
+    ),
+    "photo-proposals/crop-without-width": (
+        ("proposals[0].crop", "required"),
+        "proposals[0].crop.width",
+    ),
 }
 
 
