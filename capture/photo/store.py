@@ -151,6 +151,8 @@ def reencoded(data: bytes) -> bytes:
         ) from error
     try:
         opened = Image.open(io.BytesIO(data), formats=_FORMATS)
+    except MemoryError:
+        raise  # where memory is limited this says nothing of the photo
     except Exception as error:
         raise _no_photo() from error
     with opened:
@@ -158,6 +160,8 @@ def reencoded(data: bytes) -> bytes:
             raise InputError(f"the photo has more than {MOST_PIXELS} pixels")
         try:
             image = opened.convert("RGB")
+        except MemoryError:
+            raise
         except Exception as error:
             raise _no_photo() from error
         turn = _UPRIGHT.get(_orientation(opened))
