@@ -314,6 +314,8 @@ class EquipmentConfig(_Section):
     """Day of the next one."""
     certificate: Line | None = None
     """Number of the calibration's certificate."""
+    profile: Line | None = None
+    """Profile that tells how its display is laid out, where photos of it are read."""
 
 
 class WebConfig(_Section):

@@ -19,6 +19,7 @@ from pydantic import TypeAdapter, ValidationError
 from capture.driver import hookspecs
 from capture.driver.api import API_VERSION, DriverSpec
 from capture.driver.faults import fault_lines, shown
+from capture.driver.profile import Profile, find_profiles, read_profile
 from capture.errors import ConfigError, InputError, PluginError
 
 _ID = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
@@ -171,3 +172,22 @@ def read_options(spec: DriverSpec, raw: Mapping[str, Any], where: str, folder: P
         raise ConfigError([f"{where}.{error}"]) from error
     except ConfigError as error:
         raise ConfigError([f"{where}: {fault}" for fault in error.faults]) from error
+
+
+def named_profile(name: str) -> Profile:
+    """Give a profile by its name, wherever a driver's are looked for, or by its ``.toml`` path.
+
+    Raises:
+        ConfigError: there is no such profile, or it is faulty.
+    """
+    if name.endswith(".toml"):
+        return read_profile(Path(name))
+    drivers = DriverRegistry.load().drivers.values()
+    packages = sorted({driver.spec.profiles for driver in drivers} - {""})
+    named = [each for each in find_profiles(packages) if each.name == name]
+    taken = next((each for each in named if not each.hidden_by), None)
+    if taken is None:
+        raise ConfigError([f"profile {name!r} is not known; `benchtally drivers` lists them"])
+    if taken.profile is None:
+        raise ConfigError(list(taken.faults))
+    return taken.profile

@@ -53,7 +53,13 @@ def photograph(
 ) -> DisplayPhoto:
     """Make up a display and photograph it."""
     shown = content(seed, face, arrangement, point_shown=condition != "missing-point")
-    chance = random.Random(f"{seed}/{face}/{arrangement}/{condition}")  # noqa: S311 - pictures
+    return photograph_of(shown, seed, condition)
+
+
+def photograph_of(shown: Content, seed: int, condition: Condition = "fair") -> DisplayPhoto:
+    """Photograph a display that shows what is given."""
+    name = f"{seed}/{shown.face}/{shown.arrangement}/{condition}"
+    chance = random.Random(name)  # noqa: S311 - pictures, no secrets
     noise = np.random.default_rng(chance.randrange(2**32))
     body, place = _instrument(draw(shown), chance)
     degrees = chance.uniform(10, 20) if condition == "tilt" else chance.uniform(0, 4)

@@ -127,24 +127,12 @@ def _display(name: str | None) -> "Display":
     Raises:
         ConfigError: there is no such profile, it is faulty, or it tells nothing of a display.
     """
-    from capture.driver.profile import find_profiles, read_profile
     from capture.driver.profile.display import Display
-    from capture.plugins import DriverRegistry
+    from capture.plugins import named_profile
 
     if name is None:
         return Display()
-    if name.endswith(".toml"):
-        found = read_profile(Path(name))
-    else:
-        drivers = DriverRegistry.load().drivers.values()
-        packages = sorted({driver.spec.profiles for driver in drivers} - {""})
-        named = [each for each in find_profiles(packages) if each.name == name]
-        taken = next((each for each in named if not each.hidden_by), None)
-        if taken is None:
-            raise ConfigError([f"profile {name!r} is not known; `benchtally drivers` lists them"])
-        if taken.profile is None:
-            raise ConfigError(list(taken.faults))
-        found = taken.profile
+    found = named_profile(name)
     if found.display is None:
         raise ConfigError([f"profile {name}: it has no [display], which says how it is laid out"])
     return found.display

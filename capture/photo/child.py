@@ -39,7 +39,7 @@ def serve(requests: IO[bytes], answers: IO[bytes]) -> None:
 
             engine = engine or _engine()
             proposals = read_photo(
-                reencoded(data),
+                data if asked["kept"] else reencoded(data),
                 Expectation(asked["quantity"], tuple(asked["points"])),
                 Display.model_validate(asked["display"]),
                 engine,

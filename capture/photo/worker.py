@@ -74,8 +74,10 @@ class PhotoReader:
     ) -> None:
         self.close()
 
-    def read(self, data: bytes, expected: Expectation, display: Display) -> PhotoProposals:
-        """Propose values from a photo as it was uploaded.
+    def read(
+        self, data: bytes, expected: Expectation, display: Display, *, kept: bool = False
+    ) -> PhotoProposals:
+        """Propose values from a photo as it was uploaded, or as it is ``kept`` as evidence.
 
         Raises:
             InputError: too large, or no photo in a format that is taken.
@@ -88,6 +90,7 @@ class PhotoReader:
             "quantity": expected.quantity,
             "points": expected.points,
             "display": display.model_dump(mode="json"),
+            "kept": kept,
             "limits": asdict(self._limits),
         }
         with self._lock:
@@ -97,7 +100,10 @@ class PhotoReader:
         return PhotoProposals.model_validate(answer["proposals"])
 
     def close(self) -> None:
-        """End the process. Another photo starts it again."""
+        """End the process, and what it is reading. Another photo starts it again."""
+        process = self._process
+        if process is not None and self._lock.locked():
+            process.kill()  # whoever waits for it is told
         with self._lock:
             self._end()
 

@@ -16,6 +16,7 @@ from capture.jobs.watcher import Watch
 from capture.journal import JournalReader
 from capture.operation import Facts
 from capture.photo.store import EvidenceStore
+from capture.photo.worker import PhotoReader
 from capture.records.keeper import RecordKeeper
 from capture.web.changes import Changes
 
@@ -32,6 +33,7 @@ class Bench:
         access: who may come in, and who is in.
         facts: what is known of the running bench; for its health and its metrics.
         cache: results of jobs that were computed before.
+        photos: reads displays off photos, in a process that starts with the first one.
     """
 
     config: Config
@@ -43,6 +45,12 @@ class Bench:
     access: Access
     facts: Callable[[], Facts] = Facts
     cache: ResultCache = field(default_factory=ResultCache)
+    photos: PhotoReader = field(default_factory=PhotoReader)
+
+    def close(self) -> None:
+        """End what was started for requests, after the last one."""
+        self.photos.close()
+        self.access.close()
 
     @contextmanager
     def reader(self) -> Iterator[JournalReader]:

@@ -69,6 +69,15 @@ class Take(JobWrite):
     """For how long the test voltage was on the winding."""
 
 
+class PhotoToRead(Body):
+    """A photo of a display that shows the values of a step."""
+
+    photo: Sha256
+    """SHA-256 of a photo that was handed in before."""
+    instrument: Slug | None = None
+    """Instrument whose display it shows; what is known of its layout helps."""
+
+
 class FromPhoto(Body):
     """What was read off a photo for a value, before the person saw it."""
 

@@ -5,6 +5,7 @@ import { forget, held, keep } from "./draft.js";
 import { read, seen } from "./forms.js";
 import { whenBack } from "./live.js";
 import { refresh } from "./parts.js";
+import { fill, fromPhoto, show } from "./reading.js";
 
 /** The same value has the same id however often it is sent; another value is another reading. */
 function idOf(ids, place, typed) {
@@ -27,6 +28,9 @@ function bodyOf(form) {
     if (field.dataset.elapsed) value.elapsed = Number(field.dataset.elapsed);
     const again = form.querySelector(`[data-again="${field.dataset.value}"]`).value.trim();
     if (again && body.display.second_operator) value.again = again;
+    // Keyed twice is surer than confirmed: then the photo is evidence, and no more.
+    else value.from_photo = fromPhoto(draft, field.dataset.value);
+    if (!value.from_photo) delete value.from_photo;
     body.values.push(value);
   }
   const deviation = form.querySelector("[data-deviation]");
@@ -138,28 +142,41 @@ document.addEventListener("change", async (event) => {
   const field = event.target;
   if (!field.matches("[data-photo]") || !field.files.length) return;
   const form = field.closest("form");
+  const name = form.dataset.draft;
   const place = form.querySelector("[data-photos]");
   place.textContent = "sending the photo …";
+  let digest;
   try {
-    const { sha256 } = await send("/api/evidence", field.files[0]);
-    const photos = held(form.dataset.draft).photos || [];
-    if (!photos.includes(sha256)) photos.push(sha256);
-    keep(form.dataset.draft, { photos });
+    digest = (await send("/api/evidence", field.files[0])).sha256;
+    const photos = held(name).photos || [];
+    if (!photos.includes(digest)) photos.push(digest);
+    keep(name, { photos });
     field.value = "";
-    photosOf(form);
   } catch (error) {
     place.textContent = error instanceof Away ? "Not sent: the bench cannot be reached; choose it again later." : error.message;
+    return;
+  }
+  place.textContent = "reading the display …";
+  const instrument = form.querySelector("[name='display.instrument']").value || null;
+  try {
+    const found = await send(form.dataset.read, { photo: digest, instrument });
+    const count = fill(form, found);
+    photosOf(form, count ? `${count} values read: look at each, correct what is wrong, then take them` : "no value was read off it: key what it shows");
+  } catch (error) {
+    photosOf(form, error instanceof Away ? "not read: the bench cannot be reached" : error.message);
   }
 });
 
-function photosOf(form) {
+function photosOf(form, more = "") {
   const count = (held(form.dataset.draft).photos || []).length;
-  form.querySelector("[data-photos]").textContent = count ? `${count} kept` : "";
+  const kept = count ? `${count} kept` : "";
+  form.querySelector("[data-photos]").textContent = [kept, more].filter(Boolean).join("; ");
 }
 
 function begin(root) {
   for (const form of root.querySelectorAll("form[data-key]")) {
     photosOf(form);
+    show(form);
     second(form);
     const draft = held(form.dataset.draft);
     if (draft.fields && form.querySelector("[data-value]").value) say(form, "Kept on this device until it is taken.");

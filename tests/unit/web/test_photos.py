@@ -1,0 +1,129 @@
+"""Displays read off photos over HTTP: proposed, confirmed or corrected, told in the reading."""
+
+import io
+
+import pytest
+from PIL import Image
+
+from capture.model import new_id
+from capture.photo.store import MissingExtraError
+from simulators.display_photos import photograph_of
+from simulators.displays import Content, Truth
+
+PLACES = [(pair, way) for pair in ("U-V", "V-W", "W-U") for way in ("forward", "reverse")]
+POINTS = ["U-V", "V-U", "V-W", "W-V", "W-U", "U-W"]
+SIX = ("112.6", "112.4", "121.7", "121.9", "112.9", "112.8")
+
+
+def photo_of(numbers, *, first_unit="µs"):
+    """Photograph a display that shows six pulse times."""
+    units = (first_unit, *["µs"] * 5)
+    values = tuple(
+        Truth(pair, way, digits, unit)
+        for (pair, way), digits, unit in zip(PLACES, numbers, units, strict=True)
+    )
+    taken = photograph_of(Content("font", "grid", "pulse_time", values), seed=3)
+    out = io.BytesIO()
+    taken.image.save(out, "JPEG", quality=92)
+    return out.getvalue()
+
+
+@pytest.fixture
+def job(served):
+    """A job whose six pulse times can be taken."""
+    job = served.start()
+    return served.act(
+        job, "overridden", step="pulse", lock="insulation", reason="tested at incoming inspection"
+    )
+
+
+def handed_in(served, data):
+    return served.client.post("/api/evidence", content=data).json()["sha256"]
+
+
+def test_six_times_are_read_confirmed_and_one_corrected(served, job):
+    digest = handed_in(served, photo_of(SIX))
+    path = f"/api/jobs/{job['job']}/steps/pulse"
+    answer = served.client.post(f"{path}/photo", json={"photo": digest}).json()
+    read = answer["read"]["proposals"]
+    assert answer["read"]["photo"] == digest
+    assert [each["point"] for each in read] == POINTS
+    assert [each["digits"] for each in read] == list(SIX)
+    # One pair differs by 8 %: the same words as keying would ask about are said at once.
+    kept = served.get(f"/api/jobs/{job['job']}")
+    assert kept["steps"][0]["values"] == []  # nothing was stored
+    values = [
+        {
+            "id": str(new_id()),
+            "typed": each["text"],
+            "from_photo": {
+                "photo": digest,
+                "proposed": each["text"],
+                "confidence": each["confidence"],
+            },
+        }
+        for each in read
+    ]
+    values[0]["typed"] = "112.5 µs"
+    after = served.post(
+        f"{path}/key",
+        seen=kept["last"],
+        display={"photos": [digest], "law": "period"},
+        values=values,
+        confirmed=True,
+    )
+    sources = [
+        served.get(f"/api/readings/{value['reading']}")["source"]
+        for value in after["steps"][0]["values"]
+    ]
+    assert {each["kind"] for each in sources} == {"photo"}
+    assert (sources[0]["proposed"], sources[0]["corrected"]) == ("112.6 µs", "112.5 µs")
+    assert all("corrected" not in each for each in sources[1:])
+    # Without an insulation tester's help nobody else sees it: the digest opens the photo.
+    assert Image.open(io.BytesIO(served.client.get(f"/api/evidence/{digest}").content)).size
+
+
+def test_what_is_unlikely_is_said_with_the_proposals(served, job):
+    digest = handed_in(served, photo_of(SIX, first_unit="ms"))
+    answer = served.client.post(
+        f"/api/jobs/{job['job']}/steps/pulse/photo", json={"photo": digest}
+    ).json()
+    assert answer["read"]["proposals"][0]["value"] == pytest.approx(0.1126)
+    assert 0, answer
+    (words,) = [each for each in answer["unlikely"] if "U-V 112.6 ms" in each]
+    assert "µs meant" in words
+
+
+def test_a_photo_that_is_not_there_and_a_step_that_is_not(served, job, photo):
+    path = f"/api/jobs/{job['job']}/steps"
+    missing = served.client.post(f"{path}/pulse/photo", json={"photo": "0" * 64})
+    assert missing.status_code == 404
+    digest = handed_in(served, photo)
+    assert served.client.post(f"{path}/nothing/photo", json={"photo": digest}).status_code == 404
+    assert served.nobody().post(f"{path}/pulse/photo", json={"photo": digest}).status_code == 401
+
+
+def test_without_the_extra_it_says_what_to_install_and_keying_goes_on(served, job, photo):
+    class Missing:
+        def read(self, *_given, **_more):
+            raise MissingExtraError(
+                "reading photos needs an extra; pip install 'benchtally[photo]'"
+            )
+
+        def close(self):
+            pass
+
+    served.bench.photos.close()
+    object.__setattr__(served.bench, "photos", Missing())
+    digest = handed_in(served, photo)
+    answer = served.client.post(f"/api/jobs/{job['job']}/steps/pulse/photo", json={"photo": digest})
+    assert answer.status_code == 503
+    assert "benchtally[photo]" in answer.json()["detail"]
+    values = [{"id": str(new_id()), "typed": f"{each} µs"} for each in SIX]
+    served.post(
+        f"/api/jobs/{job['job']}/steps/pulse/key",
+        seen=job["last"],
+        display={"photos": [digest]},
+        values=values,
+        confirmed=True,
+    )
