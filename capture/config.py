@@ -40,9 +40,7 @@ BROKER = "broker"
 
 
 class _Section(BaseModel):
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", use_attribute_docstrings=True, hide_input_in_errors=False
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=False)
 
 
 class _LineSettings(_Section):
@@ -412,7 +410,6 @@ class Config(BaseSettings):
         env_nested_delimiter="__",
         extra="forbid",
         frozen=True,
-        use_attribute_docstrings=True,
     )
 
     site: Slug
