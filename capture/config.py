@@ -32,11 +32,9 @@ from pydantic_settings import (
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
 from capture.model.fields import Line, Slug
+from capture.model.names import BROKER
 
 FILE_NAME = "benchtally.toml"
-
-#: Name of the publisher that delivers to ``[broker]``.
-BROKER = "broker"
 
 
 class _Section(BaseModel):

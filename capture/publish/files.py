@@ -7,9 +7,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.config import BROKER
 from capture.filelock import FileLock
 from capture.journal.beside import CURSOR
+from capture.model.names import BROKER
 
 _LETTERS, _LOCK = ".letters", ".lock"
 
