@@ -7,6 +7,9 @@ ARGS ?=
 SOURCES := pyproject.toml $(shell find capture drivers simulators -type f -not -name '*.pyc')
 # Modules are compiled when they are first imported: most of what comes with the tests never is.
 PIP := -m pip install --quiet --disable-pip-version-check --no-compile
+# And kept compiled, whatever the surroundings say (many containers say no): else each of the hundreds of
+# processes that the tests start compiles all it imports anew, a second for a daemon.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test check bench faults schemas brokers clean help
 

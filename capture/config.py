@@ -32,17 +32,13 @@ from pydantic_settings import (
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
 from capture.model.fields import Line, Slug
+from capture.model.names import BROKER
 
 FILE_NAME = "benchtally.toml"
 
-#: Name of the publisher that delivers to ``[broker]``.
-BROKER = "broker"
-
 
 class _Section(BaseModel):
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", use_attribute_docstrings=True, hide_input_in_errors=False
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=False)
 
 
 class _LineSettings(_Section):
@@ -414,7 +410,6 @@ class Config(BaseSettings):
         env_nested_delimiter="__",
         extra="forbid",
         frozen=True,
-        use_attribute_docstrings=True,
     )
 
     site: Slug

@@ -24,7 +24,11 @@ def configure_logs(level: str, form: str) -> None:
     if form == "json":
         shared += [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
     else:
-        shared.append(structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()))
+        # Plain: the library's usual one prints local variables, a password among them.
+        renderer = structlog.dev.ConsoleRenderer(
+            colors=sys.stderr.isatty(), exception_formatter=structlog.dev.plain_traceback
+        )
+        shared.append(renderer)
     structlog.configure(
         processors=shared,
         wrapper_class=structlog.make_filtering_bound_logger(_LEVELS[level]),

@@ -19,7 +19,8 @@ def register(app: typer.Typer) -> None:
         disturb an instrument.
         """
         from capture.app import build_instruments
-        from capture.config import BROKER, load_config
+        from capture.config import load_config
+        from capture.model.names import BROKER
         from capture.plugins import DriverRegistry
 
         settings = load_config(config)

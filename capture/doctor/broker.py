@@ -4,9 +4,10 @@ import select
 from collections.abc import Iterator
 
 from capture.clock import Clock
-from capture.config import BROKER, Config
+from capture.config import Config
 from capture.doctor.finding import Finding, ok, wrong
 from capture.errors import CaptureError
+from capture.model.names import BROKER
 from capture.publish import PublisherSettings
 from capture.publish.connection import Connection, Version
 from capture.publish.secrets import Credentials

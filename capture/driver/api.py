@@ -29,8 +29,16 @@ API_VERSION = 1
 class Driver(ABC):
     """One instrument's translator, for one session on one open link.
 
-    A session makes a new driver each time a link is opened; nothing is carried over.
+    A session makes a new driver each time a link is opened; nothing is carried over but what
+    `resume` takes.
     """
+
+    def resume(self, earlier: "Driver") -> None:  # noqa: B027 - most drivers take nothing
+        """Take over what the driver of the session before found out about its instrument.
+
+        Called before anything else, where a link was lost and is open again. Meanwhile another
+        instrument may have been put there: take only what is checked before it is relied on.
+        """
 
     @abstractmethod
     def receive(self, data: bytes, end_of_message: bool, now: float) -> None:  # noqa: FBT001 - the answer of a link's read, passed on as it is

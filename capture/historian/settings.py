@@ -25,7 +25,7 @@ FILE_NAME = "benchtally-historian.toml"
 
 
 class _Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class BrokerSource(_Section):
@@ -87,7 +87,6 @@ class HistorianConfig(BaseSettings):
         env_nested_delimiter="__",
         extra="forbid",
         frozen=True,
-        use_attribute_docstrings=True,
     )
 
     group: Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?$")] = "historian"

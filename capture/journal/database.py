@@ -11,8 +11,8 @@ from pathlib import Path
 
 from capture.errors import JournalDamaged, JournalError, JournalFull
 from capture.journal.local_disk import refuse_network
-from capture.model import new_id
 from capture.model.anchor import Base
+from capture.model.ids import new_id
 
 APPLICATION_ID = 0x42544C59  # "BTLY"
 _BUSY_MS = 5000

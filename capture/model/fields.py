@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer
 
+from capture.model.described import Described
 from capture.model.quantity import NAME_PATTERN
 from capture.model.units import UNIT_CODES
 
@@ -61,13 +62,12 @@ def is_empty(value: Any) -> bool:
     return not value
 
 
-class Model(BaseModel):
+class Model(Described, BaseModel):
     """Base of all that is stored or published: frozen; unknown members are passed over."""
 
     model_config = ConfigDict(
         frozen=True,
         extra="ignore",
         allow_inf_nan=False,
-        use_attribute_docstrings=True,
         revalidate_instances="never",
     )

@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from capture.model.comparison import Comparison
+from capture.model.names import schema_id
 from capture.model.photo import PhotoProposals
 from capture.model.reading import Reading
 from capture.model.record import Record
@@ -30,11 +31,6 @@ _MODELS: dict[str, type[BaseModel]] = {
 
 #: Names that `schema` accepts.
 NAMES = tuple(_MODELS)
-
-
-def schema_id(name: str) -> str:
-    """Give the URN that identifies version 1 of a schema."""
-    return f"urn:benchtally:schema:{name}:1"
 
 
 def schema(name: str) -> dict[str, Any]:

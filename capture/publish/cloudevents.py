@@ -9,7 +9,7 @@ is put before every message as bytes. MQTT 3.1.1 has no properties: there only t
 import re
 
 from capture.journal import Row
-from capture.model.schemas import schema_id
+from capture.model.names import schema_id
 from capture.publish.packed import PackedProperties
 
 CONTENT_TYPE = "application/json"

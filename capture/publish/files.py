@@ -8,9 +8,9 @@ A Sparkplug edge node also has ``JOURNAL.delivered.bdseq``.
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.config import BROKER
 from capture.filelock import FileLock
 from capture.journal.beside import CURSOR
+from capture.model.names import BROKER
 
 _LETTERS, _LOCK = ".letters", ".lock"
 

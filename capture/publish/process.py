@@ -11,15 +11,17 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import structlog
 
 from capture.clock import Clock
-from capture.config import LogConfig
 from capture.publish.making import make_pump
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
+
+if TYPE_CHECKING:
+    from capture.config import LogConfig
 
 _WAKE_AT_LEAST = 0.5
 _RESTART_DELAY = 0.5
@@ -120,7 +122,7 @@ class _Feeding:
 class ProcessPublisher(_Feeding):
     """A publisher in a process of its own."""
 
-    def __init__(self, settings: PublisherSettings, log: LogConfig, clock: Clock) -> None:
+    def __init__(self, settings: PublisherSettings, log: "LogConfig", clock: Clock) -> None:
         super().__init__(settings.name)
         self._settings = settings
         self._log_config = log

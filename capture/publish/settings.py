@@ -2,13 +2,15 @@
 
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from capture.config import BrokerConfig, Config
 from capture.errors import ConfigError
 from capture.publish.files import Files
+
+if TYPE_CHECKING:
+    from capture.config import BrokerConfig, Config
 
 
 class TlsSettings(BaseModel):
@@ -64,7 +66,7 @@ class PublisherSettings(BaseModel):
     """How long a stopping publisher goes on delivering."""
 
     @classmethod
-    def of(cls, config: Config, name: str) -> "PublisherSettings":
+    def of(cls, config: "Config", name: str) -> "PublisherSettings":
         """Take those of one publisher from a configuration.
 
         Raises:
@@ -98,7 +100,7 @@ class PublisherSettings(BaseModel):
         )
 
 
-def _sparkplug(config: Config, broker: BrokerConfig) -> SparkplugSettings | None:
+def _sparkplug(config: "Config", broker: "BrokerConfig") -> SparkplugSettings | None:
     if broker.sparkplug is None:
         return None
     if find_spec("google") is None or find_spec("google.protobuf") is None:
@@ -110,7 +112,7 @@ def _sparkplug(config: Config, broker: BrokerConfig) -> SparkplugSettings | None
     )
 
 
-def _tls(config: Config, broker: BrokerConfig) -> TlsSettings | None:
+def _tls(config: "Config", broker: "BrokerConfig") -> TlsSettings | None:
     tls = broker.tls
     if tls is None:
         return None
@@ -123,5 +125,5 @@ def _tls(config: Config, broker: BrokerConfig) -> TlsSettings | None:
     )
 
 
-def _whole(config: Config, path: Path | None) -> Path | None:
+def _whole(config: "Config", path: Path | None) -> Path | None:
     return None if path is None else (config.folder / path).absolute()

@@ -151,6 +151,7 @@ class Worker:
         self._begin = store.begin if isinstance(store, EagerStore) else self._begin_at_once
         self._committing: tuple[Sequence[ReadingDraft], Future[Any]] | None = None
         self._identity = ""  # what was said in this session
+        self._driver: Driver | None = None  # of this session, or of the one before
         self._clock = clock
         self._on_change = on_change
         self._stop = threading.Event()
@@ -273,7 +274,9 @@ class Worker:
 
     def _make_driver(self) -> Driver:
         try:
-            return self._instrument.make_driver()
+            driver = self._instrument.make_driver()
+            if self._driver is not None:
+                driver.resume(self._driver)
         except CaptureError as error:
             raise DriverError(str(error)) from error
         except Exception as error:
@@ -281,6 +284,8 @@ class Worker:
                 f"driver {self._instrument.driver_id} cannot be made "
                 f"({type(error).__name__}: {error})"
             ) from error
+        self._driver = driver
+        return driver
 
     def _keep(self, drafter: Drafter, captured: list[Captured]) -> None:
         if captured:

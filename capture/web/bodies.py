@@ -5,6 +5,7 @@ from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from capture.model.described import Described
 from capture.model.fields import Line, MachineId, QuantityName, Sha256, Slug
 from capture.model.job import Act, JobConditions
 from capture.model.machine import Nameplate
@@ -14,10 +15,10 @@ Typed = Annotated[str, Field(min_length=1, max_length=80)]
 Note = Annotated[str, Field(min_length=1, max_length=500)]
 
 
-class Body(BaseModel):
+class Body(Described, BaseModel):
     """Base of all bodies."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Write(Body):

@@ -54,6 +54,7 @@ _IDENTITY = re.compile(
     r"(?=.*[A-Za-z].*[A-Za-z]|(?:[^,]*,){3})(?=.*[A-Za-z0-9]).{3,200}\Z", re.DOTALL
 )
 _MOST_ERRORS = 20  # more than this in one go is a queue that fills as fast as it is read
+_MOST_SILENT = 2  # sessions; in one of them the answer may have been lost with the link
 _MOST_STRANGE = 2  # answers of another form; the first may have been one out of step
 
 # An instrument that talks nonsense without end is not resynchronised without end: the first cure
@@ -137,6 +138,8 @@ class Conversation(Driver):
         self._cure_wait = 0.0
         self._cure_at = NEVER
         self._lacks: set[str] = set()
+        self._silent: dict[str, int] = {}  # spare queries: sessions on end without an answer
+        self._met_before: bytes | None = None
         self._next_cycle = NEVER
         self._next_watch = NEVER
         self._quiet_until = NEVER
@@ -151,6 +154,12 @@ class Conversation(Driver):
         """Forget what was known of the instrument's settings: it was off, or answers were lost."""
 
     # ── the driver interface ─────────────────────────────────────────────────────────────────
+
+    def resume(self, earlier: Driver) -> None:
+        """Take over which queries it lacks; used once it has said the same identity."""
+        if isinstance(earlier, Conversation):
+            self._met_before = earlier._identity or earlier._met_before  # noqa: SLF001 - one of us
+            self._silent = dict(earlier._silent)  # noqa: SLF001 - same
 
     def receive(self, data: bytes, end_of_message: bool, now: float) -> None:  # noqa: FBT001 - the driver interface
         """Take bytes from the link."""
@@ -261,6 +270,7 @@ class Conversation(Driver):
         self._resync = f"no answer to {text}"
         if pending.question.spare:
             self._lacks.add(text)  # this instrument has none; asking again would stall it
+            self._silent[text] = self._silent.get(text, 0) + 1
 
     def _back_into_step(self, now: float) -> Resync:
         reason, self._resync = self._resync or "", None
@@ -294,6 +304,9 @@ class Conversation(Driver):
             question.take(frame, text)
         except Misfit as error:
             self._misfit(frame, str(error))
+            return
+        if question.spare:
+            self._silent.pop(question.text, None)
 
     def _misfit(self, frame: Frame, reason: str) -> None:
         """Report a frame that does not fit, and get back into step.
@@ -310,10 +323,21 @@ class Conversation(Driver):
             self._check_identity(given, text)
             self._pending = None
             self._identity, self._other_identity = given, None
+            self._recall(given)
             parts = [part.strip() for part in text.split(",", 3)]
             maker, model, serial, firmware = (*parts, "", "", "")[:4]
             self._events.append(Identified(maker, model, serial, firmware, frame.raw))
         self._pending = None
+
+    def _recall(self, given: bytes) -> None:
+        """Leave out what this very instrument answered in none of the last sessions."""
+        if given != self._met_before:
+            self._silent.clear()
+            return
+        self._lacks |= {text for text, times in self._silent.items() if times >= _MOST_SILENT}
+        self._todo = deque(
+            each for each in self._todo if isinstance(each, str) or each.text not in self._lacks
+        )
 
     def _check_identity(self, given: bytes, text: str) -> None:
         """Let a new identity pass: the first that looks like one, or another that comes twice.

@@ -25,7 +25,8 @@ def fits(frame):
 bodies = st.binary(min_size=LENGTH - 2, max_size=8 * (LENGTH - 2)).map(
     lambda data: [data[at : at + LENGTH - 2] for at in range(0, len(data) - LENGTH + 3, LENGTH - 2)]
 )
-cuts = st.lists(st.integers(0, 200), max_size=12)
+#: Places to cut at, drawn like that as well.
+cuts = st.binary(max_size=12).map(list)
 junk = st.binary(max_size=40)
 
 

@@ -7,14 +7,15 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from capture.errors import InputError
 from capture.model import Status, parse_unit, unit_of
+from capture.model.described import Described
 from capture.model.fields import Line as Text
 from capture.model.fields import QuantityName
 
 
-class Part(BaseModel):
+class Part(Described, BaseModel):
     """Base of every part: frozen, and keys that do not exist are faults."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Identity(Part):

@@ -147,6 +147,42 @@ def test_a_vanished_port_is_opened_again_when_it_is_back(setup, wait_until):
     assert it.worker.snapshot.reason == ""
 
 
+def test_each_driver_can_take_over_from_the_one_before_and_from_no_other(setup, wait_until):
+    resumed = []
+
+    class Resuming(Bytes):
+        def resume(self, earlier):
+            assert not self.actions
+            resumed.append((self, earlier))
+
+    it = setup(Resuming)
+    it.worker.start()
+    for n in range(1, 4):
+        wait_until(it.is_in(State.RUNNING))
+        assert len(resumed) == n - 1, "the first one has none before it"
+        it.wire.unplug()
+        wait_until(it.is_in(State.WAITING))
+        it.wire.plug()
+    wait_until(lambda: len(resumed) == 3)
+    for (before, _), (_, earlier) in itertools.pairwise(resumed):
+        assert earlier is before
+
+
+def test_a_driver_that_crashes_at_taking_over_fails_its_instrument(setup, wait_until):
+    class Crashing(Bytes):
+        def resume(self, earlier):
+            raise RuntimeError("a bug in a stranger's driver")
+
+    it = setup(Crashing)
+    it.worker.start()
+    wait_until(it.is_in(State.RUNNING))
+    it.wire.unplug()
+    wait_until(it.is_in(State.WAITING))
+    it.wire.plug()
+    wait_until(it.is_in(State.FAILED))
+    assert "a bug in a stranger's driver" in it.worker.snapshot.reason
+
+
 def test_an_absent_port_is_tried_again_with_growing_pauses(setup, wait_until):
     clock, tries = ManualClock(), []
 
