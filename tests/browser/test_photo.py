@@ -1,0 +1,64 @@
+"""A display read off a photo, by a person with a browser: looked at, corrected, taken with one tap."""
+
+import io
+
+import pytest
+from job_bench import PLATE, SIX
+from playwright.sync_api import expect
+
+from simulators.display_photos import photograph_of
+from simulators.displays import Content, Truth
+
+PLACES = [(pair, way) for pair in ("U-V", "V-W", "W-U") for way in ("forward", "reverse")]
+
+
+@pytest.fixture
+def display(tmp_path):
+    """A photo of a display that shows the six times."""
+    values = tuple(
+        Truth(pair, way, typed.removesuffix(" µs"), "µs")
+        for (pair, way), typed in zip(PLACES, SIX, strict=True)
+    )
+    out = io.BytesIO()
+    photograph_of(Content("font", "grid", "pulse_time", values), seed=3).image.save(out, "JPEG")
+    path = tmp_path / "display.jpg"
+    path.write_bytes(out.getvalue())
+    return path
+
+
+@pytest.mark.timeout(180)
+def test_six_times_are_read_off_a_photo_and_confirmed(bench, person, display):
+    who = person()
+    bench.tablet.register("fan-07", **PLATE)
+    bench.tablet.start("fan-07", "pulse-six-readings", rotor="out")
+    bench.tablet.act(
+        "overridden", step="pulse", lock="insulation", reason="tested at incoming inspection"
+    )
+    page = who.page
+    page.goto(f"/jobs/{bench.tablet.job}")
+    who.connected()
+    # What is typed already stays.
+    page.locator("#value-6").fill("112,5 µs")
+    page.get_by_label("Photo of the display").set_input_files(display)
+    expect(page.locator("[data-photos]")).to_contain_text("5 values read", timeout=60_000)
+    for place, typed in enumerate(SIX[:5], start=1):
+        expect(page.locator(f"#value-{place}")).to_have_value(typed)
+    expect(page.locator("#value-6")).to_have_value("112,5 µs")
+    # The part of the photo stands beside each value that came from it, and is drawn.
+    expect(page.locator(".seen:visible")).to_have_count(5)
+    page.wait_for_function(
+        "Array.from(document.querySelectorAll('.seen canvas')).every((each) => each.width > 20 "
+        "&& each.getContext('2d').getImageData(0, 0, each.width, each.height).data.some((b) => b > 0))"
+    )
+    assert bench.tablet.step("pulse")["status"] == "open"  # nothing was stored
+    page.reload()
+    expect(page.locator(".seen:visible")).to_have_count(5)
+    page.locator("#value-2").fill("112.3 µs")
+    page.get_by_role("button", name="Take these values").click()
+    bench.tablet.wait_taken("pulse")
+    values = bench.tablet.step("pulse")["values"]
+    sources = [bench.tablet.get(f"/api/readings/{each['reading']}")["source"] for each in values]
+    assert [each["kind"] for each in sources] == [*["photo"] * 5, "keyed"]
+    assert (sources[1]["proposed"], sources[1]["corrected"]) == (SIX[1], "112.3 µs")
+    assert "corrected" not in sources[0]
+    assert values[0]["photos"] == [sources[0]["photo"]]
