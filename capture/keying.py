@@ -18,6 +18,7 @@ from capture.model import (
     Direction,
     Evidence,
     Keyed,
+    Photographed,
     PointOfTest,
     ReadingDraft,
     ReadingTag,
@@ -72,6 +73,23 @@ class Keying:
 
 
 @dataclass(frozen=True, slots=True)
+class FromPhoto:
+    """What was proposed from a photo, where a person confirmed a value rather than typed it.
+
+    Attributes:
+        photo: SHA-256 of the photo as it is kept.
+        proposed: the text as it was proposed.
+        confidence: that of its least sure character.
+        doubts: kinds of doubt that the person was shown.
+    """
+
+    photo: str
+    proposed: str
+    confidence: float | None = None
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
     """One line of a block: where the leads sat, and the value as typed."""
 
@@ -90,11 +108,13 @@ def make_reading(
     group: uuid.UUID | None = None,
     series: Series | None = None,
     again: str | None = None,
+    from_photo: FromPhoto | None = None,
 ) -> ReadingDraft:
     """Make a draft from one value as typed.
 
     ``id_`` is made where the value is typed, so that handing it in twice stores it once. ``again``
-    is the same value as the keying's second operator typed it.
+    is the same value as the keying's second operator typed it. ``from_photo`` is what was proposed,
+    where ``typed`` was confirmed, or corrected, by a person who saw it beside the photo.
 
     Raises:
         InputError: the value, the quantity or another field cannot be taken, or the two keyings
@@ -136,20 +156,45 @@ def make_reading(
             bound=None
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
-            source=Keyed(
-                operator=keying.operator,
-                typed=typed.strip(),
-                times=1 if keying.second_operator is None else 2,
-                second_operator=keying.second_operator,
-            ),
+            source=_source(keying, typed.strip(), from_photo),
             conditions=dict(keying.conditions),
             series=series,
             group=group,
             tag=tag,
-            evidence=keying.evidence,
+            evidence=_evidence(keying, from_photo),
         )
     except ValidationError as error:
         raise InputError(one_line(error)) from error
+
+
+def _source(keying: Keying, typed: str, from_photo: FromPhoto | None) -> Keyed | Photographed:
+    """Say who vouches for a value, and what they saw."""
+    if from_photo is None:
+        return Keyed(
+            operator=keying.operator,
+            typed=typed,
+            times=1 if keying.second_operator is None else 2,
+            second_operator=keying.second_operator,
+        )
+    if keying.second_operator is not None:
+        raise InputError("a value from a photo is confirmed by one person; key it twice instead")
+    return Photographed(
+        operator=keying.operator,
+        photo=from_photo.photo,
+        proposed=from_photo.proposed,
+        confidence=from_photo.confidence,
+        doubts=from_photo.doubts,
+        corrected=None if typed == from_photo.proposed.strip() else typed,
+    )
+
+
+def _evidence(keying: Keying, from_photo: FromPhoto | None) -> tuple[Evidence, ...]:
+    """Name the photo that a value was read off, beside the others."""
+    named = {evidence.sha256 for evidence in keying.evidence}
+    if from_photo is None or from_photo.photo in named:
+        return keying.evidence
+    photo = Evidence(kind="photo", sha256=from_photo.photo, media_type="image/jpeg")
+    return (*keying.evidence, photo)
 
 
 def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:

@@ -7,7 +7,7 @@ from uuid import UUID
 from capture.errors import InputError
 from capture.jobs.procedure import Step
 from capture.jobs.state import JobState
-from capture.keying import Keying, make_reading
+from capture.keying import FromPhoto, Keying, make_reading
 from capture.model import ReadingDraft, Series, TestPoint, new_id
 
 
@@ -19,12 +19,14 @@ class TypedValue:
         id: of the reading, made where it was typed.
         elapsed: seconds since the voltage was reached, for insulation.
         again: the same value as a second person typed it.
+        from_photo: what was proposed, where it was confirmed rather than typed.
     """
 
     id: UUID
     typed: str
     elapsed: float | None = None
     again: str | None = None
+    from_photo: FromPhoto | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,7 @@ def drafts_of(
                 group=group,
                 series=series,
                 again=value.again,
+                from_photo=value.from_photo,
             )
         except InputError as error:
             raise InputError(f"{point}: {error}") from error

@@ -69,6 +69,18 @@ class Take(JobWrite):
     """For how long the test voltage was on the winding."""
 
 
+class FromPhoto(Body):
+    """What was proposed from a photo, where a person confirmed or corrected it."""
+
+    photo: Sha256
+    """The photo, handed in before."""
+    proposed: Line
+    """``text`` of the proposal."""
+    confidence: float | None = Field(None, ge=0, le=1)
+    doubts: Annotated[tuple[Slug, ...], Field(max_length=24)] = ()
+    """Kinds of doubt that the person was shown."""
+
+
 class KeyedValue(Body):
     """One value as typed."""
 
@@ -79,6 +91,8 @@ class KeyedValue(Body):
     """The same value as a second person typed it."""
     elapsed: float | None = Field(None, gt=0, le=86_400)
     """Seconds since the voltage was reached, for insulation."""
+    from_photo: FromPhoto | None = None
+    """Left out where it was typed without a proposal."""
 
 
 class Display(Body):

@@ -8,12 +8,12 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 
 from capture.errors import InputError, NotThereError
-from capture.keying import Keying, make_reading
+from capture.keying import FromPhoto, Keying, make_reading
 from capture.model import Evidence, ReadingDraft, Tag, TestPoint, new_id
 from capture.model.fields import MachineId, QuantityName, Slug
 from capture.tagging import make_tag
 from capture.web.bench import Bench
-from capture.web.bodies import Display, FreeKey, NewTag
+from capture.web.bodies import Display, FreeKey, KeyedValue, NewTag
 from capture.web.problems import responses
 from capture.web.who import Operator
 
@@ -88,7 +88,13 @@ def make_router(bench: Bench) -> APIRouter:
             point = None if value.point is None else TestPoint.parse(value.point)
             drafts.append(
                 make_reading(
-                    keying, value.typed, point, id_=value.id, group=group, again=value.again
+                    keying,
+                    value.typed,
+                    point,
+                    id_=value.id,
+                    group=group,
+                    again=value.again,
+                    from_photo=from_photo(bench, value),
                 )
             )
         stored = store_drafts(bench, drafts)
@@ -136,6 +142,20 @@ def keying_of(
         ),
         second_operator=second,
     )
+
+
+def from_photo(bench: Bench, value: KeyedValue) -> FromPhoto | None:
+    """Say what was proposed for a value that a person confirmed; None where it was typed.
+
+    Raises:
+        NotThereError: the photo was not handed in.
+    """
+    told = value.from_photo
+    if told is None:
+        return None
+    if not bench.evidence.has(told.photo):
+        raise NotThereError(f"there is no photo {told.photo}; hand it in first")
+    return FromPhoto(told.photo, told.proposed, told.confidence, told.doubts)
 
 
 def store_drafts(bench: Bench, drafts: Sequence[ReadingDraft]) -> list[dict[str, Any]]:

@@ -1,5 +1,6 @@
 """Keyed entry: what a person types becomes a reading, or is refused with the reason."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -7,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.errors import ConfigError, InputError
-from capture.keying import SIX, Keying, Line, make_block, make_reading, parse_block
-from capture.model import TestPoint
+from capture.keying import SIX, FromPhoto, Keying, Line, make_block, make_reading, parse_block
+from capture.model import Evidence, TestPoint
 
 
 def keying(**members):
@@ -154,3 +155,42 @@ def test_a_hostile_block_is_lines_or_a_configuration_error(text):
         make_block(keying(), lines)
     except ConfigError as error:
         assert error.faults
+
+
+PHOTO = FromPhoto("3f" * 32, "87.42 µs", 0.71, ("low-confidence",))
+
+
+def test_a_confirmed_proposal_says_what_was_proposed_and_who_confirmed():
+    draft = make_reading(keying(), "87.42 µs", from_photo=PHOTO)
+    assert draft.source.model_dump() == {
+        "kind": "photo",
+        "operator": keying().operator,
+        "photo": "3f" * 32,
+        "proposed": "87.42 µs",
+        "confidence": 0.71,
+        "doubts": ("low-confidence",),
+    }
+    assert [evidence.sha256 for evidence in draft.evidence] == ["3f" * 32]
+    assert draft.value == make_reading(keying(), "87.42 µs").value
+
+
+def test_a_corrected_proposal_keeps_both_texts():
+    draft = make_reading(keying(), "81.42 µs", from_photo=PHOTO)
+    assert (draft.source.proposed, draft.source.corrected) == ("87.42 µs", "81.42 µs")
+    assert draft.digits == "81.42"
+
+
+def test_a_photo_that_is_evidence_already_is_named_once():
+    evidence = Evidence(kind="photo", sha256=PHOTO.photo, media_type="image/jpeg")
+    draft = make_reading(replace(keying(), evidence=(evidence,)), "87.42 µs", from_photo=PHOTO)
+    assert draft.evidence == (evidence,)
+
+
+def test_a_proposal_is_not_confirmed_by_two():
+    with pytest.raises(InputError, match="confirmed by one person"):
+        make_reading(
+            replace(keying(), second_operator="foreman"),
+            "87.42 µs",
+            again="87.42 µs",
+            from_photo=PHOTO,
+        )
