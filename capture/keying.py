@@ -73,17 +73,20 @@ class Keying:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposed:
-    """What was read off a photo for one value, before a person saw it.
+class FromPhoto:
+    """What was proposed from a photo, where a person confirmed a value rather than typed it.
 
     Attributes:
-        photo: the photo, by its SHA-256; it is among the keying's evidence.
-        confidence: of the least sure character, 0 to 1.
+        photo: SHA-256 of the photo as it is kept.
+        proposed: the text as it was proposed.
+        confidence: that of its least sure character.
+        doubts: kinds of doubt that the person was shown.
     """
 
     photo: str
-    text: str
+    proposed: str
     confidence: float | None = None
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,17 +108,17 @@ def make_reading(
     group: uuid.UUID | None = None,
     series: Series | None = None,
     again: str | None = None,
-    proposed: Proposed | None = None,
+    from_photo: FromPhoto | None = None,
 ) -> ReadingDraft:
     """Make a draft from one value as typed.
 
     ``id_`` is made where the value is typed, so that handing it in twice stores it once. ``again``
-    is the same value as the keying's second operator typed it. ``proposed`` is what was read off a
-    photo, which the person confirmed, or typed something else for.
+    is the same value as the keying's second operator typed it. ``from_photo`` is what was proposed,
+    where ``typed`` was confirmed, or corrected, by a person who saw it beside the photo.
 
     Raises:
         InputError: the value, the quantity or another field cannot be taken, or the two keyings
-            are not of two people, or differ, or the photo is none of this display; says why.
+            are not of two people, or differ; says why.
     """
     if point is not None and keying.machine is None:
         raise InputError("a test point belongs to a machine; give --machine as well")
@@ -153,19 +156,20 @@ def make_reading(
             bound=None
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
-            source=_source(keying, typed.strip(), proposed),
+            source=_source(keying, typed.strip(), from_photo),
             conditions=dict(keying.conditions),
             series=series,
             group=group,
             tag=tag,
-            evidence=keying.evidence,
+            evidence=_evidence(keying, from_photo),
         )
     except ValidationError as error:
         raise InputError(one_line(error)) from error
 
 
-def _source(keying: Keying, typed: str, proposed: Proposed | None) -> Keyed | Photographed:
-    if proposed is None:
+def _source(keying: Keying, typed: str, from_photo: FromPhoto | None) -> Keyed | Photographed:
+    """Say who vouches for a value, and what they saw."""
+    if from_photo is None:
         return Keyed(
             operator=keying.operator,
             typed=typed,
@@ -173,21 +177,29 @@ def _source(keying: Keying, typed: str, proposed: Proposed | None) -> Keyed | Ph
             second_operator=keying.second_operator,
         )
     if keying.second_operator is not None:
-        raise InputError("a value confirmed from a photo is not keyed twice: leave one of them out")
-    if proposed.photo not in {each.sha256 for each in keying.evidence}:
-        raise InputError(f"photo {proposed.photo[:12]}… is not among the photos of this display")
+        raise InputError("a value from a photo is confirmed by one person; key it twice instead")
     return Photographed(
         operator=keying.operator,
-        photo=proposed.photo,
-        proposed=proposed.text,
-        confidence=proposed.confidence,
-        corrected=None if _same(typed, proposed.text) else typed,
+        photo=from_photo.photo,
+        proposed=from_photo.proposed,
+        confidence=from_photo.confidence,
+        doubts=from_photo.doubts,
+        corrected=None if _same(typed, from_photo.proposed) else typed,
     )
 
 
 def _same(typed: str, proposed: str) -> bool:
     """Tell whether a person let a proposal stand, whatever spaces are in it."""
     return "".join(typed.split()) == "".join(proposed.split())
+
+
+def _evidence(keying: Keying, from_photo: FromPhoto | None) -> tuple[Evidence, ...]:
+    """Name the photo that a value was read off, beside the others."""
+    named = {evidence.sha256 for evidence in keying.evidence}
+    if from_photo is None or from_photo.photo in named:
+        return keying.evidence
+    photo = Evidence(kind="photo", sha256=from_photo.photo, media_type="image/jpeg")
+    return (*keying.evidence, photo)
 
 
 def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:

@@ -43,6 +43,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(machine, name="machine")
     _writing(machine)
     _looking(machine)
+    _finding(machine)
 
 
 def _writing(machine: typer.Typer) -> None:
@@ -136,6 +137,32 @@ def _looking(machine: typer.Typer) -> None:
         else:
             _show(history, jobs)
         return DONE
+
+
+def _finding(machine: typer.Typer) -> None:
+    @machine.command()
+    def find(
+        photo: Annotated[
+            Path,
+            typer.Option(metavar="FILE", help="Photo of its label: QR, Data Matrix, bar code."),
+        ],
+        config: ConfigOption = None,
+        as_json: JsonOption = False,
+    ) -> int:
+        """Find the registered machine that the code on a label names."""
+        from capture.cli.photo import read_file
+        from capture.photo.labels import machine_of
+        from capture.photo.worker import PhotoReader
+
+        data = read_file(photo)
+        with PhotoReader() as reader, open_bench(config) as bench:
+            try:
+                codes = reader.codes(data)
+            except InputError as error:
+                raise InputError(f"{photo}: {error}") from error
+            service = bench.desk.service
+            entry = service.machine(machine_of(codes, (e.machine for e in service.machines())))
+        return _tell(entry, "is named by the label", as_json=as_json)
 
 
 def _read(file: Path | None) -> dict[str, Any]:

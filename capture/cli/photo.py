@@ -51,16 +51,11 @@ def register(app: typer.Typer) -> None:
         each character, and its doubts. `benchtally key` takes what a person has confirmed.
         """
         from capture.cli.key_job import photos
-        from capture.photo.store import MOST_BYTES
         from capture.photo.worker import PhotoReader
 
         expected = _expected(step, job, procedure, quantity, point or [], config)
         display = _display(profile)
-        try:
-            with file.open("rb") as opened:
-                data = opened.read(MOST_BYTES + 1)
-        except OSError as error:
-            raise InputError(f"{file}: cannot be read: {error.strerror}") from error
+        data = read_file(file)
         with PhotoReader() as reader:
             try:
                 proposals = reader.read(data, expected, display)
@@ -72,6 +67,21 @@ def register(app: typer.Typer) -> None:
             photos(load_config(config).evidence_path, [file])
         print_json([proposals.model_dump(mode="json")])
         return DONE
+
+
+def read_file(file: Path) -> bytes:
+    """Read a photo, no more of it than is taken.
+
+    Raises:
+        InputError: it cannot be read.
+    """
+    from capture.photo.store import MOST_BYTES
+
+    try:
+        with file.open("rb") as opened:
+            return opened.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"{file}: cannot be read: {error.strerror}") from error
 
 
 def _expected(

@@ -24,7 +24,7 @@ _EXTRAS = {
         "prometheus_client",
         "uvicorn",
     ),
-    "photo": ("PIL", "cv2", "onnxruntime", "rapidocr"),
+    "photo": ("PIL", "cv2", "onnxruntime", "rapidocr", "zxingcpp"),
     "sparkplug": ("google.protobuf",),
     "demo": ("amqtt",),
 }

@@ -33,7 +33,6 @@ from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader, Row
 from capture.model import (
-    Keyed,
     PointOfTest,
     ReadingDraft,
     Tag,
@@ -373,13 +372,13 @@ class Desk:
             row = self._reader.entry(draft.id)
             if row is None:
                 continue
-            typed = draft.source.typed if isinstance(draft.source, Keyed) else draft.digits
+            typed = _typed(draft.source.model_dump()) or draft.digits
             if known is None or row.kind != "reading":
                 raise InputError(
                     f"{typed!r}: the id {draft.id} belongs to another entry; make a new id for "
                     "each value"
                 )
-            stored = self._content(row.body)["source"].get("typed")
+            stored = _typed(self._content(row.body)["source"])
             if stored != typed:
                 raise InputError(
                     f"{typed!r} is stored as {stored!r} already; redo the step to change it"
@@ -480,6 +479,12 @@ class Desk:
             if (other.pair or str(other)) == (parsed.pair or str(parsed)):
                 found.append(float(value))
         return found
+
+
+def _typed(source: Mapping[str, Any]) -> str | None:
+    """Give what a person typed, or made of what was proposed from a photo; None for neither."""
+    found = source.get("typed") or source.get("corrected") or source.get("proposed")
+    return None if found is None else str(found)
 
 
 def _taken_by(known: Row) -> Taken:

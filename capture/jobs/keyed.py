@@ -7,7 +7,7 @@ from uuid import UUID
 from capture.errors import InputError
 from capture.jobs.procedure import Step
 from capture.jobs.state import JobState
-from capture.keying import Keying, Proposed, make_reading
+from capture.keying import FromPhoto, Keying, make_reading
 from capture.model import ReadingDraft, Series, TestPoint, new_id
 
 
@@ -19,14 +19,14 @@ class TypedValue:
         id: of the reading, made where it was typed.
         elapsed: seconds since the voltage was reached, for insulation.
         again: the same value as a second person typed it.
-        proposed: what was read off a photo for it, where somebody confirms that.
+        from_photo: what was proposed, where it was confirmed rather than typed.
     """
 
     id: UUID
     typed: str
     elapsed: float | None = None
     again: str | None = None
-    proposed: Proposed | None = None
+    from_photo: FromPhoto | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def drafts_of(
                 group=group,
                 series=series,
                 again=value.again,
-                proposed=value.proposed,
+                from_photo=value.from_photo,
             )
         except InputError as error:
             raise InputError(f"{point}: {error}") from error
@@ -94,13 +94,7 @@ def drafts_of(
     second = None if shown.again is None else keying.second_operator
     of_all = replace(keying, quantity="pulse_deviation", unit="%", second_operator=second)
     return drafts, make_reading(
-        of_all,
-        shown.typed,
-        None,
-        id_=shown.id,
-        group=group,
-        again=shown.again,
-        proposed=shown.proposed,
+        of_all, shown.typed, None, id_=shown.id, group=group, again=shown.again
     )
 
 

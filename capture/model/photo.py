@@ -81,6 +81,15 @@ class Proposal(Model):
     doubts: Annotated[tuple[PhotoDoubt, ...], Field(max_length=24)] = ()
 
 
+class LabelCode(Model):
+    """A code on a label, as read."""
+
+    text: Line
+    format: Line
+    """What kind of code it is, such as QR Code."""
+    crop: Crop
+
+
 class PhotoProposals(Model):
     """All that was read off one photo for one step."""
 

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, Model, Sha256, Slug, is_none
+from capture.model.fields import Line, Model, Sha256, Slug, is_empty, is_none
 
 
 class _Instrumental(Model):
@@ -55,9 +55,11 @@ class Photographed(Model):
     proposed: Line
     """What was read off the photo before a person saw it."""
     confidence: float | None = Field(None, ge=0, le=1, exclude_if=is_none)
-    """How sure the reader was of its least sure character."""
+    """That of the least sure character of what was read."""
+    doubts: Annotated[tuple[Line, ...], Field(max_length=24)] = Field((), exclude_if=is_empty)
+    """Kinds of doubt that the person was shown with it."""
     corrected: Line | None = Field(None, exclude_if=is_none)
-    """What the person wrote in its place, where they changed it."""
+    """What the person made of it; left out where they confirmed it as it was."""
 
 
 class Imported(Model):

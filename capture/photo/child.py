@@ -33,18 +33,11 @@ def serve(requests: IO[bytes], answers: IO[bytes]) -> None:
         answer: dict[str, Any]
         try:
             limit(asked["limits"])
-            # After the limits: loading counts, too.
-            from capture.photo.propose import Expectation  # noqa: PLC0415
-            from capture.photo.read import read_photo  # noqa: PLC0415
-
-            engine = engine or _engine()
-            proposals = read_photo(
-                data if asked["kept"] else reencoded(data),
-                Expectation(asked["quantity"], tuple(asked["points"])),
-                Display.model_validate(asked["display"]),
-                engine,
-            )
-            answer = {"proposals": proposals.model_dump(mode="json")}
+            if asked["what"] == "codes":
+                answer = _codes(data)
+            else:
+                engine = engine or _engine()
+                answer = _proposals(asked, data, engine)
         except MissingExtraError as error:
             answer = {"kind": "extra", "error": str(error)}
         except ModuleNotFoundError as error:
@@ -61,6 +54,23 @@ def serve(requests: IO[bytes], answers: IO[bytes]) -> None:
             named = f"the photo could not be read ({type(error).__name__}: {words})"
             answer = {"kind": "read", "error": f"{named}; key the value"}
         send(answers, answer)
+
+
+def _proposals(asked: dict[str, Any], data: bytes, engine: Any) -> dict[str, Any]:
+    from capture.photo.propose import Expectation  # noqa: PLC0415 - after the limits are set
+    from capture.photo.read import read_photo  # noqa: PLC0415 - same
+
+    expected = Expectation(asked["quantity"], tuple(asked["points"]))
+    display = Display.model_validate(asked["display"])
+    kept = data if asked["kept"] else reencoded(data)
+    proposals = read_photo(kept, expected, display, engine)
+    return {"proposals": proposals.model_dump(mode="json")}
+
+
+def _codes(data: bytes) -> dict[str, Any]:
+    from capture.photo.labels import read_codes  # noqa: PLC0415 - after the limits are set
+
+    return {"codes": [code.model_dump(mode="json") for code in read_codes(reencoded(data))]}
 
 
 def limit(limits: dict[str, Any]) -> None:

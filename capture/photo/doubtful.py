@@ -8,6 +8,7 @@ from capture.model import Shown, Status, parse_unit, unit_of
 from capture.model.photo import DoubtKind, PhotoDoubt
 from capture.photo.layout import Cell
 from capture.photo.looks import Item
+from capture.photo.words import is_unit
 
 _SURE = 0.8  # a character that is less sure than this is marked
 _ENOUGH = 2  # looks that must agree
@@ -64,7 +65,10 @@ def unit_doubts(
     if display.units and shown_unit not in display.units:
         listed = ", ".join(display.units)
         found.append(_doubt("unit-unknown", f"{shown_unit} was read; the display has {listed}"))
-    if unit is not None:
+    if unit is not None and _by_case(shown_unit, display):
+        words = f"{shown_unit}: small m and capital M are nine decades apart and look alike"
+        found.append(_doubt("unit-prefix", words))
+    elif unit is not None:
         unsure = min(unit.confidences) < _SURE or unit.others
         if unsure:
             read = ", ".join(each for each in (unit.text, *unit.others) if each)
@@ -72,6 +76,18 @@ def unit_doubts(
                 _doubt("unit-prefix", f"the unit is not sure ({read}): look at its prefix")
             )
     return found
+
+
+def _by_case(unit: str, display: Display) -> bool:
+    """Tell whether a unit is another one with its prefix in the other case, and may be that.
+
+    Recognisers are sure of the wrong one of the two now and then, and no second look tells them
+    apart. A profile that says which units a display has can.
+    """
+    other = unit[:1].swapcase() + unit[1:]
+    if unit[:1] not in ("m", "M") or not is_unit(other):
+        return False
+    return unit not in display.units or other in display.units
 
 
 def _reading_doubts(number: Item) -> list[PhotoDoubt]:

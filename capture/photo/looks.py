@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 
 from capture.photo.engine import ReadLine, TextEngine
+from capture.photo.ink import cut_at_units, unit_place
 from capture.photo.straighten import Pixels, Points, clockwise, sides
-from capture.photo.words import Word, WordKind, is_unit, words_of
+from capture.photo.words import Word, WordKind, is_same_unit, is_unit, words_of
 
 _HEIGHT = 48  # pixels: the height that the recogniser works at
 _BLUR = 2.0  # pixels at that height: joins the dots of a matrix
@@ -62,7 +63,22 @@ def read_items(
 ) -> list[Item]:
     """Find and read all texts of a picture."""
     picture = levelled(picture)
-    boxes = find_boxes(picture, engine)
+    items = _read_boxes(picture, find_boxes(picture, engine), engine, directions)
+    places = [
+        place
+        for number in items
+        if number.kind == "number" and (place := _unit_to_find(picture, number, items)) is not None
+    ]
+    found = _read_boxes(picture, places, engine, directions)
+    return items + [item for item in found if item.kind == "unit"]
+
+
+def _read_boxes(
+    picture: Pixels,
+    boxes: Sequence[Points],
+    engine: TextEngine,
+    directions: Mapping[str, str] | None,
+) -> list[Item]:
     crops: list[Pixels] = []
     for box in boxes:
         crops += looks_at(picture, box)
@@ -72,6 +88,28 @@ def read_items(
     for place, box in enumerate(boxes):
         items += agree(box, lines[place * count : (place + 1) * count], directions)
     return items
+
+
+def _unit_to_find(picture: Pixels, number: Item, items: Sequence[Item]) -> Points | None:
+    """Give the place of a unit that the engine did not find, right of a number without one."""
+    middle = number.middle[1]
+    beside = [
+        item
+        for item in items
+        if item.middle[0] > number.middle[0] and item.top < middle < item.bottom
+    ]
+    if any(item.kind == "unit" for item in beside):
+        return None
+    until = min((item.left for item in beside), default=float(picture.shape[1]))
+    box = np.array(
+        [
+            [number.left, number.top],
+            [number.right, number.top],
+            [number.right, number.bottom],
+            [number.left, number.bottom],
+        ]
+    )
+    return unit_place(picture, box, until)
 
 
 def find_boxes(picture: Pixels, engine: TextEngine) -> list[Points]:
@@ -84,7 +122,7 @@ def find_boxes(picture: Pixels, engine: TextEngine) -> list[Points]:
     largest = sorted(boxes, key=_size, reverse=True)
     # What lies half on others is the gap between two columns, or a piece of one.
     kept = [box for at, box in enumerate(largest) if _covered(box, largest[:at]) < _PIECE]
-    return _joined(kept)
+    return cut_at_units(picture, _joined(kept))
 
 
 def looks_at(picture: Pixels, box: Points) -> list[Pixels]:
@@ -184,8 +222,12 @@ def _counterpart(words: Sequence[Word], kind: WordKind, place: int, total: int) 
 
 def _contenders(word: Word, others: Sequence[str]) -> list[str]:
     """Leave out what is no unit, where two looks agree on one: there are only so many units."""
-    if word.kind != "unit" or not is_unit(word.text) or word.text not in others:
+    if word.kind != "unit" or not is_unit(word.text):
         return list(others)
+    # Two spellings of one unit (µs, us) are the same.
+    others = [word.text if is_same_unit(word.text, other) else other for other in others]
+    if word.text not in others:
+        return others
     return [other for other in others if is_unit(other)]
 
 

@@ -22,6 +22,7 @@ _SAME = {
     "\N{CJK UNIFIED IDEOGRAPH-4E00}": "-",
     "\N{KATAKANA-HIRAGANA PROLONGED SOUND MARK}": "-",
     "\N{IDEOGRAPHIC COMMA}": ",",
+    "\N{IDEOGRAPHIC FULL STOP}": ".",
     "\N{MIDDLE DOT}": ".",
     "\N{BULLET}": ".",
 }
@@ -79,6 +80,11 @@ def is_unit(text: str) -> bool:
     except InputError:
         return False
     return True
+
+
+def is_same_unit(one: str, other: str) -> bool:
+    """Tell whether two texts are spellings of one unit with one prefix."""
+    return is_unit(one) and is_unit(other) and parse_unit(one) == parse_unit(other)
 
 
 _Kept = list[tuple[float, float]]

@@ -20,7 +20,7 @@ from typing import IO, Any, Self
 
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
-from capture.model.photo import PhotoProposals
+from capture.model.photo import LabelCode, PhotoProposals
 from capture.photo.propose import Expectation
 from capture.photo.store import MOST_BYTES, MissingExtraError
 
@@ -84,20 +84,22 @@ class PhotoReader:
             MissingExtraError: the extra is not installed.
             PhotoReadError: it took too long or too much memory; the next photo may be read.
         """
-        if len(data) > MOST_BYTES:
-            raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
         asked = {
             "quantity": expected.quantity,
             "points": expected.points,
             "display": display.model_dump(mode="json"),
             "kept": kept,
-            "limits": asdict(self._limits),
         }
-        with self._lock:
-            answer = self._ask(asked, data)
-        if "error" in answer:
-            raise _KINDS.get(answer["kind"], PhotoReadError)(answer["error"])
-        return PhotoProposals.model_validate(answer["proposals"])
+        return PhotoProposals.model_validate(self._answer("read", asked, data)["proposals"])
+
+    def codes(self, data: bytes) -> list[LabelCode]:
+        """Read the codes on a label from a photo as it was uploaded.
+
+        Raises:
+            InputError, MissingExtraError, PhotoReadError: as for `read`.
+        """
+        found = self._answer("codes", {}, data)["codes"]
+        return [LabelCode.model_validate(each) for each in found]
 
     def close(self) -> None:
         """End the process, and what it is reading. Another photo starts it again."""
@@ -106,6 +108,15 @@ class PhotoReader:
             process.kill()  # whoever waits for it is told
         with self._lock:
             self._end()
+
+    def _answer(self, what: str, asked: dict[str, Any], data: bytes) -> dict[str, Any]:
+        if len(data) > MOST_BYTES:
+            raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
+        with self._lock:
+            answer = self._ask({"what": what, "limits": asdict(self._limits), **asked}, data)
+        if "error" in answer:
+            raise _KINDS.get(answer["kind"], PhotoReadError)(answer["error"])
+        return answer
 
     def _ask(self, asked: dict[str, Any], data: bytes) -> dict[str, Any]:
         process = self._running()

@@ -80,12 +80,15 @@ class PhotoToRead(Body):
 
 
 class FromPhoto(Body):
-    """What was read off a photo for a value, before the person saw it."""
+    """What was proposed from a photo, where a person confirmed or corrected it."""
 
     photo: Sha256
-    """The photo; it stands in ``display.photos`` too."""
-    proposed: Typed
+    """The photo, handed in before."""
+    proposed: Line
+    """``text`` of the proposal."""
     confidence: float | None = Field(None, ge=0, le=1)
+    doubts: Annotated[tuple[Slug, ...], Field(max_length=24)] = ()
+    """Kinds of doubt that the person was shown."""
 
 
 class KeyedValue(Body):

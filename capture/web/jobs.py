@@ -12,7 +12,7 @@ from capture.web.bench import Bench
 from capture.web.bodies import Key, KeyedValue, NewAct, NewJob, Take
 from capture.web.problems import responses
 from capture.web.procedures import procedure_named
-from capture.web.readings import keying_of, proposed_of
+from capture.web.readings import from_photo, keying_of
 from capture.web.who import Operator
 
 _WRITES = responses(400, 404, 409, 423, 503)
@@ -75,10 +75,10 @@ def make_router(bench: Bench) -> APIRouter:
             quantity = desk.service.state(job).step(step).step.quantity
             keyed = KeyedValues(
                 keying=keying_of(bench, body.display, operator, quantity, None),
-                values=[_typed(value) for value in body.values],
+                values=[_typed(bench, value) for value in body.values],
                 shown_deviation=None
                 if body.shown_deviation is None
-                else _typed(body.shown_deviation),
+                else _typed(bench, body.shown_deviation),
                 confirmed=body.confirmed,
             )
             state = desk.key(
@@ -95,5 +95,5 @@ def make_router(bench: Bench) -> APIRouter:
     return router
 
 
-def _typed(value: KeyedValue) -> TypedValue:
-    return TypedValue(value.id, value.typed, value.elapsed, value.again, proposed_of(value))
+def _typed(bench: Bench, value: KeyedValue) -> TypedValue:
+    return TypedValue(value.id, value.typed, value.elapsed, value.again, from_photo(bench, value))

@@ -8,7 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 
 from capture.errors import InputError, NotThereError
-from capture.keying import Keying, Proposed, make_reading
+from capture.keying import FromPhoto, Keying, make_reading
 from capture.model import Evidence, ReadingDraft, Tag, TestPoint, new_id
 from capture.model.fields import MachineId, QuantityName, Slug
 from capture.tagging import make_tag
@@ -94,7 +94,7 @@ def make_router(bench: Bench) -> APIRouter:
                     id_=value.id,
                     group=group,
                     again=value.again,
-                    proposed=proposed_of(value),
+                    from_photo=from_photo(bench, value),
                 )
             )
         stored = store_drafts(bench, drafts)
@@ -144,10 +144,18 @@ def keying_of(
     )
 
 
-def proposed_of(value: KeyedValue) -> Proposed | None:
-    """Write what a request says was read off a photo as keying takes it."""
-    seen = value.from_photo
-    return None if seen is None else Proposed(seen.photo, seen.proposed, seen.confidence)
+def from_photo(bench: Bench, value: KeyedValue) -> FromPhoto | None:
+    """Say what was proposed for a value that a person confirmed; None where it was typed.
+
+    Raises:
+        NotThereError: the photo was not handed in.
+    """
+    told = value.from_photo
+    if told is None:
+        return None
+    if not bench.evidence.has(told.photo):
+        raise NotThereError(f"there is no photo {told.photo}; hand it in first")
+    return FromPhoto(told.photo, told.proposed, told.confidence, told.doubts)
 
 
 def store_drafts(bench: Bench, drafts: Sequence[ReadingDraft]) -> list[dict[str, Any]]:

@@ -1,5 +1,6 @@
 """Keyed entry: what a person types becomes a reading, or is refused with the reason."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -7,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.errors import ConfigError, InputError
-from capture.keying import SIX, Keying, Line, Proposed, make_block, make_reading, parse_block
+from capture.keying import SIX, FromPhoto, Keying, Line, make_block, make_reading, parse_block
 from capture.model import Evidence, TestPoint
 
 
@@ -156,46 +157,40 @@ def test_a_hostile_block_is_lines_or_a_configuration_error(text):
         assert error.faults
 
 
-# ── confirmed from a photo ───────────────────────────────────────────────────────────────────
-
-PHOTO = Evidence(kind="photo", sha256="0f" * 32, media_type="image/jpeg")
+PHOTO = FromPhoto("3f" * 32, "87.42 µs", 0.71, ("low-confidence",))
 
 
-def test_a_value_confirmed_from_a_photo_says_what_was_read_and_who_confirmed():
-    made = make_reading(
-        keying(evidence=(PHOTO,)),
-        "87.42 µs",
-        TestPoint.parse("U-V"),
-        proposed=Proposed(PHOTO.sha256, "87.42µs", 0.93),
-    )
-    assert made.source.model_dump(exclude_none=True) == {
+def test_a_confirmed_proposal_says_what_was_proposed_and_who_confirmed():
+    draft = make_reading(keying(), "87.42 µs", from_photo=PHOTO)
+    assert draft.source.model_dump() == {
         "kind": "photo",
-        "operator": "winder",
-        "photo": PHOTO.sha256,
-        "proposed": "87.42µs",
-        "confidence": 0.93,
+        "operator": keying().operator,
+        "photo": "3f" * 32,
+        "proposed": "87.42 µs",
+        "confidence": 0.71,
+        "doubts": ("low-confidence",),
     }
-    assert (made.value, made.evidence) == (0.00008742, (PHOTO,))
+    assert [evidence.sha256 for evidence in draft.evidence] == ["3f" * 32]
+    assert draft.value == make_reading(keying(), "87.42 µs").value
 
 
-def test_what_a_person_changed_stands_beside_what_was_read():
-    made = make_reading(
-        keying(evidence=(PHOTO,)), "87.42 µs", proposed=Proposed(PHOTO.sha256, "8742 µs", 0.6)
-    )
-    assert (made.source.proposed, made.source.corrected) == ("8742 µs", "87.42 µs")
-    assert made.digits == "87.42"
+def test_a_corrected_proposal_keeps_both_texts():
+    draft = make_reading(keying(), "81.42 µs", from_photo=PHOTO)
+    assert (draft.source.proposed, draft.source.corrected) == ("87.42 µs", "81.42 µs")
+    assert draft.digits == "81.42"
 
 
-def test_a_photo_of_another_display_is_refused():
-    with pytest.raises(InputError, match="is not among the photos of this display"):
-        make_reading(keying(), "87.42 µs", proposed=Proposed(PHOTO.sha256, "87.42 µs"))
+def test_a_photo_that_is_evidence_already_is_named_once():
+    evidence = Evidence(kind="photo", sha256=PHOTO.photo, media_type="image/jpeg")
+    draft = make_reading(replace(keying(), evidence=(evidence,)), "87.42 µs", from_photo=PHOTO)
+    assert draft.evidence == (evidence,)
 
 
-def test_a_photo_and_a_second_keying_exclude_each_other():
-    with pytest.raises(InputError, match="is not keyed twice"):
+def test_a_proposal_is_not_confirmed_by_two():
+    with pytest.raises(InputError, match="confirmed by one person"):
         make_reading(
-            keying(evidence=(PHOTO,), second_operator="foreman"),
+            replace(keying(), second_operator="foreman"),
             "87.42 µs",
             again="87.42 µs",
-            proposed=Proposed(PHOTO.sha256, "87.42 µs"),
+            from_photo=PHOTO,
         )

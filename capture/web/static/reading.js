@@ -30,7 +30,8 @@ export function fill(form, { read, unlikely }) {
 export function fromPhoto(draft, place) {
   const proposal = (draft.seen || {})[place];
   if (!proposal) return undefined;
-  return { photo: proposal.photo, proposed: proposal.text, confidence: proposal.confidence };
+  const kinds = proposal.doubts.map((doubt) => doubt.kind);
+  return { photo: proposal.photo, proposed: proposal.text, confidence: proposal.confidence, doubts: kinds };
 }
 
 /** Show what was read beside each value. */

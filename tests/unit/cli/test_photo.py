@@ -7,7 +7,7 @@ import pytest
 
 from capture.driver.profile.display import Display
 from capture.errors import InputError
-from capture.model.photo import PhotoProposals
+from capture.model.photo import Crop, LabelCode, PhotoProposals
 from capture.photo.propose import Expectation
 from capture.photo.store import MissingExtraError
 from capture.photo.worker import PhotoReader
@@ -122,3 +122,15 @@ def test_the_command_itself_loads_no_recogniser(run, asked, picture, monkeypatch
         monkeypatch.setitem(sys.modules, name, None)
     code, _, err = run("photo", str(picture), "--quantity", "resistance")
     assert (code, err) == (0, "")
+
+
+def test_a_label_finds_its_machine(jobs, picture, monkeypatch):
+    crop = Crop(left=0, top=0, width=9, height=9)
+    code = LabelCode(text="fan-07", format="QR Code", crop=crop)
+    monkeypatch.setattr(PhotoReader, "codes", lambda self, data: [code])
+    jobs.start("pulse-three-pairs")
+    found = json.loads(jobs.do("machine", "find", "--photo", picture, "--json"))
+    assert found["machine"] == "FAN-07"
+    assert "FAN-07 is named by the label" in jobs.do("machine", "find", "--photo", picture)
+    monkeypatch.setattr(PhotoReader, "codes", lambda self, data: [])
+    assert "no code was found" in jobs.do("machine", "find", "--photo", picture, code=2)

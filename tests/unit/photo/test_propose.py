@@ -16,7 +16,7 @@ def item(kind, text, left, top, *, sure=0.99, agreeing=3, others=(), width=None,
     return Item(kind, text, (sure,) * len(text), left, top, right, top + height, agreeing, others)
 
 
-def row(top, label, number, unit="mΩ", **more):
+def row(top, label, number, unit="Ω", **more):
     """A label, a number and a unit beside each other."""
     return [
         item("point", label, 10, top),
@@ -43,9 +43,9 @@ def three(first="842.1", second="843.0", third="841.7", **more):
 def test_a_list_is_proposed_without_a_doubt():
     found = proposals(three())
     assert [(each.point, each.value) for each in found.proposals] == [
-        ("U-V", 0.8421),
-        ("V-W", 0.8430),
-        ("W-U", 0.8417),
+        ("U-V", 842.1),
+        ("V-W", 843.0),
+        ("W-U", 841.7),
     ]
     assert all(not each.doubts for each in found.proposals)
     assert not found.doubts
@@ -140,7 +140,7 @@ def test_a_grid_has_a_direction_a_column():
 
 def test_a_missing_point_is_marked_and_never_put_in():
     first = proposals(three("8421")).proposals[0]
-    assert first.value == 8.421
+    assert first.value == 8421
     assert first.digits == "8421"
     assert "no-decimal-point" in kinds(first)
 
@@ -171,14 +171,37 @@ def test_an_unsure_character_is_marked():
 
 def test_a_unit_that_is_not_sure_is_marked():
     items = three()
-    items[2] = item("unit", "mΩ", 380, 0, others=("MΩ",))
+    items[2] = item("unit", "kΩ", 380, 0, others=("Ω",))
     first = proposals(items).proposals[0]
     assert kinds(first) == ["unit-prefix"]
-    assert "MΩ" in first.doubts[0].words
+    assert "kΩ, Ω" in first.doubts[0].words
+
+
+@pytest.mark.parametrize("unit", ["mΩ", "MΩ"])
+def test_m_and_capital_m_before_ohm_are_always_marked(unit):
+    """A recogniser was sure of the wrong one on a dark photo, at every look."""
+    first = proposals(row(0, "U-V", "941.5", unit), Expectation("resistance", ("U-V",)))
+    assert kinds(first.proposals[0]) == ["unit-prefix"]
+    assert "nine decades" in first.proposals[0].doubts[0].words
+
+
+def test_a_profile_that_has_one_of_the_two_settles_it():
+    expected = Expectation("resistance", ("U-V",))
+    one, both = Display(units=("mΩ", "Ω")), Display(units=("mΩ", "MΩ"))
+    items = row(0, "U-V", "941.5", "mΩ")
+    assert kinds(proposals(items, expected, one).proposals[0]) == []
+    assert kinds(proposals(items, expected, both).proposals[0]) == ["unit-prefix"]
+    wrong = proposals(row(0, "U-V", "941.5", "MΩ"), expected, one)
+    assert kinds(wrong.proposals[0]) == ["unit-unknown", "unit-prefix"]
+
+
+def test_milli_before_henry_needs_no_mark():
+    found = proposals(row(0, "U-V", "941.5", "mH"), Expectation("inductance", ("U-V",)))
+    assert kinds(found.proposals[0]) == []
 
 
 def test_a_unit_the_display_does_not_have_is_marked():
-    display = Display(units=("Ω", "kΩ"))
+    display = Display(units=("kΩ", "MΩ"))
     assert kinds(proposals(three(), display=display).proposals[0]) == ["unit-unknown"]
 
 
@@ -223,7 +246,7 @@ def test_a_value_that_is_missing_is_said():
 
 
 def test_of_several_numbers_the_tallest_is_meant():
-    items = [item("number", "842.1", 200, 0, height=100), item("unit", "mΩ", 320, 40)]
+    items = [item("number", "842.1", 200, 0, height=100), item("unit", "Ω", 320, 40)]
     items += [item("number", "12.5", 200, 150, height=30), item("unit", "mΩ", 380, 150, height=30)]
     found = proposals(items, Expectation("resistance", ("U-V",)))
     assert [each.digits for each in found.proposals] == ["842.1"]

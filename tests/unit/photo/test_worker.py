@@ -74,7 +74,8 @@ def served(monkeypatch, data=b"no photo"):
     """Serve one request in this process, without its limits; give the answer."""
     monkeypatch.setattr(child, "limit", lambda limits: None)
     requests, answers = io.BytesIO(), io.BytesIO()
-    asked = {"quantity": "resistance", "points": ["U-V"], "display": {}, "limits": {}}
+    display = {"quantity": "resistance", "points": ["U-V"], "display": {}}
+    asked = {"what": "read", "limits": {}, **display}
     send(requests, asked, data)
     requests.seek(0)
     child.serve(requests, answers)

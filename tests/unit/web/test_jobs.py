@@ -89,11 +89,6 @@ def test_values_confirmed_from_a_photo_say_so(served, photo):
         for typed, read in zip(SIX, ("1126 µs", *SIX[1:]), strict=True)
     ]
     body = {"seen": job["last"], "confirmed": True, "values": values}
-    refused = served.client.post(
-        f"/api/jobs/{job['job']}/steps/pulse/key", json={"id": str(new_id()), **body}
-    )
-    assert refused.status_code == 400
-    assert "is not among the photos of this display" in refused.json()["detail"]
     after = served.post(
         f"/api/jobs/{job['job']}/steps/pulse/key", display={"photos": [digest]}, **body
     )
@@ -127,6 +122,28 @@ def test_six_keyed_readings_with_a_photo_are_judged_at_once(served, photo):
     assert deviation["value"] == pytest.approx(7.636, abs=0.01)
     assert after["sentence"]
     assert after["suspicion"]["words"]
+
+
+def test_values_confirmed_from_a_photo_keep_what_was_proposed(served, photo):
+    digest = served.client.post("/api/evidence", content=photo).json()["sha256"]
+    job = pass_lock(served, served.start())
+
+    def confirmed(typed, photo):
+        told = {"photo": photo, "proposed": "112.6 µs", "confidence": 0.9, "doubts": ["decimals"]}
+        return {"id": str(new_id()), "typed": typed, "from_photo": told}
+
+    missing = [confirmed(typed, "0" * 64) for typed in SIX]
+    served.post(f"/api/jobs/{job['job']}/steps/pulse/key", 404, seen=job["last"], values=missing)
+    values = [confirmed(typed, digest) for typed in SIX]
+    path = f"/api/jobs/{job['job']}/steps/pulse/key"
+    body = {"id": str(new_id()), "seen": job["last"], "values": values}
+    assert served.post(path, **body)["last"] == served.post(path, **body)["last"]
+    sources = [served.get(f"/api/readings/{value['id']}")["source"] for value in values]
+    assert {source["kind"] for source in sources} == {"photo"}
+    assert {source["operator"] for source in sources} == {"technician"}
+    assert [source.get("corrected") for source in sources] == [None, *SIX[1:]]
+    assert sources[0]["proposed"] == "112.6 µs"
+    assert sources[0]["doubts"] == ["decimals"]
 
 
 def test_double_submission_stores_nothing_twice(served):
