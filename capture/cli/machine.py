@@ -151,7 +151,7 @@ def _finding(machine: typer.Typer) -> None:
     ) -> int:
         """Find the registered machine that the code on a label names."""
         from capture.cli.photo import read_file
-        from capture.photo.labels import machine_of
+        from capture.photo.labels import machine_of, names_of
         from capture.photo.worker import PhotoReader
 
         data = read_file(photo)
@@ -161,7 +161,7 @@ def _finding(machine: typer.Typer) -> None:
             except InputError as error:
                 raise InputError(f"{photo}: {error}") from error
             service = bench.desk.service
-            entry = service.machine(machine_of(codes, (e.machine for e in service.machines())))
+            entry = service.machine(machine_of(codes, names_of(service.machines())))
         return _tell(entry, "is named by the label", as_json=as_json)
 
 

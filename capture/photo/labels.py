@@ -5,9 +5,10 @@ What a code says is hostile text. It only ever selects a machine that is registe
 
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from capture.errors import InputError, NotThereError
+from capture.model.machine import MachineEntry
 from capture.model.photo import Crop, LabelCode
 
 _MOST = 16  # codes of one photo
@@ -36,8 +37,20 @@ def read_codes(kept: bytes) -> list[LabelCode]:
     return sorted(found, key=lambda each: (each.crop.top, each.crop.left))
 
 
-def machine_of(codes: Sequence[LabelCode], registered: Iterable[str]) -> str:
-    """Give the registered machine that the codes name.
+def names_of(machines: Iterable[MachineEntry]) -> dict[str, str]:
+    """Give what may stand in a code, by which machine it names: ids, and labels of nameplates.
+
+    What several machines have in common names none of them.
+    """
+    found: dict[str, set[str]] = {}
+    for each in machines:
+        for text in {each.machine, each.nameplate.label or each.machine}:
+            found.setdefault(text.casefold(), set()).add(each.machine)
+    return {text: next(iter(named)) for text, named in found.items() if len(named) == 1}
+
+
+def machine_of(codes: Sequence[LabelCode], names: Mapping[str, str]) -> str:
+    """Give the registered machine that the codes name, by `names_of`.
 
     A code names it by its whole text, or by a part of it between separators, as in an address
     (``https://…/machines/FAN-07``) or in fields (``ID=FAN-07;V=400``). Case does not count.
@@ -50,13 +63,12 @@ def machine_of(codes: Sequence[LabelCode], registered: Iterable[str]) -> str:
         raise NotThereError(
             "no code was found in the photo; go nearer, keep it flat and out of glare"
         )
-    by_name = {name.casefold(): name for name in registered}
-    whole = {by_name[text] for code in codes if (text := code.text.casefold()) in by_name}
+    whole = {names[text] for code in codes if (text := code.text.casefold()) in names}
     named = whole or {
-        by_name[part]
+        names[part]
         for code in codes
         for part in re.split(r"[\s/;,=|&?#]+", code.text.casefold())
-        if part in by_name
+        if part in names
     }
     if len(named) > 1:
         raise InputError(
@@ -65,6 +77,7 @@ def machine_of(codes: Sequence[LabelCode], registered: Iterable[str]) -> str:
     if not named:
         said = ", ".join(repr(code.text) for code in codes)
         raise NotThereError(
-            f"no registered machine is named by {said[:200]}; `machine add` registers one"
+            f"no registered machine is named by {said[:200]}; register it, or say with its "
+            "nameplate what its label holds"
         )
     return named.pop()

@@ -65,6 +65,7 @@ def make_app(bench: Bench) -> FastAPI:
         exports.make_router(bench),
         evidence.make_router(bench),
         photos.make_router(bench),
+        photos.make_label_router(bench),
         live.make_router(bench),
         session.make_router(bench),
         health.make_router(bench),

@@ -1,8 +1,11 @@
 """Reading displays off photos over HTTP. What is read is proposed; nothing is stored."""
 
+from typing import Annotated
 from uuid import UUID
 
 from fastapi import APIRouter
+from fastapi import Body as FileBody
+from fastapi.concurrency import run_in_threadpool
 
 from capture.driver.profile.display import Display
 from capture.errors import InputError
@@ -11,8 +14,10 @@ from capture.jobs.keyed import KeyedValues, TypedValue, drafts_of
 from capture.jobs.procedure import Step
 from capture.jobs.state import JobState
 from capture.model import new_id
+from capture.model.fields import MachineId
 from capture.model.job import StepId
 from capture.model.photo import PhotoProposals
+from capture.photo.labels import machine_of, names_of
 from capture.photo.propose import Expectation
 from capture.plugins import named_profile
 from capture.web.bench import Bench
@@ -29,6 +34,13 @@ class ReadPhoto(Body):
     read: PhotoProposals
     unlikely: tuple[str, ...] = ()
     """Where the values, taken as they were read, disagree with what is known of the machine."""
+
+
+class ReadLabel(Body):
+    """The machine that a label names, and all that its codes say."""
+
+    machine: MachineId
+    codes: tuple[str, ...]
 
 
 def make_router(bench: Bench) -> APIRouter:
@@ -50,6 +62,28 @@ def make_router(bench: Bench) -> APIRouter:
             return ReadPhoto(
                 read=found, unlikely=_unlikely(bench, desk, state, asked, found, operator)
             )
+
+    return router
+
+
+def make_label_router(bench: Bench) -> APIRouter:
+    """Make the route of labels."""
+    router = APIRouter(prefix="/api", tags=["machines"])
+
+    @router.post("/labels", responses=responses(400, 404, 413, 503))
+    async def read_label(
+        photo: Annotated[bytes, FileBody(media_type="application/octet-stream")],
+        operator: Operator,
+    ) -> ReadLabel:
+        """Find the machine that the code on a label names, from a photo. The photo is not kept."""
+        del operator  # as for every photo: nobody hands one in unnamed
+        return await run_in_threadpool(find, photo)
+
+    def find(photo: bytes) -> ReadLabel:
+        codes = bench.photos.codes(photo)
+        with bench.desk() as desk:
+            machine = machine_of(codes, names_of(desk.service.machines()))
+        return ReadLabel(machine=machine, codes=tuple(code.text for code in codes))
 
     return router
 

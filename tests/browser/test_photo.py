@@ -3,7 +3,9 @@
 import io
 
 import pytest
+import zxingcpp
 from job_bench import PLATE, SIX
+from PIL import Image
 from playwright.sync_api import expect
 
 from simulators.display_photos import photograph_of
@@ -62,3 +64,19 @@ def test_six_times_are_read_off_a_photo_and_confirmed(bench, person, display):
     assert (sources[1]["proposed"], sources[1]["corrected"]) == (SIX[1], "112.3 µs")
     assert "corrected" not in sources[0]
     assert values[0]["photos"] == [sources[0]["photo"]]
+
+
+def test_a_label_is_photographed_and_its_machine_opened(bench, person, tmp_path):
+    who = person()
+    bench.tablet.register("fan-07", **PLATE)
+    code = zxingcpp.create_barcode("FAN-07", zxingcpp.BarcodeFormat.QRCode)
+    path = tmp_path / "label.png"
+    Image.fromarray(zxingcpp.write_barcode_to_image(code, scale=8)).save(path)
+    page = who.page
+    page.goto("/machines")
+    page.get_by_label("Photo of a label").set_input_files(path)
+    page.wait_for_url("**/machines/fan-07")
+    page.goto("/jobs")
+    page.get_by_label("or a photo of its label").set_input_files(path)
+    expect(page.locator("[data-label-said]")).to_have_text("fan-07")
+    assert page.get_by_label("Machine", exact=True).input_value() == "fan-07"

@@ -1,17 +1,20 @@
 """Codes on labels are read, and select a machine that is registered, or say why not."""
 
 import io
+from datetime import UTC, datetime
 
 import pytest
 import zxingcpp
 from PIL import Image
 
 from capture.errors import InputError, NotThereError
+from capture.model import new_id
+from capture.model.machine import MachineEntry, Nameplate
 from capture.model.photo import Crop, LabelCode
-from capture.photo.labels import machine_of, read_codes
+from capture.photo.labels import machine_of, names_of, read_codes
 from capture.photo.store import reencoded
 
-MACHINES = ("FAN-07", "FAN-08")
+MACHINES = {"fan-07": "FAN-07", "fan-08": "FAN-08"}
 FORMATS = {
     "qr": zxingcpp.BarcodeFormat.QRCode,
     "data-matrix": zxingcpp.BarcodeFormat.DataMatrix,
@@ -82,3 +85,27 @@ def test_no_code_and_several_machines_say_what_to_do():
         machine_of([], MACHINES)
     with pytest.raises(InputError, match="photograph one label"):
         machine_of(codes("FAN-07", "FAN-08"), MACHINES)
+
+
+def entry(machine, label=None):
+    return MachineEntry(
+        id=new_id(),
+        site="sawmill",
+        bench="bench-1",
+        time=datetime(2026, 1, 5, 8, 0, tzinfo=UTC),
+        operator="foreman",
+        machine=machine,
+        nameplate=Nameplate(label=label),
+    )
+
+
+def test_a_machine_is_named_by_what_its_nameplate_says_of_its_label():
+    names = names_of([entry("FAN-07", "A-0042"), entry("FAN-08")])
+    assert machine_of(codes("a-0042"), names) == "FAN-07"
+    assert machine_of(codes("FAN-07"), names) == "FAN-07"
+
+
+def test_what_two_machines_have_in_common_names_neither():
+    names = names_of([entry("FAN-07", "A-0042"), entry("FAN-08", "A-0042")])
+    with pytest.raises(NotThereError, match="A-0042"):
+        machine_of(codes("A-0042"), names)

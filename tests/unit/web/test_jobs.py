@@ -74,37 +74,6 @@ def test_a_job_handed_in_twice_starts_once(served):
     served.post("/api/jobs", 409, **{**body, "id": str(new_id())})
 
 
-def test_values_confirmed_from_a_photo_say_so(served, photo):
-    digest = served.client.post("/api/evidence", content=photo).json()["sha256"]
-    job = served.start()
-    job = served.act(
-        job, "overridden", step="pulse", lock="insulation", reason="tested at incoming inspection"
-    )
-    values = [
-        {
-            "id": str(new_id()),
-            "typed": typed,
-            "from_photo": {"photo": digest, "proposed": read, "confidence": 0.9},
-        }
-        for typed, read in zip(SIX, ("1126 µs", *SIX[1:]), strict=True)
-    ]
-    body = {"seen": job["last"], "confirmed": True, "values": values}
-    after = served.post(
-        f"/api/jobs/{job['job']}/steps/pulse/key", display={"photos": [digest]}, **body
-    )
-    ids = [value["reading"] for value in after["steps"][0]["values"]]
-    first, second = (served.get(f"/api/readings/{each}")["source"] for each in ids[:2])
-    assert first == {
-        "kind": "photo",
-        "operator": "technician",
-        "photo": digest,
-        "proposed": "1126 µs",
-        "confidence": 0.9,
-        "corrected": SIX[0],
-    }
-    assert "corrected" not in second
-
-
 def test_six_keyed_readings_with_a_photo_are_judged_at_once(served, photo):
     digest = served.client.post("/api/evidence", content=photo).json()["sha256"]
     job = pass_lock(served, served.start())

@@ -3,6 +3,7 @@
 import io
 
 import pytest
+import zxingcpp
 from PIL import Image
 
 from capture.model import new_id
@@ -124,3 +125,31 @@ def test_without_the_extra_it_says_what_to_install_and_keying_goes_on(served, jo
         values=values,
         confirmed=True,
     )
+
+
+def label_of(text):
+    """Photograph a label with a Data Matrix on it."""
+    code = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.DataMatrix)
+    drawn = Image.fromarray(zxingcpp.write_barcode_to_image(code, scale=8)).convert("RGB")
+    scene = Image.new("RGB", (800, 600), (120, 120, 110))
+    scene.paste(drawn, (300, 200))
+    out = io.BytesIO()
+    scene.save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_a_label_names_its_machine(served):
+    served.register("fan-07", label="A-0042")
+    served.register("fan-08")
+    found = served.client.post("/api/labels", content=label_of("A-0042"))
+    assert found.json() == {"machine": "fan-07", "codes": ["A-0042"]}
+    assert (
+        served.client.post("/api/labels", content=label_of("FAN-08")).json()["machine"] == "fan-08"
+    )
+    unknown = served.client.post("/api/labels", content=label_of("PUMP-3"))
+    assert unknown.status_code == 404
+    assert "no registered machine is named by 'PUMP-3'" in unknown.json()["detail"]
+    assert served.client.post("/api/labels", content=b"no photo").status_code == 400
+    assert served.nobody().post("/api/labels", content=label_of("FAN-08")).status_code == 401
+    # It is not kept: nothing rests on it.
+    assert not list(served.config.evidence_path.glob("**/*.jpg"))
