@@ -135,9 +135,9 @@ class RecordBench:
     def state(self):
         return self.desk.service.state(self.job)
 
-    def store_reading(self, quantity, value, instrument, **members):
+    def store_reading(self, quantity, number, instrument, **members):
         self.clock.advance(1.0)
-        digits = f"{value:.6g}"
+        digits = f"{number:.6g}"
         draft = ReadingDraft(
             **{
                 "id": new_id(),
@@ -151,7 +151,7 @@ class RecordBench:
                 "digits": digits,
                 "shown_unit": UNITS[quantity],
                 "status": "ok",
-                "uncertainty": {"standard": value * 5e-4, "shared": 4e-4, "basis": "profile"},
+                "uncertainty": {"standard": number * 5e-4, "shared": 4e-4, "basis": "profile"},
                 "source": Streamed(driver="simulated", driver_version="1", link="memory"),
                 **members,
             }
@@ -183,7 +183,8 @@ class RecordBench:
     ):
         """Do a whole job up to its end; not signed off yet.
 
-        ohms, insulation: by what the usual values are multiplied. celsius: of the winding.
+        ohms, insulation: by what the usual values are multiplied; no insulation is one above the
+        tester's range. celsius: of the winding.
         """
         self._ohms, self._insulation_by = ohms, insulation
         plate = Nameplate(
@@ -246,13 +247,16 @@ class RecordBench:
 
     def _insulation(self):
         series = new_id()
+        over = {"value": None, "digits": "> 5.5", "shown_unit": "GOhm", "status": "above-range",
+                "uncertainty": None, "bound": {"side": "above", "value": 5.5e9}}  # fmt: skip
         ids = [
             self.store_reading(
                 "insulation_resistance",
-                self._insulation_by * ohms,
+                (self._insulation_by or 1.0) * ohms,
                 "ins-1",
                 series={"id": series, "elapsed": at},
                 conditions={"test_voltage": {"value": 500, "unit": "V"}},
+                **({} if self._insulation_by else over),
             )
             for at, ohms in ((15, 2.1e9), (30, 2.9e9), (60, 3.8e9), (600, 9.2e9))
         ]

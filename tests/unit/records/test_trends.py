@@ -78,6 +78,26 @@ def test_a_limit_within_reach_has_a_date(bench):
     assert row[-1] == f"≥ 5 MΩ; reached {day}"
 
 
+def test_what_is_above_the_range_is_shown_and_not_in_the_line(bench):
+    for insulation in (None, None, 1.0, 0.7, 0.5, None):
+        bench.do_job(angles=(), insulation=insulation)
+        bench.sign_off()
+        bench.clock.advance(YEAR.total_seconds())
+    found = by_title(machine_trends(bench.desk, "FAN-07").trends)
+    trend = found["Insulation resistance after 60 s, at 40 °C"]
+    assert [point.bound for point in trend.points] == ["above", "above", None, None, None, "above"]
+    assert trend.points[0].value is None
+    assert trend.points[0].bound_value > 1e9
+    # The line goes through three values; nothing is said of a newest one that is no number.
+    assert trend.direction == "falling"
+    assert (trend.change_last_percent, trend.change_baseline_percent) == (None, None)
+    assert "3 of 6 values are bounds, or zero: not in the line" in trend.notes
+    row = table_of([trend], catalogue("en")).rows[0]
+    assert row[1].startswith("> ")
+    (plot,) = trend_plots([trend], catalogue("en"))
+    ET.fromstring(draw(plot, catalogue("en")))
+
+
 def test_until_a_job_only_what_that_job_had_seen(years):
     found = machine_trends(years.desk, "FAN-07", until=years.jobs[3])
     assert {len(each.points) for each in found.trends} == {3}
