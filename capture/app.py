@@ -360,7 +360,7 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
         cache=daemon.results,
     )
     app = make_app(bench)
-    return WebServer(app, daemon.changes, settings.host, settings.port, tls, access.close)
+    return WebServer(app, daemon.changes, settings.host, settings.port, tls, bench.close)
 
 
 def port_of(link: LinkSettings) -> str:

@@ -83,6 +83,11 @@ class DriverRegistry:
             text += f"; {failure.name} of {failure.distribution} could not be loaded"
         raise PluginError(text)
 
+    @property
+    def profile_packages(self) -> list[str]:
+        """The packages whose built-in profiles there are."""
+        return sorted({driver.spec.profiles for driver in self.drivers.values()} - {""})
+
     def _load_one(self, manager: pluggy.PluginManager, point: metadata.EntryPoint) -> None:
         distribution = point.dist.name if point.dist else "an unknown distribution"
         version = point.dist.version if point.dist else "0"

@@ -11,7 +11,7 @@ from capture.errors import ConfigError, InputError
 if TYPE_CHECKING:
     from capture.driver.profile.display import Display
     from capture.jobs.procedure import Step
-    from capture.photo.propose import Expectation
+    from capture.photo.expect import Expectation
 
 
 def register(app: typer.Typer) -> None:
@@ -94,7 +94,7 @@ def _expected(
 ) -> "Expectation":
     """Tell what is to be looked for: by a step, or by a quantity and test points."""
     from capture.model import TestPoint, unit_of
-    from capture.photo.propose import Expectation
+    from capture.photo.expect import Expectation
 
     if quantity is not None:
         if step is not None or job is not None or procedure is not None:
@@ -137,7 +137,7 @@ def _display(name: str | None) -> "Display":
     Raises:
         ConfigError: there is no such profile, it is faulty, or it tells nothing of a display.
     """
-    from capture.driver.profile import find_profiles, read_profile
+    from capture.driver.profile import find_profile, read_profile
     from capture.driver.profile.display import Display
     from capture.plugins import DriverRegistry
 
@@ -146,15 +146,7 @@ def _display(name: str | None) -> "Display":
     if name.endswith(".toml"):
         found = read_profile(Path(name))
     else:
-        drivers = DriverRegistry.load().drivers.values()
-        packages = sorted({driver.spec.profiles for driver in drivers} - {""})
-        named = [each for each in find_profiles(packages) if each.name == name]
-        taken = next((each for each in named if not each.hidden_by), None)
-        if taken is None:
-            raise ConfigError([f"profile {name!r} is not known; `benchtally drivers` lists them"])
-        if taken.profile is None:
-            raise ConfigError(list(taken.faults))
-        found = taken.profile
+        found = find_profile(name, DriverRegistry.load().profile_packages)
     if found.display is None:
         raise ConfigError([f"profile {name}: it has no [display], which says how it is laid out"])
     return found.display

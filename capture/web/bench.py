@@ -16,6 +16,7 @@ from capture.jobs.watcher import Watch
 from capture.journal import JournalReader
 from capture.operation import Facts
 from capture.photo.store import EvidenceStore
+from capture.photo.worker import PhotoReader
 from capture.records.keeper import RecordKeeper
 from capture.web.changes import Changes
 
@@ -32,6 +33,7 @@ class Bench:
         access: who may come in, and who is in.
         facts: what is known of the running bench; for its health and its metrics.
         cache: results of jobs that were computed before.
+        photos: reads photos of displays and labels, in a process that the first one starts.
     """
 
     config: Config
@@ -43,6 +45,7 @@ class Bench:
     access: Access
     facts: Callable[[], Facts] = Facts
     cache: ResultCache = field(default_factory=ResultCache)
+    photos: PhotoReader = field(default_factory=PhotoReader)
 
     @contextmanager
     def reader(self) -> Iterator[JournalReader]:
@@ -58,6 +61,11 @@ class Bench:
         """Give a desk to one thread, for one request."""
         with self.reader() as reader:
             yield make_desk(self.config, reader, self.append, self.clock, self.cache)
+
+    def close(self) -> None:
+        """End what requests have started."""
+        self.photos.close()
+        self.access.close()
 
     def keeper(self, desk: Desk) -> RecordKeeper:
         """Give what makes and gives records, over a desk of one request."""

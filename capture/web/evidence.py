@@ -5,9 +5,17 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Response
 from fastapi.concurrency import run_in_threadpool
 
-from capture.model import Evidence
+from capture.driver.profile import find_profile
+from capture.driver.profile.display import Display
+from capture.model import Evidence, TestPoint, unit_of
 from capture.model.fields import Sha256
+from capture.model.machine import MachineEntry
+from capture.model.photo import PhotoProposals
+from capture.photo.expect import Expectation
+from capture.photo.labels import machine_of
+from capture.plugins import DriverRegistry
 from capture.web.bench import Bench
+from capture.web.bodies import ReadDisplay
 from capture.web.problems import responses
 from capture.web.who import Operator
 
@@ -40,4 +48,37 @@ def make_router(bench: Bench) -> APIRouter:
         headers = {"Cache-Control": "private, max-age=31536000, immutable"}
         return Response(bench.evidence.get(sha256), media_type="image/jpeg", headers=headers)
 
+    @router.post("/{sha256}/proposals", responses=responses(400, 404, 503))
+    def read_display(sha256: Sha256, body: ReadDisplay, operator: Operator) -> PhotoProposals:
+        """Propose values from a photo that was handed in. Nothing is stored.
+
+        A person confirms or corrects each; keyed values then say so with ``from_photo``.
+        """
+        del operator
+        points = tuple(str(TestPoint.parse(point)) for point in body.points)
+        unit_of(body.quantity)
+        photo = bench.evidence.get(sha256)
+        expected = Expectation(body.quantity, points)
+        return bench.photos.read(photo, expected, _display(body.profile), kept=True)
+
+    @router.post("/{sha256}/machine", responses=responses(400, 404, 503))
+    def read_label(sha256: Sha256, operator: Operator) -> MachineEntry:
+        """Give the registered machine that a code on a photographed label names."""
+        del operator
+        codes = bench.photos.codes(bench.evidence.get(sha256), kept=True)
+        with bench.desk() as desk:
+            known = {entry.machine: entry for entry in desk.service.machines()}
+        return known[machine_of(codes, known)]
+
     return router
+
+
+def _display(name: str | None) -> Display:
+    """Give what a profile tells of its display.
+
+    Raises:
+        ConfigError: there is no such profile, or it is faulty.
+    """
+    if name is None:
+        return Display()
+    return find_profile(name, DriverRegistry.load().profile_packages).display or Display()

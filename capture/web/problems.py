@@ -23,6 +23,7 @@ from capture.jobs.rules import LockedError
 from capture.journal import StaleError
 from capture.model.fields import rfc3339
 from capture.photo.store import EvidenceError, MissingExtraError
+from capture.photo.worker import PhotoReadError
 
 MEDIA_TYPE = "application/problem+json"
 _TYPE = "urn:benchtally:problem:"
@@ -141,7 +142,9 @@ def of(error: CaptureError) -> JSONResponse:
             return problem(400, "input", str(error))
         case JournalError():
             return problem(503, "journal", str(error))
-        case AccessError() | EvidenceError() | MissingExtraError() | NotNowError():
+        case (
+            AccessError() | EvidenceError() | MissingExtraError() | NotNowError() | PhotoReadError()
+        ):
             return problem(503, "not-now", str(error))
         case _:
             return problem(500, "internal", str(error))

@@ -73,7 +73,7 @@ class Served:
         self.app = make_app(self.bench)
         # An address of a network is played by this computer's own.
         listen = web.host if web.host.startswith("127.") else "127.0.0.1"
-        self.server = WebServer(self.app, self.changes, listen, 0, tls, self.access.close)
+        self.server = WebServer(self.app, self.changes, listen, 0, tls, self.bench.close)
         self.server.listen()
         self.server.start()
 
