@@ -19,7 +19,7 @@ from pydantic import TypeAdapter, ValidationError
 from capture.driver import hookspecs
 from capture.driver.api import API_VERSION, DriverSpec
 from capture.driver.faults import fault_lines, shown
-from capture.driver.profile import Profile, find_profiles, read_profile
+from capture.driver.profile import Profile, find_profile, read_profile
 from capture.errors import ConfigError, InputError, PluginError
 
 _ID = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
@@ -83,6 +83,11 @@ class DriverRegistry:
         for failure in self.failures:
             text += f"; {failure.name} of {failure.distribution} could not be loaded"
         raise PluginError(text)
+
+    @property
+    def profile_packages(self) -> list[str]:
+        """The packages whose built-in profiles there are."""
+        return sorted({driver.spec.profiles for driver in self.drivers.values()} - {""})
 
     def _load_one(self, manager: pluggy.PluginManager, point: metadata.EntryPoint) -> None:
         distribution = point.dist.name if point.dist else "an unknown distribution"
@@ -182,12 +187,4 @@ def named_profile(name: str) -> Profile:
     """
     if name.endswith(".toml"):
         return read_profile(Path(name))
-    drivers = DriverRegistry.load().drivers.values()
-    packages = sorted({driver.spec.profiles for driver in drivers} - {""})
-    named = [each for each in find_profiles(packages) if each.name == name]
-    taken = next((each for each in named if not each.hidden_by), None)
-    if taken is None:
-        raise ConfigError([f"profile {name!r} is not known; `benchtally drivers` lists them"])
-    if taken.profile is None:
-        raise ConfigError(list(taken.faults))
-    return taken.profile
+    return find_profile(name, DriverRegistry.load().profile_packages)

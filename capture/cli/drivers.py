@@ -31,8 +31,7 @@ def register(app: typer.Typer) -> None:
 
         registry = DriverRegistry.load()
         if profiles:
-            packages = sorted({each.spec.profiles for each in registry.drivers.values()} - {""})
-            return _list_profiles(packages, as_json=as_json)
+            return _list_profiles(registry.profile_packages, as_json=as_json)
         found = [
             {
                 "id": driver.spec.id,

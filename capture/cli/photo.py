@@ -11,7 +11,7 @@ from capture.errors import ConfigError, InputError
 if TYPE_CHECKING:
     from capture.driver.profile.display import Display
     from capture.jobs.procedure import Step
-    from capture.photo.propose import Expectation
+    from capture.photo.expect import Expectation
 
 
 def register(app: typer.Typer) -> None:
@@ -94,7 +94,7 @@ def _expected(
 ) -> "Expectation":
     """Tell what is to be looked for: by a step, or by a quantity and test points."""
     from capture.model import TestPoint, unit_of
-    from capture.photo.propose import Expectation
+    from capture.photo.expect import Expectation
 
     if quantity is not None:
         if step is not None or job is not None or procedure is not None:

@@ -33,6 +33,8 @@ def serve(requests: IO[bytes], answers: IO[bytes]) -> None:
         answer: dict[str, Any]
         try:
             limit(asked["limits"])
+            if not asked["kept"]:
+                data = reencoded(data)
             if asked["what"] == "codes":
                 answer = _codes(data)
             else:
@@ -57,20 +59,19 @@ def serve(requests: IO[bytes], answers: IO[bytes]) -> None:
 
 
 def _proposals(asked: dict[str, Any], data: bytes, engine: Any) -> dict[str, Any]:
-    from capture.photo.propose import Expectation  # noqa: PLC0415 - after the limits are set
+    from capture.photo.expect import Expectation  # noqa: PLC0415 - after the limits are set
     from capture.photo.read import read_photo  # noqa: PLC0415 - same
 
     expected = Expectation(asked["quantity"], tuple(asked["points"]))
     display = Display.model_validate(asked["display"])
-    kept = data if asked["kept"] else reencoded(data)
-    proposals = read_photo(kept, expected, display, engine)
+    proposals = read_photo(data, expected, display, engine)
     return {"proposals": proposals.model_dump(mode="json")}
 
 
 def _codes(data: bytes) -> dict[str, Any]:
     from capture.photo.labels import read_codes  # noqa: PLC0415 - after the limits are set
 
-    return {"codes": [code.model_dump(mode="json") for code in read_codes(reencoded(data))]}
+    return {"codes": [code.model_dump(mode="json") for code in read_codes(data)]}
 
 
 def limit(limits: dict[str, Any]) -> None:

@@ -41,8 +41,8 @@ def unit_place(picture: Pixels, number: Points, until: float) -> Points | None:
     crop = _upright(picture, strip)
     groups = [
         group
-        for group in _groups(_ink(crop, strength), _WORK)
-        if group[3] - group[2] >= _SPECK * _WORK and group[2] > 0 and group[3] < _WORK
+        for group in _groups(_within(_ink(crop, strength)), _WORK)
+        if group[3] - group[2] >= _SPECK * _WORK
     ]
     if not groups:
         return None
@@ -103,6 +103,14 @@ def _strength(grey: NDArray[np.float64]) -> float:
 def _ink(grey: NDArray[np.float64], strength: float) -> NDArray[np.bool_]:
     away = np.abs(grey - np.median(grey))
     return np.asarray(away > max(_INK * strength, 12.0))
+
+
+def _within(ink: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out what reaches in from the rows above and below."""
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8))
+    top, height = stats[:, cv2.CC_STAT_TOP], stats[:, cv2.CC_STAT_HEIGHT]
+    kept = (top > 0) & (top + height < len(ink)) & (np.arange(count) > 0)
+    return np.asarray(kept[parts], dtype=np.bool_)
 
 
 def _groups(ink: NDArray[np.bool_], tallest: int) -> list[Span]:

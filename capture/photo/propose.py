@@ -13,24 +13,13 @@ from capture.errors import InputError
 from capture.model import Shown, Status, TestPoint, parse_shown, unit_of
 from capture.model.photo import Crop, PhotoDoubt, Proposal, ReadCharacter
 from capture.photo.doubtful import number_doubts, unit_doubts
+from capture.photo.expect import Expectation
 from capture.photo.layout import Cell, cells_of, in_order
 from capture.photo.looks import Item
 
 #: Gives the part of the photo that an upright box of the straightened picture stands in.
 Locate = Callable[[float, float, float, float], Crop]
 _RIVAL = 0.75  # a number of this part of the tallest one's height may be meant as well
-
-
-@dataclass(frozen=True, slots=True)
-class Expectation:
-    """What a step takes.
-
-    Attributes:
-        points: test points, in the order of the instrument.
-    """
-
-    quantity: str
-    points: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,9 @@ from capture.driver.profile.display import Display
 from capture.errors import InputError
 from capture.model.photo import Crop, PhotoProposals
 from capture.photo.engine import TextEngine
+from capture.photo.expect import Expectation
 from capture.photo.looks import read_items
-from capture.photo.propose import Expectation, Found, Locate, propose
+from capture.photo.propose import Found, Locate, propose
 from capture.photo.store import MOST_PIXELS
 from capture.photo.straighten import Pixels, Straightened, straighten, whole
 

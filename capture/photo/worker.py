@@ -21,7 +21,7 @@ from typing import IO, Any, Self
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
 from capture.model.photo import LabelCode, PhotoProposals
-from capture.photo.propose import Expectation
+from capture.photo.expect import Expectation
 from capture.photo.store import MOST_BYTES, MissingExtraError
 
 _HEAD = struct.Struct("!II")
@@ -77,7 +77,7 @@ class PhotoReader:
     def read(
         self, data: bytes, expected: Expectation, display: Display, *, kept: bool = False
     ) -> PhotoProposals:
-        """Propose values from a photo as it was uploaded, or as it is ``kept`` as evidence.
+        """Propose values from a photo as it was uploaded, or as it is ``kept`` in the evidence.
 
         Raises:
             InputError: too large, or no photo in a format that is taken.
@@ -88,17 +88,17 @@ class PhotoReader:
             "quantity": expected.quantity,
             "points": expected.points,
             "display": display.model_dump(mode="json"),
-            "kept": kept,
         }
-        return PhotoProposals.model_validate(self._answer("read", asked, data)["proposals"])
+        answer = self._answer("read", {"kept": kept, **asked}, data)
+        return PhotoProposals.model_validate(answer["proposals"])
 
-    def codes(self, data: bytes) -> list[LabelCode]:
-        """Read the codes on a label from a photo as it was uploaded.
+    def codes(self, data: bytes, *, kept: bool = False) -> list[LabelCode]:
+        """Read the codes on a label from a photo as it was uploaded, or as it is ``kept``.
 
         Raises:
             InputError, MissingExtraError, PhotoReadError: as for `read`.
         """
-        found = self._answer("codes", {}, data)["codes"]
+        found = self._answer("codes", {"kept": kept}, data)["codes"]
         return [LabelCode.model_validate(each) for each in found]
 
     def close(self) -> None:
@@ -112,8 +112,12 @@ class PhotoReader:
     def _answer(self, what: str, asked: dict[str, Any], data: bytes) -> dict[str, Any]:
         if len(data) > MOST_BYTES:
             raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
-        with self._lock:
+        if not self._lock.acquire(timeout=self._limits.seconds):
+            raise PhotoReadError("other photos are being read; hand it in again in a while")
+        try:
             answer = self._ask({"what": what, "limits": asdict(self._limits), **asked}, data)
+        finally:
+            self._lock.release()
         if "error" in answer:
             raise _KINDS.get(answer["kind"], PhotoReadError)(answer["error"])
         return answer

@@ -33,7 +33,7 @@ class Bench:
         access: who may come in, and who is in.
         facts: what is known of the running bench; for its health and its metrics.
         cache: results of jobs that were computed before.
-        photos: reads displays off photos, in a process that starts with the first one.
+        photos: reads photos of displays and labels, in a process that the first one starts.
     """
 
     config: Config
@@ -46,11 +46,6 @@ class Bench:
     facts: Callable[[], Facts] = Facts
     cache: ResultCache = field(default_factory=ResultCache)
     photos: PhotoReader = field(default_factory=PhotoReader)
-
-    def close(self) -> None:
-        """End what was started for requests, after the last one."""
-        self.photos.close()
-        self.access.close()
 
     @contextmanager
     def reader(self) -> Iterator[JournalReader]:
@@ -66,6 +61,11 @@ class Bench:
         """Give a desk to one thread, for one request."""
         with self.reader() as reader:
             yield make_desk(self.config, reader, self.append, self.clock, self.cache)
+
+    def close(self) -> None:
+        """End what requests have started."""
+        self.photos.close()
+        self.access.close()
 
     def keeper(self, desk: Desk) -> RecordKeeper:
         """Give what makes and gives records, over a desk of one request."""

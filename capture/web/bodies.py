@@ -91,6 +91,16 @@ class FromPhoto(Body):
     """Kinds of doubt that the person was shown."""
 
 
+class ReadDisplay(Body):
+    """What to look for in a photo of a display; stores nothing."""
+
+    quantity: QuantityName
+    points: Annotated[tuple[Annotated[str, Field(max_length=200)], ...], Field(max_length=24)] = ()
+    """Test points of the step, in the order of the instrument."""
+    profile: Slug | None = None
+    """Profile of the instrument, whose ``[display]`` says how it is laid out."""
+
+
 class KeyedValue(Body):
     """One value as typed."""
 

@@ -5,9 +5,14 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Response
 from fastapi.concurrency import run_in_threadpool
 
-from capture.model import Evidence
+from capture.driver.profile.display import Display
+from capture.model import Evidence, TestPoint, unit_of
 from capture.model.fields import Sha256
+from capture.model.photo import PhotoProposals
+from capture.photo.expect import Expectation
+from capture.plugins import named_profile
 from capture.web.bench import Bench
+from capture.web.bodies import ReadDisplay
 from capture.web.problems import responses
 from capture.web.who import Operator
 
@@ -39,5 +44,20 @@ def make_router(bench: Bench) -> APIRouter:
         """Give a photo."""
         headers = {"Cache-Control": "private, max-age=31536000, immutable"}
         return Response(bench.evidence.get(sha256), media_type="image/jpeg", headers=headers)
+
+    @router.post("/{sha256}/proposals", responses=responses(400, 404, 503))
+    def read_display(sha256: Sha256, body: ReadDisplay, operator: Operator) -> PhotoProposals:
+        """Propose values from a photo that was handed in. Nothing is stored.
+
+        A person confirms or corrects each; keyed values then say so with ``from_photo``.
+        """
+        del operator
+        points = tuple(str(TestPoint.parse(point)) for point in body.points)
+        unit_of(body.quantity)
+        photo = bench.evidence.get(sha256)
+        display = Display()
+        if body.profile is not None:
+            display = named_profile(body.profile).display or display
+        return bench.photos.read(photo, Expectation(body.quantity, points), display, kept=True)
 
     return router

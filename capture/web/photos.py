@@ -17,8 +17,8 @@ from capture.model import new_id
 from capture.model.fields import MachineId
 from capture.model.job import StepId
 from capture.model.photo import PhotoProposals
+from capture.photo.expect import Expectation
 from capture.photo.labels import machine_of, names_of
-from capture.photo.propose import Expectation
 from capture.plugins import named_profile
 from capture.web.bench import Bench
 from capture.web.bodies import Body, PhotoToRead

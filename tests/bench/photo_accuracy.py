@@ -19,7 +19,7 @@ from decimal import Decimal
 
 from capture.driver.profile.display import Display
 from capture.photo.engine import TextEngine
-from capture.photo.propose import Expectation
+from capture.photo.expect import Expectation
 from capture.photo.read import read_photo
 from capture.photo.store import reencoded
 from simulators.display_photos import CONDITIONS, DisplayPhoto, photograph

@@ -3,6 +3,7 @@
 from capture.driver.profile.load import (
     FoundProfile,
     built_in_profiles,
+    find_profile,
     find_profiles,
     load_profile,
     parse_profile,
@@ -18,6 +19,7 @@ __all__ = [
     "Profile",
     "StandardUncertainty",
     "built_in_profiles",
+    "find_profile",
     "find_profiles",
     "load_profile",
     "parse_profile",

@@ -123,6 +123,22 @@ def find_profiles(packages: Sequence[str]) -> list[FoundProfile]:
     return found
 
 
+def find_profile(name: str, packages: Sequence[str]) -> Profile:
+    """Give the profile of a name, whatever its driver: from `search_path`, else built in.
+
+    Raises:
+        ConfigError: there is none, or it is faulty.
+    """
+    for found in find_profiles(packages):
+        if found.name == name and not found.hidden_by:
+            if found.profile is None:
+                raise ConfigError(list(found.faults))
+            return found.profile
+    raise ConfigError(
+        [f"profile {name!r} is not known; `benchtally drivers --profiles` lists them"]
+    )
+
+
 def _places(packages: Sequence[str]) -> Iterator[tuple[str, str, "_Read"]]:
     for folder in dict.fromkeys(search_path()):
         try:

@@ -58,3 +58,13 @@ def test_nothing_is_found_beyond_the_next_item_or_where_nothing_is():
     picture = line(("941.5", 60, 120), ("Ω", 500, 60))
     assert unit_place(picture, box(60, 60, 430, 180), 480) is None
     assert unit_place(line(("941.5", 60, 120)), box(60, 60, 430, 180), 900) is None
+
+
+def test_what_reaches_in_from_another_row_is_no_unit():
+    picture = line(("941.5", 60, 120), ("Ω", 500, 60)).copy()
+    picture[40:66, 510:530] = 240
+    found = unit_place(picture, box(60, 60, 430, 180), 900)
+    assert found[:, 1].min() > 90
+    only = line(("941.5", 60, 120)).copy()
+    only[40:66, 510:530] = 240
+    assert unit_place(only, box(60, 60, 430, 180), 900) is None

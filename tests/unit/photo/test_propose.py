@@ -4,8 +4,9 @@ import pytest
 
 from capture.driver.profile.display import Display
 from capture.model.photo import Crop
+from capture.photo.expect import Expectation
 from capture.photo.looks import Item
-from capture.photo.propose import Expectation, propose
+from capture.photo.propose import propose
 
 PAIRS = ("U-V", "V-W", "W-U")
 RESISTANCE = Expectation("resistance", PAIRS)

@@ -9,7 +9,7 @@ from PIL import Image
 from capture.driver.profile.display import Display
 from capture.errors import InputError
 from capture.photo.engine import TextEngine
-from capture.photo.propose import Expectation
+from capture.photo.expect import Expectation
 from capture.photo.read import read_photo
 from capture.photo.store import reencoded
 from capture.photo.straighten import find_corners, straighten

@@ -10,7 +10,7 @@ import pytest
 from capture.driver.profile.display import Display
 from capture.errors import InputError
 from capture.photo import child
-from capture.photo.propose import Expectation
+from capture.photo.expect import Expectation
 from capture.photo.store import MOST_BYTES, MissingExtraError
 from capture.photo.worker import Limits, PhotoReader, PhotoReadError, receive, send
 from simulators.display_photos import photograph
@@ -75,7 +75,7 @@ def served(monkeypatch, data=b"no photo"):
     monkeypatch.setattr(child, "limit", lambda limits: None)
     requests, answers = io.BytesIO(), io.BytesIO()
     display = {"quantity": "resistance", "points": ["U-V"], "display": {}}
-    asked = {"what": "read", "limits": {}, **display}
+    asked = {"what": "read", "kept": True, "limits": {}, **display}
     send(requests, asked, data)
     requests.seek(0)
     child.serve(requests, answers)

@@ -9,6 +9,8 @@ import pytest
 from PIL import Image
 
 from capture.model import new_id
+from capture.photo.worker import PhotoReader, PhotoReadError
+from simulators.display_photos import photograph
 
 
 def test_a_page_of_readings_goes_on_where_the_one_before_ended(served, drafts):
@@ -145,3 +147,47 @@ def test_the_document_of_the_api_names_every_operation(served):
     paths = served.get("/api/openapi.json")["paths"]
     assert "/api/jobs/{job}/steps/{step}/key" in paths
     assert "/api/events" in paths
+
+
+def test_a_photo_of_a_display_gives_proposals_and_stores_nothing(served):
+    photo = photograph(1003, "font", "list")
+    digest = served.client.post("/api/evidence", content=photo.encoded()).json()["sha256"]
+    body = {"quantity": photo.content.quantity, "points": ["U-V", "V-W", "W-U"]}
+    answer = served.client.post(f"/api/evidence/{digest}/proposals", json=body)
+    assert answer.status_code == 200, answer.text
+    found = answer.json()
+    assert found["photo"] == digest
+    assert [each["digits"] for each in found["proposals"]] == [
+        value.digits for value in photo.content.values
+    ]
+    assert served.get("/api/readings")["readings"] == []
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        ({"quantity": "resistence"}, 400),
+        ({"quantity": "resistance", "points": ["nowhere"]}, 400),
+        ({"quantity": "resistance", "profile": "no-such-profile"}, 400),
+        ({"quantity": "resistance", "profile": "../secret"}, 400),
+    ],
+)
+def test_what_a_photo_cannot_be_read_for_is_said(served, photo, body, status):
+    digest = served.client.post("/api/evidence", content=photo).json()["sha256"]
+    answer = served.client.post(f"/api/evidence/{digest}/proposals", json=body)
+    assert (answer.status_code, "\n" in answer.json()["detail"]) == (status, False)
+
+
+def test_a_photo_that_cannot_be_read_now_is_a_problem(served, photo, monkeypatch):
+    def late(*arguments, **more):
+        raise PhotoReadError("reading the photo took longer than 30 s and was ended; key the value")
+
+    monkeypatch.setattr(PhotoReader, "read", late)
+    digest = served.client.post("/api/evidence", content=photo).json()["sha256"]
+    path = f"/api/evidence/{digest}/proposals"
+    answer = served.client.post(path, json={"quantity": "resistance"})
+    assert (answer.status_code, answer.json()["type"]) == (503, "urn:benchtally:problem:not-now")
+    missing = served.client.post(
+        f"/api/evidence/{'0' * 64}/proposals", json={"quantity": "resistance"}
+    )
+    assert missing.status_code == 404
