@@ -11,7 +11,7 @@ def test_a_traceback_prints_no_local_variables(capsys):
     try:
         configure_logs("info", "text")
         try:
-            password = "271828-secret"  # noqa: S105 - what must not be printed
+            password = "271828-secret"
             raise RuntimeError(f"cannot go on after {len(password)} characters")
         except RuntimeError:
             structlog.get_logger().exception("publisher.ended")
