@@ -18,7 +18,7 @@ help:
 	@echo 'make demo ARGS=--once  the same, ending by itself'
 	@echo 'make test            all tests, in an environment of their own'
 	@echo 'make check           ruff, mypy, import rules, schema drift'
-	@echo 'make bench           measured rates (minutes)'
+	@echo 'make bench           what it costs and gives, against scripts written by hand (half an hour)'
 	@echo 'make faults          twenty minutes of faults at random'
 	@echo 'make schemas         write schemas/ anew from the models'
 
@@ -44,7 +44,7 @@ check: .venv-test/.installed
 	.venv-test/bin/benchtally schema --check schemas
 
 bench: .venv-test/.installed brokers
-	.venv-test/bin/python -P tests/bench/rate.py $(ARGS)
+	.venv-test/bin/python -P tests/bench/table.py $(ARGS)
 
 faults: .venv-test/.installed brokers
 	.venv-test/bin/python -P tests/bench/campaign.py $(ARGS)
