@@ -66,6 +66,29 @@ def test_six_times_are_read_off_a_photo_and_confirmed(bench, person, display):
     assert values[0]["photos"] == [sources[0]["photo"]]
 
 
+@pytest.mark.timeout(180)
+def test_what_is_doubtful_is_taken_over_by_a_touch_only(bench, person, tmp_path):
+    who = person()
+    bench.tablet.register("fan-07", **PLATE)
+    bench.tablet.start("fan-07", "three-pair-resistance", rotor="out")
+    shown = Content("font", "single", "resistance", (Truth("", "", "842.17", "mΩ"),))
+    out = io.BytesIO()
+    photograph_of(shown, seed=5).image.save(out, "JPEG")
+    path = tmp_path / "display.jpg"
+    path.write_bytes(out.getvalue())
+    page = who.page
+    page.goto(f"/jobs/{bench.tablet.job}")
+    who.connected()
+    page.get_by_text("Key it instead").click()
+    page.get_by_label("Photo of the display").set_input_files(path)
+    expect(page.locator("[data-photos]")).to_contain_text("1 value read", timeout=60_000)
+    # mΩ and MΩ look alike, nine decades apart.
+    expect(page.locator(".seen .wrong")).to_contain_text("Look:")
+    expect(page.locator("#value-1")).to_have_value("")
+    page.get_by_role("button", name="It shows 842.17 mΩ").click()
+    expect(page.locator("#value-1")).to_have_value("842.17 mΩ")
+
+
 def test_a_label_is_photographed_and_its_machine_opened(bench, person, tmp_path):
     who = person()
     bench.tablet.register("fan-07", **PLATE)

@@ -161,7 +161,7 @@ document.addEventListener("change", async (event) => {
   try {
     const found = await send(form.dataset.read, { photo: digest, instrument });
     const count = fill(form, found);
-    photosOf(form, count ? `${count} values read: look at each, correct what is wrong, then take them` : "no value was read off it: key what it shows");
+    photosOf(form, count ? `${count} value${count === 1 ? "" : "s"} read: look at each, correct what is wrong, then take them` : "no value was read off it: key what it shows");
   } catch (error) {
     photosOf(form, error instanceof Away ? "not read: the bench cannot be reached" : error.message);
   }

@@ -6,7 +6,7 @@ import { held, keep } from "./draft.js";
 const LOW = 0.9; // below this a character is marked
 const MARGIN = 0.35; // of a value's height, shown around it
 
-/** Put proposals into the fields that are still empty; give how many. */
+/** Put what was read without a doubt into the fields that are still empty; give how many were read. */
 export function fill(form, { read, unlikely }) {
   const name = form.dataset.draft;
   const seen = { ...held(name).seen };
@@ -16,14 +16,18 @@ export function fill(form, { read, unlikely }) {
     const at = empty.findIndex((field) => !proposal.point || field.dataset.point === proposal.point);
     if (at < 0) continue;
     const [field] = empty.splice(at, 1);
-    field.value = proposal.text;
     seen[field.dataset.value] = { photo: read.photo, ...proposal };
-    field.dispatchEvent(new Event("input", { bubbles: true }));
+    if (!proposal.doubts.length) take(field, proposal);
     count += 1;
   }
   keep(name, { seen, odd: [...read.doubts.map((doubt) => doubt.words), ...unlikely] });
   show(form);
   return count;
+}
+
+function take(field, proposal) {
+  field.value = proposal.text;
+  field.dispatchEvent(new Event("input", { bubbles: true }));
 }
 
 /** What goes with a value that was read off a photo; undefined for one that was not. */
@@ -43,6 +47,7 @@ export function show(form) {
     place.hidden = !proposal;
     if (!proposal) continue;
     place.append(crop(proposal), characters(proposal), doubts(proposal));
+    if (proposal.doubts.length) place.append(offer(form, place.dataset.seenAt, proposal));
   }
   const list = form.querySelector(".doubts");
   if (odd.length && Object.keys(seen).length) {
@@ -89,6 +94,19 @@ function characters({ characters: read }) {
     }
   }
   return line;
+}
+
+/** A value with a doubt is taken over by a touch only. */
+function offer(form, place, proposal) {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.textContent = `It shows ${proposal.text}`;
+  button.addEventListener("click", () => {
+    const field = form.querySelector(`[data-value="${place}"]`);
+    take(field, proposal);
+    field.focus();
+  });
+  return button;
 }
 
 function doubts({ doubts: found }) {
