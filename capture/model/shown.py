@@ -27,6 +27,7 @@ _NUMBER = re.compile(
     r"(?P<sign>[+\-\u2212])?(?P<whole>[0-9]*)(?:(?P<mark>[.,])(?P<part>[0-9]*))?"
     r"(?:[eE](?P<exponent>[+-]?[0-9]{1,3}))?"
 )
+_PLAIN = re.compile(r"([0-9]{1,12}\.[0-9]{1,20}) ([^\s0-9.,+-][^\s]*)")
 _DASHES = re.compile(r"(?P<dashes>-{2,}(?:[.,]-+)?|_{2,})\s*(?P<unit>\S*)")
 _OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[ .]?[O0o]\.?[Ll]\.?")
 _GROUP = 3  # digits between two thousands separators
@@ -70,6 +71,11 @@ def parse_shown(text: str, *, mark: DecimalMark = "auto", default_unit: str = ""
     """
     if len(text) > _LONGEST:
         raise InputError(f"{text[:_LONGEST]!r}… is too long for a value; accepted forms: {FORMS}")
+    # Nearly all that a meter sends: digits, a point, one unit. What the rest of this function, and
+    # what it calls, would make of it, in one step.
+    plain = _PLAIN.fullmatch(text)
+    if plain is not None and mark != "comma":
+        return _plain(plain[1], plain[2])
     body = text.strip()
     side = None
     if body[:1] in "<>" and body:
@@ -90,6 +96,12 @@ def parse_shown(text: str, *, mark: DecimalMark = "auto", default_unit: str = ""
         raise InputError(f"{text.strip()!r} is a bound without a number; accepted forms: {FORMS}")
     status = Status.ABOVE_RANGE if side is Side.ABOVE else Status.BELOW_RANGE
     return Shown(digits, shown_unit, shown.unit, None, status, ShownBound(side, shown.value))
+
+
+def _plain(digits: str, shown_unit: str) -> Shown:
+    scale = parse_unit(shown_unit)
+    # A context as wide as the text: nothing is rounded, and no number of such a form is special.
+    return Shown(digits, shown_unit, scale.unit, Decimal(f"{digits}E{scale.exponent}"), Status.OK)
 
 
 def scale_number(digits: str, shown_unit: str, *, mark: DecimalMark = "point") -> Shown:

@@ -26,6 +26,7 @@ from capture.driver import (
     unit_of,
 )
 
+_OK = Status.OK
 _SECONDS = {"s": 1, "min": 60, "h": 3600}
 _CLOCK = re.compile(r"(?:([0-9]{1,4}):)?([0-9]{1,4}):([0-9]{2}(?:[.,][0-9]{1,6})?)")
 _SIXTY = 60
@@ -40,6 +41,7 @@ class _Form:
     pattern: re.Pattern[str] | None
     names: frozenset[str]
     values: tuple[LineValue, ...]
+    flags: bool
 
     def fields(self, text: str) -> dict[str, str] | None:
         """Give the line's fields, blanks around them removed; None where it is no such line."""
@@ -48,7 +50,17 @@ class _Form:
         match = self.pattern.fullmatch(text.strip())
         if match is None:
             return None
-        return {name: (part or "").strip() for name, part in match.groupdict().items()}
+        return {name: part.strip() for name, part in match.groupdict("").items()}
+
+
+@dataclass(frozen=True, slots=True)
+class _Value:
+    """One value of a line, before it is known what holds for the whole line."""
+
+    quantity: str
+    unit: str
+    shown: Shown
+    status: Status
 
 
 class LineReader:
@@ -59,7 +71,11 @@ class LineReader:
         self._conditions: dict[str, Condition] = {**profile.conditions, **conditions}
         self._forms = tuple(
             _Form(
-                form, re.compile(form.pattern) if form.pattern else None, form.names, form.meanings
+                form,
+                re.compile(form.pattern) if form.pattern else None,
+                form.names,
+                form.meanings,
+                any(name.endswith("flags") for name in form.names),
             )
             for form in profile.lines
         )
@@ -79,16 +95,14 @@ class LineReader:
         form, fields = fits[0]
         found = []
         for value in form.values:
-            indication = self._value(form, value, fields, raw)
-            if indication is not None:
-                found.append(indication)
+            one = self._value(form, value, fields)
+            if one is not None:
+                found.append(one)
         if not found:
             raise InputError("has no value")
-        return self._placed(form.form, fields, found, query)
+        return self._placed(form, fields, found, raw, query)
 
-    def _value(
-        self, form: _Form, value: LineValue, fields: Mapping[str, str], raw: bytes
-    ) -> Indication | None:
+    def _value(self, form: _Form, value: LineValue, fields: Mapping[str, str]) -> _Value | None:
         text = fields[value.field]
         if not text:
             if value.optional:
@@ -111,36 +125,50 @@ class LineReader:
         else:
             understood = value.units.get(stands, stands)
             shown = parse_shown(f"{text} {understood}", mark=self._mark, default_unit=unit)
-            if stands:
+            if stands and shown.shown_unit != stands:
                 shown = replace(shown, shown_unit=stands)
         base = unit_of(quantity) or shown.unit
         if base is None or shown.unit not in (None, base):
             raise InputError(f"{quantity} is in {base}, the line shows {shown.unit}")
-        return Indication.of(quantity, base, _with_status(shown, status), raw, status=status)
+        shown = _with_status(shown, status)
+        # A display without a number keeps its own status.
+        return _Value(quantity, base, shown, shown.status if shown.status is not _OK else status)
 
     def _placed(
-        self, form: LineForm, fields: Mapping[str, str], found: list[Indication], query: str | None
+        self,
+        form: _Form,
+        fields: Mapping[str, str],
+        found: list[_Value],
+        raw: bytes,
+        query: str | None,
     ) -> list[Indication]:
         """Say of the values of a line what holds for all of them."""
         self._frames += 1
-        conditions = self._line_conditions(form, fields)
+        conditions = self._line_conditions(form.form, fields)
         elapsed = None
         if fields.get(ELAPSED):
-            elapsed = self._elapsed(fields[ELAPSED], form.elapsed_unit)
+            elapsed = self._elapsed(fields[ELAPSED], form.form.elapsed_unit)
         time = fields.get(TIME) or None
         record = _record(fields, found)
-        several = len(form.meanings) > 1
+        several = len(form.values) > 1
         return [
-            replace(
-                indication,
+            Indication(
+                quantity=each.quantity,
+                unit=each.unit,
+                value=each.shown.value,
+                digits=each.shown.digits,
+                shown_unit=each.shown.shown_unit,
+                status=each.status,
+                raw=raw,
+                bound=each.shown.bound,
                 conditions=conditions,
                 group=self._frames if several else None,
                 elapsed=elapsed,
-                instrument_time=time,
                 record=f"{record} {number}" if record and several else record,
+                instrument_time=time,
                 query=query,
             )
-            for number, indication in enumerate(found, start=1)
+            for number, each in enumerate(found, start=1)
         ]
 
     def _line_conditions(
@@ -198,7 +226,9 @@ def _columns(text: str, form: LineForm) -> dict[str, str] | None:
 
 def _status(form: _Form, value: LineValue, fields: Mapping[str, str]) -> Status:
     """Tell the status that flags and form stand for; the first that is not ok counts."""
-    status = value.status if value.status is not Status.OK else form.form.status
+    status = value.status if value.status is not _OK else form.form.status
+    if not form.flags:
+        return status
     for name in dict.fromkeys((beside(value.field, "flags"), "flags")):
         for flag in fields.get(name, "").split():
             if flag not in value.flags:
@@ -230,7 +260,7 @@ def _with_status(shown: Shown, status: Status) -> Shown:
     return shown
 
 
-def _record(fields: Mapping[str, str], found: list[Indication]) -> str | None:
+def _record(fields: Mapping[str, str], found: list[_Value]) -> str | None:
     """Name a stored result so that it is stored once, however often it is sent.
 
     Numbers begin anew when the instrument's memory was erased, so its time belongs to the name. An
@@ -242,6 +272,7 @@ def _record(fields: Mapping[str, str], found: list[Indication]) -> str | None:
     if time:
         return f"{number} {time}"
     shown = "|".join(
-        f"{each.quantity} {each.status} {each.digits} {each.shown_unit}" for each in found
+        f"{each.quantity} {each.status} {each.shown.digits} {each.shown.shown_unit}"
+        for each in found
     )
     return f"{number} {hashlib.sha256(shown.encode()).hexdigest()[:16]}"

@@ -10,6 +10,7 @@ from capture.errors import InputError
 from capture.model import Side, Status, TestPoint, parse_number, parse_shown, parse_unit
 from capture.model.fields import Line as LineOfText
 from capture.model.fields import Model
+from capture.model.shown import scale_number
 from capture.model.status import VALUELESS
 from capture.model.testpoint import terminal
 
@@ -138,3 +139,24 @@ def test_a_test_point_survives_being_written_and_read(marks, data):
     assert point.swapped().swapped() == point
     assert point.swapped().pair == point.pair
     assert all(terminal(mark) == mark for mark in marks)
+
+
+@given(
+    st.from_regex(r"[0-9]{1,14}\.[0-9]{1,22}", fullmatch=True),
+    st.sampled_from(["Ohm", "mOhm", "MΩ", "kΩ", "µs", "mH", "V", "TOhm", "E3", "Xyz", "%", "°C"]),
+    st.sampled_from(["auto", "point", "comma"]),
+)
+def test_the_usual_form_is_read_as_any_other(digits, unit, mark):
+    """What nearly all meters send takes a shorter way, to the same end."""
+
+    def outcome(read):
+        try:
+            shown = read()
+        except InputError:
+            return "refused"
+        # Equal values may have different exponents: the digits behind the point count.
+        return shown, shown.value.as_tuple()
+
+    assert outcome(lambda: parse_shown(f"{digits} {unit}", mark=mark)) == outcome(
+        lambda: scale_number(digits, unit, mark=mark)
+    )
