@@ -1,4 +1,4 @@
-"""The command ``benchtally``. One module a command; each imports what it needs when it runs."""
+"""The command ``benchtally``. One module a command, imported when that command is run."""
 
 import io
 import os
@@ -9,72 +9,18 @@ import typer
 from typer.exceptions import TyperException
 
 from capture import __version__
-from capture.cli import (
-    check,
-    demo,
-    doctor,
-    drivers,
-    export,
-    follow,
-    historian,
-    job,
-    journal,
-    judge,
-    key,
-    machine,
-    operator,
-    outbox,
-    photo,
-    ports,
-    profile,
-    readings,
-    record,
-    run,
-    schema,
-    simulate,
-    tag,
-    trace,
-    trend,
-)
+from capture.cli.commands import Commands
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
 
 app = typer.Typer(
     name="benchtally",
+    cls=Commands,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Bench-meter readings: captured, tied to a machine, stored, judged, delivered over MQTT.",
 )
-
-for module in (
-    run,
-    check,
-    doctor,
-    ports,
-    drivers,
-    profile,
-    trace,
-    readings,
-    follow,
-    key,
-    photo,
-    machine,
-    tag,
-    job,
-    record,
-    trend,
-    export,
-    judge,
-    journal,
-    outbox,
-    historian,
-    operator,
-    simulate,
-    schema,
-    demo,
-):
-    module.register(app)
 
 
 @app.callback(invoke_without_command=True)

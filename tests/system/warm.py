@@ -77,6 +77,9 @@ def _serve(address):
     """Fork a command for each request, until standard input ends."""
     for name in _MODULES:
         importlib.import_module(name)
+    commands = importlib.import_module("capture.cli.commands")
+    for module in {module for module, _ in commands.COMMANDS.values()}:
+        commands.built(module)
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     with socket.socket(socket.AF_UNIX) as listening:
         listening.bind(address)
