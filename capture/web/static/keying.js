@@ -27,6 +27,7 @@ function bodyOf(form) {
     if (field.dataset.elapsed) value.elapsed = Number(field.dataset.elapsed);
     const again = form.querySelector(`[data-again="${field.dataset.value}"]`).value.trim();
     if (again && body.display.second_operator) value.again = again;
+    else if (draft.proposed && draft.proposed[field.dataset.value]) value.from_photo = draft.proposed[field.dataset.value];
     body.values.push(value);
   }
   const deviation = form.querySelector("[data-deviation]");
@@ -147,6 +148,7 @@ document.addEventListener("change", async (event) => {
     keep(form.dataset.draft, { photos });
     field.value = "";
     photosOf(form);
+    form.dispatchEvent(new CustomEvent("photographed", { bubbles: true, detail: { sha256 } }));
   } catch (error) {
     place.textContent = error instanceof Away ? "Not sent: the bench cannot be reached; choose it again later." : error.message;
   }

@@ -6,6 +6,7 @@ import "./draft.js";
 import "./forms.js";
 import "./keypad.js";
 import "./keying.js";
+import "./photo.js";
 import { follow } from "./live.js";
 import "./sound.js";
 
