@@ -14,6 +14,7 @@ _WORK = 64  # pixels of height that lines are looked at with
 _INK = 0.45  # part of the strongest contrast that counts as ink; unlit segments stay below
 _GAP = 0.16  # of the tallest group's height: what parts a unit from the digits
 _LOW = 0.62  # of the tallest group's height: what is no digit any more
+_DIGITS = 0.35  # of a line's height: what is lower than this holds no digits whole
 _SPECK = 0.14  # of the height: lower is a speck or a decimal point
 _EDGE = 0.25  # of its own height that is left around what was cut out
 
@@ -51,7 +52,8 @@ def unit_place(picture: Pixels, number: Points, until: float) -> Points | None:
 
 def _cut_at_unit(picture: Pixels, box: Points) -> list[Points]:
     crop = _upright(picture, box)
-    ink = _ink(crop, _strength(crop))
+    # What reaches in from the row above makes digits seem higher than they are.
+    ink = _within(_ink(crop, _strength(crop)))
     groups = _groups(ink, _WORK)
     if len(groups) < 2:  # noqa: PLR2004 - digits and a unit
         return [box]
@@ -61,14 +63,14 @@ def _cut_at_unit(picture: Pixels, box: Points) -> list[Points]:
     after = groups[tall[-1] + 1 :] if tall else []
     # A point that ends the digits is no unit.
     after = [group for group in after if group[3] - group[2] >= _SPECK * _WORK]
-    if not after or not _is_wide(after, tallest):
+    if tallest < _DIGITS * _WORK or not after or not _is_wide(after, tallest):
         return [box]
-    digits = groups[: tall[-1] + 1]
     width = crop.shape[1]
-    return [
-        _around(box, _together(digits), width),
-        _around(box, _together(after), width),
-    ]
+    digits = _around(box, _together(groups[: tall[-1] + 1]), width)
+    # The box may end within the unit: look for it anew, as far as the picture goes.
+    anew = unit_place(picture, digits, picture.shape[1])
+    unit = _around(box, _together(after), width)
+    return [digits, unit if anew is None or anew[:, 0].max() < unit[:, 0].max() else anew]
 
 
 def _is_wide(groups: list[Span], tallest: int) -> bool:

@@ -16,8 +16,6 @@ class Display(Part):
     none was seen.
     """
 
-    characters: Literal["any", "segments", "dots", "text"] = "any"
-    """Seven segments, a matrix of dots, or a plain font."""
     unit: str = ""
     """Unit of the values where the display itself shows none, such as one printed on the case."""
     units: Annotated[tuple[str, ...], Field(max_length=16)] = ()

@@ -68,3 +68,16 @@ def test_what_reaches_in_from_another_row_is_no_unit():
     only = line(("941.5", 60, 120)).copy()
     only[40:66, 510:530] = 240
     assert unit_place(only, box(60, 60, 430, 180), 900) is None
+
+
+def test_a_unit_that_the_box_cuts_through_is_taken_whole():
+    picture = line(("202.1", 60, 160), ("µH", 580, 68))
+    _, unit = cut_at_units(picture, [box(10, 10, 612, 190)])
+    whole = cut_at_units(picture, [WHOLE])[1]
+    assert unit[:, 0].max() == pytest.approx(whole[:, 0].max(), abs=12)
+
+
+def test_print_that_reaches_in_from_above_makes_no_digit_seem_low():
+    picture = line(("73.11", 60, 120)).copy()
+    picture[0:30, 60:200] = 240
+    assert len(cut_at_units(picture, [box(10, 10, 700, 190)])) == 1
