@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from itertools import islice
 from typing import Any, BinaryIO
 
-from capture.exports.missing import needs_extra
 from capture.exports.table import Row, Table
+from capture.extras import needs_extra
 
 _GROUP = 20_000  # rows
 
@@ -16,7 +16,7 @@ def write_parquet(table: Table, out: BinaryIO) -> int:
     Raises:
         MissingExtraError: the part that writes Parquet is not installed.
     """
-    with needs_extra():
+    with needs_extra("writing XLSX and Parquet", "export"):
         import pyarrow as pa  # noqa: PLC0415 - heavy, and an extra
         import pyarrow.parquet as pq  # noqa: PLC0415 - same
     kinds = {

@@ -3,8 +3,8 @@
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, BinaryIO
 
-from capture.exports.missing import needs_extra
 from capture.exports.table import Column, Table
+from capture.extras import needs_extra
 
 if TYPE_CHECKING:
     from xlsxwriter.worksheet import Worksheet
@@ -24,7 +24,7 @@ def write_xlsx(table: Table, out: BinaryIO) -> int:
     Raises:
         MissingExtraError: the part that writes workbooks is not installed.
     """
-    with needs_extra():
+    with needs_extra("writing XLSX and Parquet", "export"):
         from xlsxwriter import Workbook  # noqa: PLC0415 - an extra
     options = {
         "constant_memory": True,

@@ -82,16 +82,7 @@ def _value(
     one, other = first[1], second[1]
     percent, expanded = _difference(one, other)
     return ComparedValue(
-        quantity=kind.quantity,
-        of=kind.of,
-        point=kind.point,
-        unit=kind.unit,
-        name=kind.name or None,
-        reference_celsius=kind.reference_celsius,
-        hertz=kind.hertz,
-        rotor=kind.rotor,
-        law=kind.law,
-        measured_at=kind.measured_at,
+        **kind.members(),
         first=None if one is None else point_of(first[0], one),
         second=None if other is None else point_of(second[0], other),
         difference_percent=percent,

@@ -128,17 +128,7 @@ def _trend(kind: Kind, dated: Sequence[_Dated]) -> Trend:
         notes += found.notes
     newest = dated[-1].value.value is not None
     return Trend(
-        quantity=kind.quantity,
-        of=kind.of,
-        point=kind.point,
-        unit=kind.unit,
-        name=kind.name or None,
-        formula=kind.formula,
-        reference_celsius=kind.reference_celsius,
-        hertz=kind.hertz,
-        rotor=kind.rotor,
-        law=kind.law,
-        measured_at=kind.measured_at,
+        **kind.members(),
         scale=scale,
         points=tuple(point_of(each.job, each.value) for each in dated),
         limit=limit,

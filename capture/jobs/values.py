@@ -5,9 +5,9 @@ frequency, rotor, place of measurement.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
-from typing import Literal, cast
+from typing import Any, Literal, cast
 from uuid import UUID
 
 from capture.errors import InputError
@@ -42,7 +42,7 @@ _AS_READ = frozenset({"resistance", "inductance", "pulse_time"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """What must agree for two values to be comparable. See `Trend` for the members."""
+    """What must agree for two values to be comparable. See `Comparable` for the members."""
 
     quantity: str
     point: str
@@ -55,6 +55,10 @@ class Kind:
     rotor: Rotor | None = None
     law: str | None = None
     measured_at: str | None = None
+
+    def members(self) -> dict[str, Any]:
+        """Give what it says as members of a `Comparable`."""
+        return {**asdict(self), "name": self.name or None}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

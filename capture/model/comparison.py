@@ -9,15 +9,13 @@ from capture.model.fields import (
     Line,
     MachineId,
     Model,
-    QuantityName,
     Slug,
-    UnitCode,
     Utc,
     is_empty,
     is_none,
 )
 from capture.model.result import VerdictName
-from capture.model.trend import TrendPoint
+from capture.model.trend import Comparable, TrendPoint
 
 #: ``same``: the difference lies within its expanded uncertainty. ``not told``: a bound, or no
 #: uncertainty to hold the difference against.
@@ -38,19 +36,9 @@ class ComparedJob(Model):
     sentence: str
 
 
-class ComparedValue(Model):
+class ComparedValue(Comparable):
     """One value of both; one of the two may be missing."""
 
-    quantity: QuantityName
-    of: QuantityName | None = Field(None, exclude_if=is_none)
-    point: Line
-    unit: UnitCode
-    name: Line | None = Field(None, exclude_if=is_none)
-    reference_celsius: float | None = Field(None, exclude_if=is_none)
-    hertz: float | None = Field(None, exclude_if=is_none)
-    rotor: Literal["in", "out", "unknown"] | None = Field(None, exclude_if=is_none)
-    law: Line | None = Field(None, exclude_if=is_none)
-    measured_at: Line | None = Field(None, exclude_if=is_none)
     first: TrendPoint | None = None
     second: TrendPoint | None = None
     difference_percent: float | None = Field(None, exclude_if=is_none)

@@ -47,8 +47,8 @@ class TrendSlope(Model):
     """The same in per cent of the line's value at the newest job."""
 
 
-class Trend(Model):
-    """How a value has moved over the jobs of a machine."""
+class Comparable(Model):
+    """What must agree for values of several jobs to be held against each other."""
 
     quantity: QuantityName
     of: QuantityName | None = Field(None, exclude_if=is_none)
@@ -69,6 +69,11 @@ class Trend(Model):
     """Which time a pulse time is."""
     measured_at: Line | None = Field(None, exclude_if=is_none)
     """``terminals`` or ``through-cable``, where somebody said so."""
+
+
+class Trend(Comparable):
+    """How a value has moved over the jobs of a machine."""
+
     scale: Literal["linear", "logarithmic"] = "linear"
     direction: Literal["unknown", "none", "rising", "falling"] = "unknown"
     """``none`` where the slope is less than its uncertainty, ``unknown`` where there is none."""

@@ -11,7 +11,8 @@ from typing import IO, Any
 
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
-from capture.photo.store import MissingExtraError, reencoded
+from capture.extras import MissingExtraError
+from capture.photo.store import reencoded
 from capture.photo.worker import receive, send
 
 

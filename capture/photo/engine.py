@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from capture.errors import CaptureError
-from capture.photo.store import MissingExtraError
+from capture.extras import MissingExtraError
 from capture.photo.straighten import Pixels, Points
 
 _DETECTION_SIDE = 736  # pixels of the longest side when texts are looked for

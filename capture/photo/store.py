@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capture.errors import CaptureError, InputError, NotThereError
+from capture.extras import needs_extra
 from capture.model import Evidence
 
 if TYPE_CHECKING:
@@ -39,10 +40,6 @@ _UPRIGHT = {
     7: "TRANSVERSE",
     8: "ROTATE_90",
 }
-
-
-class MissingExtraError(CaptureError):
-    """An optional part is not installed; says which one."""
 
 
 class EvidenceError(CaptureError):
@@ -143,12 +140,8 @@ def reencoded(data: bytes) -> bytes:
     """
     if len(data) > MOST_BYTES:
         raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
-    try:
+    with needs_extra("decoding photos", "photo"):
         from PIL import Image  # noqa: PLC0415 - an extra
-    except ImportError as error:
-        raise MissingExtraError(
-            "photos need an extra; install it: pip install 'benchtally[photo]'"
-        ) from error
     try:
         opened = Image.open(io.BytesIO(data), formats=_FORMATS)
     except MemoryError:

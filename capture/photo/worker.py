@@ -20,9 +20,10 @@ from typing import IO, Any, Self
 
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
+from capture.extras import MissingExtraError
 from capture.model.photo import LabelCode, PhotoProposals
 from capture.photo.expect import Expectation
-from capture.photo.store import MOST_BYTES, MissingExtraError
+from capture.photo.store import MOST_BYTES
 
 _HEAD = struct.Struct("!II")
 _LARGEST = 4_000_000  # bytes of JSON text

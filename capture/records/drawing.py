@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
-from capture.photo.store import MissingExtraError
+from capture.extras import MissingExtraError
 from capture.records.fonts import font_files
 from capture.records.plots import Plot
 from capture.records.texts import Catalogue

@@ -3,7 +3,7 @@
 from importlib.resources import files
 from pathlib import Path
 
-from capture.records.missing import needs_extra
+from capture.extras import needs_extra
 
 FAMILY = "Source Sans Pro"
 _NAMES = ("Regular", "Semibold", "Bold", "It")
@@ -15,6 +15,6 @@ def font_files() -> list[Path]:
     Raises:
         MissingExtraError: the part that draws records is not installed.
     """
-    with needs_extra():
+    with needs_extra("drawing records", "records"):
         folder = files("font_source_sans_pro") / "files"
     return [Path(str(folder / f"SourceSansPro-{name}.ttf")) for name in _NAMES]

@@ -5,7 +5,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from capture.records.missing import needs_extra
+from capture.extras import needs_extra
 from capture.records.pages import Pages
 
 _TYPES = {"svg": "image/svg+xml", "jpg": "image/jpeg"}
@@ -28,7 +28,7 @@ def _inside(name: str, data: bytes) -> str:
 
 @cache
 def _template() -> Any:
-    with needs_extra():
+    with needs_extra("drawing records", "records"):
         import jinja2  # noqa: PLC0415 - an extra
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined

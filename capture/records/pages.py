@@ -6,9 +6,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from capture.errors import CaptureError
+from capture.extras import needs_extra
 from capture.model.record import Record
 from capture.records.drawing import draw
-from capture.records.missing import needs_extra
 from capture.records.moving import trend_plots
 from capture.records.plots import plots_of
 from capture.records.sheet import sheet
@@ -46,7 +46,7 @@ def make_pages(record: Record, language: str, photos: Photos) -> Pages:
         InputError: there is no such language.
         MissingExtraError: the part that draws records is not installed.
     """
-    with needs_extra():
+    with needs_extra("drawing records", "records"):
         import matplotlib as mpl  # noqa: PLC0415 - heavy, and an extra
         import segno  # noqa: PLC0415 - an extra
     del mpl

@@ -9,9 +9,9 @@ from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 from capture.errors import CaptureError
+from capture.extras import needs_extra
 from capture.model.record import Record
 from capture.records.fonts import FAMILY, font_files
-from capture.records.missing import needs_extra
 from capture.records.pages import Pages
 
 Paper = Literal["a4", "letter"]
@@ -48,7 +48,7 @@ def pdf_of(record: Record, pages: Pages, paper: Paper) -> bytes:
         **{name: data for name, data in pages.files.items() if not _is_photo(name)},
     }
     compiler = _compiler()
-    with needs_extra():
+    with needs_extra("drawing records", "records"):
         import typst  # noqa: PLC0415 - an extra
     try:
         # Photos are no text, so typst reads them from a folder, the only one that it may look into.
@@ -79,7 +79,7 @@ def _template() -> bytes:
 
 @cache
 def _compiler() -> Any:
-    with needs_extra():
+    with needs_extra("drawing records", "records"):
         import typst  # noqa: PLC0415 - an extra
     # No font of this computer: the same record looks the same everywhere.
     return typst.Compiler(

@@ -11,12 +11,12 @@ from pydantic import ValidationError
 
 from capture.driver.faults import one_line
 from capture.errors import InputError
+from capture.extras import needs_extra
 from capture.journal.chain import link
 from capture.model.job import JobEntry, SignedOff
 from capture.model.record import Record, RecordReading, hash_of
 from capture.records.build import reading_of
 from capture.records.held import Entries
-from capture.records.missing import needs_extra
 
 ATTACHMENT = "record.json"
 _MOST_BYTES = 64 << 20
@@ -56,7 +56,7 @@ def record_text(path: Path) -> bytes:
 
 
 def _attached(path: Path) -> bytes:
-    with needs_extra():
+    with needs_extra("drawing records", "records"):
         import pikepdf  # noqa: PLC0415 - an extra
     try:
         with pikepdf.open(path) as pdf:

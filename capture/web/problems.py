@@ -18,11 +18,12 @@ from capture.errors import (
     JournalError,
     NotThereError,
 )
+from capture.extras import MissingExtraError
 from capture.jobs.desk import DoubtError
 from capture.jobs.rules import LockedError
 from capture.journal import StaleError
 from capture.model.fields import rfc3339
-from capture.photo.store import EvidenceError, MissingExtraError
+from capture.photo.store import EvidenceError
 from capture.photo.worker import PhotoReadError
 
 MEDIA_TYPE = "application/problem+json"

@@ -8,9 +8,9 @@ import pytest
 
 from capture.driver.profile.display import Display
 from capture.errors import InputError
+from capture.extras import MissingExtraError
 from capture.model.photo import Crop, LabelCode, PhotoProposals
 from capture.photo.expect import Expectation
-from capture.photo.store import MissingExtraError
 from capture.photo.worker import PhotoReader
 from simulators.display_photos import photograph
 from simulators.displays import content

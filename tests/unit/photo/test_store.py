@@ -15,8 +15,9 @@ from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
 from capture.errors import InputError, NotThereError
+from capture.extras import MissingExtraError
 from capture.photo import store as module
-from capture.photo.store import EvidenceError, EvidenceStore, MissingExtraError
+from capture.photo.store import EvidenceError, EvidenceStore
 
 _ORIENTATION, _GPS, _ARTIST = 0x0112, 0x8825, 0x013B
 _SECRETS = (b"Exif", b"somebody", b"GPS", b"a remark", b"ICC_PROFILE", b"http://ns.adobe.com")

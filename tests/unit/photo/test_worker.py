@@ -9,9 +9,10 @@ import pytest
 
 from capture.driver.profile.display import Display
 from capture.errors import InputError
+from capture.extras import MissingExtraError
 from capture.photo import child
 from capture.photo.expect import Expectation
-from capture.photo.store import MOST_BYTES, MissingExtraError
+from capture.photo.store import MOST_BYTES
 from capture.photo.worker import Limits, PhotoReader, PhotoReadError, receive, send
 from simulators.display_photos import photograph
 

@@ -6,8 +6,8 @@ import pytest
 import zxingcpp
 from PIL import Image
 
+from capture.extras import MissingExtraError
 from capture.model import new_id
-from capture.photo.store import MissingExtraError
 from simulators.display_photos import photograph_of
 from simulators.displays import Content, Truth
 
