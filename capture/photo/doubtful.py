@@ -78,6 +78,13 @@ def unit_doubts(
     return found
 
 
+def letters_doubt(read: str, taken: str) -> PhotoDoubt:
+    """Say that a unit was taken for another one, which differs from it in the size of letters."""
+    return _doubt(
+        "unit-prefix", f"{read} was read; a time is shown in {taken}: look at its letters"
+    )
+
+
 def _by_case(unit: str, display: Display) -> bool:
     """Tell whether a unit is another one with its prefix in the other case, and may be that.
 

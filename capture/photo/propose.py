@@ -12,7 +12,7 @@ from capture.driver.profile.display import Display
 from capture.errors import InputError
 from capture.model import Shown, Status, TestPoint, parse_shown, unit_of
 from capture.model.photo import Crop, PhotoDoubt, Proposal, ReadCharacter
-from capture.photo.doubtful import number_doubts, unit_doubts
+from capture.photo.doubtful import letters_doubt, number_doubts, unit_doubts
 from capture.photo.expect import Expectation
 from capture.photo.layout import Cell, cells_of, in_order
 from capture.photo.looks import Item
@@ -68,7 +68,7 @@ def _relevant(cells: list[Cell], expected: Expectation, display: Display) -> lis
 
     def fits(cell: Cell) -> bool:
         text = cell.unit.text if cell.unit else display.unit
-        shown = understood(text, base)
+        shown = understood(of_time(text) if base == "s" else text, base)
         return shown is not None and base in (None, shown)
 
     fitting = [cell for cell in cells if fits(cell)]
@@ -80,6 +80,16 @@ def _relevant(cells: list[Cell], expected: Expectation, display: Display) -> lis
     if len(fitting) < len(expected.points):
         return [cell for cell in cells if cell in fitting or cell.unit is None]
     return fitting
+
+
+def of_time(unit: str) -> str:
+    """Give a unit as the display of a time can have it: small letters.
+
+    S and s, M and m differ in size alone, which no recogniser can tell where all letters of a
+    display are as high. Nothing on a bench lasts for megaseconds, and siemens are no time.
+    """
+    small = unit.lower()
+    return small if understood(small, "s") == "s" else unit
 
 
 def understood(text: str, base: str | None) -> str | None:
@@ -150,13 +160,15 @@ def _proposal(
     locate: Locate,
 ) -> Proposal:
     number, unit = cell.number, cell.unit
-    shown_unit = (unit.text if unit else display.unit)[:16]
+    read_unit = (unit.text if unit else display.unit)[:16]
     base = unit_of(expected.quantity)
+    shown_unit = of_time(read_unit) if base == "s" else read_unit
     shown, reason = _shown(number.text, shown_unit, base, display)
     doubts = [
         *doubts,
         *number_doubts(cell, shown, reason, usual, display),
         *unit_doubts(unit, shown_unit, expected.quantity, display),
+        *([] if shown_unit == read_unit else [letters_doubt(read_unit, shown_unit)]),
     ]
     fits = shown is not None and shown.unit is not None and base in (None, shown.unit)
     parts = [number] if unit is None else [number, unit]

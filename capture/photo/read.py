@@ -31,10 +31,10 @@ def read_photo(
     seen = straight or whole(photo)
     found = _read(seen, photo, expected, display, engine)
     # An outline that holds too little may be a frame within the display: look at everything.
-    if straight is not None and len(found.proposals) < max(len(expected.points), 1):
+    if straight is not None and _whole_values(found) < max(len(expected.points), 1):
         everything = whole(photo)
         other = _read(everything, photo, expected, display, engine)
-        if len(other.proposals) > len(found.proposals):
+        if _whole_values(other) > _whole_values(found):
             seen, found = everything, other
     corners = None
     if seen.corners is not None:
@@ -48,6 +48,11 @@ def read_photo(
         doubts=found.doubts,
         other_texts=tuple(_printable(text) for text in found.others if text)[:_MOST_OTHERS],
     )
+
+
+def _whole_values(found: Found) -> int:
+    """Count the values that have a number and a unit of the quantity."""
+    return sum(each.value is not None for each in found.proposals)
 
 
 def _read(

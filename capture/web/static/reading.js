@@ -25,8 +25,13 @@ export function fill(form, { read, unlikely }) {
   return count;
 }
 
+/** A value as it would be typed: the number as read, and its unit. */
+function shown({ digits, shown_unit }) {
+  return `${digits} ${shown_unit}`.trim();
+}
+
 function take(field, proposal) {
-  field.value = proposal.text;
+  field.value = shown(proposal);
   field.dispatchEvent(new Event("input", { bubbles: true }));
 }
 
@@ -100,7 +105,7 @@ function characters({ characters: read }) {
 function offer(form, place, proposal) {
   const button = document.createElement("button");
   button.type = "button";
-  button.textContent = `It shows ${proposal.text}`;
+  button.textContent = `It shows ${shown(proposal)}`;
   button.addEventListener("click", () => {
     const field = form.querySelector(`[data-value="${place}"]`);
     take(field, proposal);

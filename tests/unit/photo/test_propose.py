@@ -280,3 +280,19 @@ def test_what_a_profile_ignores_is_no_value():
     items = [*three(), item("number", "12.04", 200, 190), item("unit", "mΩ", 380, 190)]
     found = proposals(items, display=Display(ignore=(r"12\.\d+",)))
     assert len(found.proposals) == 3
+
+
+@pytest.mark.parametrize("read", ["mS", "MS", "Ms", "µS", "uS"])
+def test_letters_of_a_time_are_small_and_that_is_marked(read):
+    items = [*row(0, "U-V", "1.185", read), *row(60, "V-W", "1.105", read)]
+    found = proposals(items, Expectation("pulse_time", PAIRS[:2]))
+    first, _ = found.proposals
+    assert first.shown_unit == read.lower()
+    assert first.text == f"1.185 {read}"  # as read
+    assert first.value == pytest.approx(1.185e-3 if read[0] in "mM" else 1.185e-6)
+    assert "unit-prefix" in kinds(first)
+
+
+def test_siemens_are_left_alone_where_no_time_is_meant():
+    found = proposals(row(0, "U-V", "1.185", "mS"), Expectation("conductance", ("U-V",)))
+    assert (found.proposals[0].shown_unit, found.proposals[0].unit) == ("mS", "S")
