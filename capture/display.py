@@ -6,16 +6,20 @@ markup.
 
 import sys
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from rich.box import SIMPLE
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+# What draws tables is imported when one is drawn: most commands, and the daemon, draw none.
 
 
-def console(without_terminal: int = 160) -> Console:
+def console(without_terminal: int = 160) -> "Console":
     """Give a console on standard output; so many columns wide where that is no terminal."""
+    from rich.console import Console  # noqa: PLC0415 - see above
+
     width = None if sys.stdout.isatty() else without_terminal
     return Console(width=width, highlight=False, soft_wrap=False, emoji=False, markup=False)
 
@@ -25,13 +29,19 @@ def clean(text: object) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(text))
 
 
-def cell(text: object, style: str = "") -> Text:
+def cell(text: object, style: str = "") -> "Text":
     """Make a table cell that is never read as markup."""
+    from rich.text import Text  # noqa: PLC0415 - see above
+
     return Text(clean(text), style=style)
 
 
-def table(headings: Sequence[str], rows: Iterable[Sequence[object]], *, title: str = "") -> Table:
+def table(headings: Sequence[str], rows: Iterable[Sequence[object]], *, title: str = "") -> "Table":
     """Make a table of plain cells."""
+    from rich.box import SIMPLE  # noqa: PLC0415 - see above
+    from rich.table import Table  # noqa: PLC0415 - same
+    from rich.text import Text  # noqa: PLC0415 - same
+
     made = Table(box=SIMPLE, title=title or None, title_justify="left", pad_edge=False)
     for heading in headings:
         made.add_column(heading, overflow="fold")
