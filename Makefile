@@ -11,7 +11,7 @@ PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 # processes that the tests start compiles all it imports anew, a second for a daemon.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test check bench faults schemas brokers clean help
+.PHONY: demo test check bench faults schemas licences sbom bare-install lower-bounds brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -21,6 +21,10 @@ help:
 	@echo 'make bench           what it costs and gives, against scripts written by hand (half an hour)'
 	@echo 'make faults          twenty minutes of faults at random'
 	@echo 'make schemas         write schemas/ anew from the models'
+	@echo 'make licences        write docs/licences.md anew, and fail where a licence does not go with ours'
+	@echo 'make sbom            dist/benchtally.cdx.json: all that is installed, as CycloneDX'
+	@echo 'make bare-install    the wheel without extras, and by pipx: every command tried (minutes)'
+	@echo 'make lower-bounds    tests with the lowest releases that are allowed (a quarter of an hour)'
 
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
@@ -51,6 +55,18 @@ faults: .venv-test/.installed brokers
 
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas
+
+licences: .venv-test/.installed
+	.venv-test/bin/python -P tests/bench/licences.py --write docs/licences.md
+
+sbom:
+	$(PYTHON) tests/bench/sbom.py dist/benchtally.cdx.json
+
+bare-install:
+	$(PYTHON) tests/bench/bare_install.py $(ARGS)
+
+lower-bounds: .venv-test/.installed brokers
+	.venv-test/bin/python -P tests/bench/lower_bounds.py $(ARGS)
 
 # A missing broker is a failure that says so, never a skipped test.
 brokers:

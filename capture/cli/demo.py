@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from capture.cli.output import DONE
+from capture.errors import InputError
 
 
 def register(app: typer.Typer) -> None:
@@ -19,6 +20,14 @@ def register(app: typer.Typer) -> None:
         ] = Path("demo-run"),
     ) -> int:
         """Measure a simulated machine with the real program, and show all of it."""
+        from capture.extras import missing
+
+        # A broker of the system's does for amqtt: that is looked at where one is started.
+        if lacking := [name for name in missing("demo") if name != "amqtt"]:
+            raise InputError(
+                f"the demonstration needs an extra ({', '.join(lacking)} missing); install it: "
+                "pip install 'benchtally[demo]'"
+            )
         from capture.demo.scenario import Demo
 
         Demo(folder).run(once=once)

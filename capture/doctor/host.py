@@ -1,6 +1,5 @@
 """What is installed here, and what this computer's clock is worth."""
 
-import importlib.util
 import platform
 import sqlite3
 from collections.abc import Iterator
@@ -11,23 +10,9 @@ from capture import __version__
 from capture.clock import Clock
 from capture.config import Config
 from capture.doctor.finding import Finding, look, ok, wrong
+from capture.extras import MODULES, missing
 
 _LIBRARIES = ("paho-mqtt", "pydantic", "pyserial", "pyusb", "numpy")
-#: What each extra brings, by the name under which Python imports it.
-_EXTRAS = {
-    "web": (
-        "argon2",
-        "fastapi",
-        "jinja2",
-        "matplotlib",
-        "PIL",
-        "prometheus_client",
-        "uvicorn",
-    ),
-    "photo": ("PIL", "cv2", "onnxruntime", "rapidocr", "zxingcpp"),
-    "sparkplug": ("google.protobuf",),
-    "demo": ("amqtt",),
-}
 # Before this release nobody can have run it, so a clock that says so has not been set.
 _NOT_BEFORE = datetime(2026, 1, 1, tzinfo=UTC)
 _NOT_AFTER = datetime(2100, 1, 1, tzinfo=UTC)
@@ -37,14 +22,14 @@ _TOLERANCE = timedelta(minutes=2)
 def versions() -> Iterator[Finding]:
     """Name the versions of what runs here."""
     yield ok("benchtally", f"{__version__}, Python {platform.python_version()}")
-    missing, found = [], [f"SQLite {sqlite3.sqlite_version}"]
+    absent, found = [], [f"SQLite {sqlite3.sqlite_version}"]
     for name in _LIBRARIES:
         try:
             found.append(f"{name} {metadata.version(name)}")
         except metadata.PackageNotFoundError:
-            missing.append(name)
-    if missing:
-        yield wrong("libraries", f"not installed: {', '.join(missing)}", "install benchtally anew")
+            absent.append(name)
+    if absent:
+        yield wrong("libraries", f"not installed: {', '.join(absent)}", "install benchtally anew")
     else:
         yield ok("libraries", ", ".join(found))
 
@@ -56,26 +41,19 @@ def extras(config: Config | None) -> Iterator[Finding]:
         needed.add("web")
     if config is not None and any(each.sparkplug for each in config.publishers.values()):
         needed.add("sparkplug")
-    for extra, modules in _EXTRAS.items():
-        missing = [name for name in modules if not _is_there(name)]
+    for extra in MODULES:
+        lacking = missing(extra)
         what = f"extra {extra}"
-        if not missing:
+        if not lacking:
             yield ok(what, "installed")
         elif extra in needed:
             yield wrong(
                 what,
-                f"needed, and lacks {', '.join(missing)}",
+                f"needed, and lacks {', '.join(lacking)}",
                 f"pip install 'benchtally[{extra}]'",
             )
         else:
             yield ok(what, "not installed, and not needed by this configuration")
-
-
-def _is_there(module: str) -> bool:
-    parent = module.rpartition(".")[0]
-    if parent and importlib.util.find_spec(parent) is None:
-        return False
-    return importlib.util.find_spec(module) is not None
 
 
 def clock(clock: Clock, newest: datetime | None) -> Finding:

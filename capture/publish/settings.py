@@ -1,12 +1,12 @@
 """What a publisher is told when it starts, as one line of JSON."""
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from capture.errors import ConfigError
+from capture.extras import missing
 from capture.publish.files import Files
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ class PublisherSettings(BaseModel):
 def _sparkplug(config: "Config", broker: "BrokerConfig") -> SparkplugSettings | None:
     if broker.sparkplug is None:
         return None
-    if find_spec("google") is None or find_spec("google.protobuf") is None:
+    if missing("sparkplug"):
         raise ConfigError(["sparkplug needs an extra: pip install 'benchtally[sparkplug]'"])
     return SparkplugSettings(
         group=broker.sparkplug.group or config.site,

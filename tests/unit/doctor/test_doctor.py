@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from capture import extras
 from capture.clock import ManualClock
 from capture.config import Config, SerialSettings, TcpSettings, UnixSettings, UsbtmcSettings
 from capture.doctor import bench, host, storage, web
@@ -53,7 +54,7 @@ def test_a_clock_behind_the_journal_or_in_another_age_is_wrong():
 
 
 def test_an_extra_is_wrong_only_where_it_is_needed(tmp_path, monkeypatch):
-    monkeypatch.setitem(host._EXTRAS, "web", ("no_such_module_anywhere",))
+    monkeypatch.setitem(extras.MODULES, "web", ("no_such_module_anywhere",))
     needed = {each.what: each for each in host.extras(config_of(tmp_path, web={}))}
     assert needed["extra web"].level == "wrong"
     assert needed["extra web"].do == "pip install 'benchtally[web]'"
