@@ -22,6 +22,7 @@ from capture.discovery import Change, Listing, Watcher, is_meant
 from capture.driver.faults import fault_lines
 from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalDamaged, JournalError, PluginError
+from capture.extras import require_extra
 from capture.filelock import FileLock
 from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
@@ -322,22 +323,20 @@ def make_web(config: Config, daemon: Daemon) -> "WebServer | None":
     """Make the HTTP server of a daemon; None where none is configured.
 
     Raises:
-        ConfigError: what it needs is not installed, a certificate cannot be used, or others are to
-            be served and nobody is registered.
+        MissingExtraError: what it needs is not installed.
+        ConfigError: a certificate cannot be used, or others are to be served and nobody is
+            registered.
     """
     settings = config.web
     if settings is None:
         return None
-    try:
-        from capture.access.gate import Access  # noqa: PLC0415 - an extra
-        from capture.web.application import make_app  # noqa: PLC0415 - same
-        from capture.web.bench import Bench  # noqa: PLC0415 - same
-        from capture.web.server import WebServer  # noqa: PLC0415 - same
-        from capture.web.tls import Tls  # noqa: PLC0415 - same
-    except ImportError as error:
-        raise ConfigError(
-            [f"web: needs an extra ({error.name}); install it: pip install 'benchtally[web]'"]
-        ) from error
+    require_extra("web", "web")
+    from capture.access.gate import Access  # noqa: PLC0415 - an extra
+    from capture.web.application import make_app  # noqa: PLC0415 - same
+    from capture.web.bench import Bench  # noqa: PLC0415 - same
+    from capture.web.server import WebServer  # noqa: PLC0415 - same
+    from capture.web.tls import Tls  # noqa: PLC0415 - same
+
     tls = None
     if settings.tls_certificate is not None and settings.tls_key is not None:
         tls = Tls(config.folder / settings.tls_certificate, config.folder / settings.tls_key)

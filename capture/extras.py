@@ -1,6 +1,6 @@
 """Optional parts of the program: what each brings, and what is said where one is missing."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib.util import find_spec
 
@@ -23,6 +23,12 @@ MODULES = {
 class MissingExtraError(CaptureError):
     """An optional part is not installed; says which one, and what to do."""
 
+    def __init__(self, what: str, extra: str, lacking: Sequence[str]) -> None:
+        super().__init__(
+            f"{what} needs an extra ({', '.join(lacking)} missing); install it: "
+            f"pip install 'benchtally[{extra}]'"
+        )
+
 
 @contextmanager
 def needs_extra(what: str, extra: str) -> Iterator[None]:
@@ -34,10 +40,18 @@ def needs_extra(what: str, extra: str) -> Iterator[None]:
     try:
         yield
     except ModuleNotFoundError as error:
-        raise MissingExtraError(
-            f"{what} needs an extra ({error.name} is missing); install it: "
-            f"pip install 'benchtally[{extra}]'"
-        ) from error
+        raise MissingExtraError(what, extra, [error.name or "a part of it"]) from error
+
+
+def require_extra(what: str, extra: str, *, but: Sequence[str] = ()) -> None:
+    """Look whether all modules of an extra are there; those in ``but`` are not asked for.
+
+    Raises:
+        MissingExtraError: one is not.
+    """
+    lacking = [name for name in missing(extra) if name not in but]
+    if lacking:
+        raise MissingExtraError(what, extra, lacking)
 
 
 def missing(extra: str) -> list[str]:

@@ -73,10 +73,12 @@ def _broker(settings: Any, name: str) -> dict[str, Any]:
 def _web(settings: Any) -> dict[str, Any]:
     """Judge a certificate and whether somebody is registered, where these are needed."""
     from capture.errors import CaptureError
+    from capture.extras import require_extra
 
     web = settings.web
     says = f"{web.host}, port {web.port}"
     try:
+        require_extra("web", "web")
         from capture.access.file import AccessFile
         from capture.access.operators import Operators
         from capture.web.tls import Tls
@@ -90,9 +92,6 @@ def _web(settings: Any) -> dict[str, Any]:
             file.close()
     except CaptureError as error:
         return {"ok": False, "says": str(error)}
-    except ImportError as error:
-        missing = f"needs an extra ({error.name}); install it: pip install 'benchtally[web]'"
-        return {"ok": False, "says": missing}
     if web.for_others and not anybody:
         return {"ok": False, "says": f"{says}; register somebody: benchtally operator add NAME"}
     if web.plain_on_network:

@@ -6,7 +6,6 @@ from typing import Annotated
 import typer
 
 from capture.cli.output import DONE
-from capture.errors import InputError
 
 
 def register(app: typer.Typer) -> None:
@@ -20,14 +19,10 @@ def register(app: typer.Typer) -> None:
         ] = Path("demo-run"),
     ) -> int:
         """Measure a simulated machine with the real program, and show all of it."""
-        from capture.extras import missing
+        from capture.extras import require_extra
 
         # A broker of the system's does for amqtt: that is looked at where one is started.
-        if lacking := [name for name in missing("demo") if name != "amqtt"]:
-            raise InputError(
-                f"the demonstration needs an extra ({', '.join(lacking)} missing); install it: "
-                "pip install 'benchtally[demo]'"
-            )
+        require_extra("the demonstration", "demo", but=("amqtt",))
         from capture.demo.scenario import Demo
 
         Demo(folder).run(once=once)

@@ -2,7 +2,6 @@
 
 import sys
 import threading
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -10,6 +9,7 @@ import typer
 
 from capture.cli.bench import Bench, open_bench, read_id
 from capture.cli.files import whole_file
+from capture.cli.moments import moment
 from capture.cli.output import DONE, ConfigOption, complain, say
 from capture.display import clean
 from capture.errors import InputError
@@ -81,8 +81,8 @@ def register(app: typer.Typer) -> None:
                 job=None if job is None else bench.state(job).job,
                 instrument=instrument,
                 quantity=quantity,
-                since=_moment("--since", since),
-                until=_moment("--until", until),
+                since=None if since is None else moment("--since", since),
+                until=None if until is None else moment("--until", until),
             )
             if follow:
                 _check_follow(what, chosen, asked, to)
@@ -96,17 +96,6 @@ def _form(to: Path, form: "Form | None") -> "Form":
     if str(to) != "-" and by_name is None and form is None:
         raise InputError(f"{to}: say the form by its ending ({', '.join(_SUFFIXES)}) or by --form")
     return form or by_name or "csv"  # type: ignore[return-value] # the endings are those of forms
-
-
-def _moment(option: str, text: str | None) -> datetime | None:
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"{option} {text!r} is no time such as 2026-01-31 or 2026-01-31T08:00") \
-            from error  # fmt: skip
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
 def _write(
@@ -140,14 +129,12 @@ class _Stream:
     """Writes readings as they are stored, each at once."""
 
     def __init__(self, bench: Bench, asked: "Selection", form: "Form", *, comma: bool) -> None:
-        from capture.exports.readings import columns_for
+        from capture.exports.readings import STREAM_COLUMNS
         from capture.exports.text import CsvLines
 
         self._bench = bench
         self._asked = asked
-        # No column can be added to a stream: all values stand in one, with the unit beside it.
-        self._columns = columns_for([("x_any", "1")])
-        self._csv = CsvLines(self._columns, comma=comma) if form == "csv" else None
+        self._csv = CsvLines(STREAM_COLUMNS, comma=comma) if form == "csv" else None
 
     def run(self, after: str | None, count: int | None, seconds: float | None) -> int:
         from capture.exports.follow import follow
@@ -191,5 +178,5 @@ class _Stream:
 
         if self._csv is None:
             return json_line(reading)
-        self._csv.add(row_of(reading, frozenset(column.name for column in self._columns)))
+        self._csv.add(row_of(reading, frozenset()))
         return self._csv.taken()

@@ -10,6 +10,7 @@ import typer
 from capture.cli.output import DONE, FAILED, JsonOption, print_json, say
 from capture.display import clean, console, table
 from capture.errors import InputError
+from capture.extras import require_extra
 
 if TYPE_CHECKING:
     from capture.historian.store import Database
@@ -95,11 +96,7 @@ def _select(columns: tuple[str, ...]) -> str:
 
 
 def _settings(config: Path | None) -> Any:
-    try:
-        import psycopg
-    except ImportError as error:
-        raise InputError("this needs an extra: pip install 'benchtally[historian]'") from error
-    del psycopg
+    require_extra("the historian", "historian")
     from capture.historian.settings import HistorianConfig
 
     return HistorianConfig.load(config)

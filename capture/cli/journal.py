@@ -10,6 +10,7 @@ from typing import IO, TYPE_CHECKING, Annotated, Any
 import typer
 
 from capture.cli.entry import OperatorOption
+from capture.cli.moments import moment
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean
 from capture.errors import InputError, JournalError
@@ -238,7 +239,7 @@ def _trim(journal: typer.Typer) -> None:
 
         settings = load_config(config)
         path, now = settings.journal_path, datetime.now(UTC)
-        until = min(_moment(before), now - timedelta(days=window))
+        until = min(moment("--before", before), now - timedelta(days=window))
         reader = JournalReader(path)
         name = reader.journal_id
         reader.close()
@@ -276,14 +277,6 @@ def _path(config: Path | None, file: Path | None) -> Path:
     from capture.config import load_config
 
     return load_config(config).journal_path
-
-
-def _moment(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"--before {text!r} is no date such as 2026-01-31") from error
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
 @contextmanager

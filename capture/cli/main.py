@@ -12,6 +12,7 @@ from capture import __version__
 from capture.cli.commands import Commands
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
 from capture.errors import CaptureError, ConfigError, InputError, PluginError
+from capture.extras import MissingExtraError
 
 app = typer.Typer(
     name="benchtally",
@@ -33,6 +34,10 @@ def _main(
         raise typer.Exit
     if context.invoked_subcommand is None:
         say(context.get_help())
+
+
+#: What the person can put right before they try again.
+_WRONG_USAGE = (TyperException, ConfigError, InputError, MissingExtraError, PluginError)
 
 
 def main() -> None:
@@ -58,7 +63,7 @@ def _run() -> int:
     except (TyperException, CaptureError) as error:
         for line in _lines(error):
             complain(line)
-        wrong = isinstance(error, TyperException | ConfigError | InputError | PluginError)
+        wrong = isinstance(error, _WRONG_USAGE)
         return WRONG_USAGE if wrong else FAILED
     except Exception as error:
         if os.environ.get("BENCHTALLY_TRACEBACK"):

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
-from capture.errors import ConfigError, InputError, JournalError
+from capture.errors import InputError, JournalError
+from capture.extras import require_extra
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -115,14 +116,10 @@ def register(app: typer.Typer) -> None:
 def _opened(given: ConfigOption) -> "Iterator[tuple[Config, Operators]]":
     from capture.config import load_config
 
-    try:
-        from capture.access.file import AccessFile
-        from capture.access.operators import Operators
-        from capture.access.secret import Hasher  # noqa: F401 - asked for now, not after the PIN
-    except ImportError as error:
-        raise ConfigError(
-            [f"operator: needs an extra ({error.name}); install it: pip install 'benchtally[web]'"]
-        ) from error
+    require_extra("naming operators", "web")  # asked for now, not after the PIN
+    from capture.access.file import AccessFile
+    from capture.access.operators import Operators
+
     settings = load_config(given)
     settings.access_path.parent.mkdir(parents=True, exist_ok=True)
     file = AccessFile(settings.access_path)

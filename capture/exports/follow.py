@@ -42,15 +42,7 @@ def _behind(
     while not stop.is_set():
         last = reader.last_n()
         while edge < last:
-            page = reader.page(
-                instrument=asked.instrument,
-                quantity=asked.quantity,
-                machine=asked.machine,
-                since=asked.since,
-                until=asked.until,
-                after=edge,
-                limit=_PAGE,
-            )
+            page = reader.page(after=edge, limit=_PAGE, **asked.of_readings())
             for n, reading in page:
                 yield reading
                 if stop.is_set():

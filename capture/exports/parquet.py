@@ -24,7 +24,6 @@ def write_parquet(table: Table, out: BinaryIO) -> int:
         "number": pa.float64(),
         "count": pa.int64(),
         "time": pa.timestamp("us", tz="UTC"),
-        "truth": pa.bool_(),
     }
     schema = pa.schema(
         [

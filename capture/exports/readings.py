@@ -40,6 +40,9 @@ _OF_JOB = (Column("step"), Column("standing"))
 #: Conditions that have a column of their own, and the unit they stand in there.
 _CONDITIONS = {"frequency": ("frequency", "Hz"), "test_voltage": ("test voltage", "V")}
 
+#: Of a stream, to which no column can be added: all values stand in one, with the unit beside it.
+STREAM_COLUMNS = (*_BEFORE, *_OWN, *_AFTER)
+
 Document = dict[str, Any]
 
 
@@ -57,13 +60,7 @@ def readings_table(desk: Desk, asked: Selection) -> Table:
         held = list(_of_job(desk.reader, state, asked))
         kinds = sorted({(body["quantity"], body["unit"]) for body, _ in held})
         return _table(kinds, lambda: iter(held), asked, _OF_JOB)
-    filters: dict[str, Any] = {
-        "instrument": asked.instrument,
-        "quantity": asked.quantity,
-        "machine": asked.machine,
-        "since": asked.since,
-        "until": asked.until,
-    }
+    filters = asked.of_readings()
     kinds = desk.reader.quantities(**filters)
     return _table(
         kinds, lambda: ((body, {}) for body in desk.reader.readings(**filters)), asked, ()
@@ -81,7 +78,7 @@ def columns_for(kinds: list[tuple[str, str]], more: tuple[Column, ...] = ()) -> 
 
 
 def row_of(body: Document, columns: frozenset[str]) -> dict[str, Any]:
-    """Write a stored reading as a row of a table that has these columns."""
+    """Write a stored reading as a row; its value in the column of its quantity, if there is one."""
     tag, bound = body.get("tag") or {}, body.get("bound") or {}
     row: dict[str, Any] = {
         "time": datetime.fromisoformat(body["time"]),

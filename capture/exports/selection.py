@@ -5,6 +5,7 @@ from datetime import datetime
 from uuid import UUID
 
 from capture.errors import InputError
+from capture.journal.reader import Asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,16 @@ class Selection:
             for name, value in members.items()
             if value is not None
         ] or [("selection", "everything")]
+
+    def of_readings(self) -> Asked:
+        """Give what the journal is asked for; a job's readings are found by its steps."""
+        return {
+            "instrument": self.instrument,
+            "quantity": self.quantity,
+            "machine": self.machine,
+            "since": self.since,
+            "until": self.until,
+        }
 
     def holds(self, time: datetime) -> bool:
         """Tell whether a moment lies within the time asked for."""

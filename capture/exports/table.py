@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 #: ``time`` cells are datetimes in UTC, ``number`` floats, ``count`` whole numbers.
-Kind = Literal["text", "number", "count", "time", "truth"]
+Kind = Literal["text", "number", "count", "time"]
 
 Row = Mapping[str, Any]
 

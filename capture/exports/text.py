@@ -54,8 +54,6 @@ class CsvLines:
         match value:
             case None:
                 return ""
-            case bool():
-                return "TRUE" if value else "FALSE"
             case float():
                 return repr(value).replace(".", ",") if self._comma else repr(value)
             case datetime():

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 1_048_576  # of a sheet, the headings among them (ECMA-376)
 _LONGEST = 32_767  # characters of a cell
-_WIDTHS = {"time": 24, "number": 16, "count": 10, "text": 18, "truth": 8}
+_WIDTHS = {"time": 24, "number": 16, "count": 10, "text": 18}
 _TIME = "yyyy-mm-dd hh:mm:ss.000"
 
 
@@ -86,8 +86,6 @@ class _Sheets:
                 self._sheet.write_number(self._row, place, cell)
             case "time":
                 self._sheet.write_datetime(self._row, place, _plain(cell), self._time)
-            case "truth":
-                self._sheet.write_boolean(self._row, place, cell)
             case _:
                 self._sheet.write_string(self._row, place, _text(cell))
 

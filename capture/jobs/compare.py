@@ -8,7 +8,7 @@ from uuid import UUID
 from capture.errors import InputError
 from capture.jobs.desk import Desk
 from capture.jobs.state import JobState
-from capture.jobs.trends import place_of, point_of, values_of
+from capture.jobs.trends import place_of, trend_point, values_of
 from capture.jobs.values import JobValue, Kind
 from capture.model.comparison import ComparedJob, ComparedValue, Comparison, Finding
 from capture.model.machine import MachineEntry
@@ -83,8 +83,8 @@ def _value(
     percent, expanded = _difference(one, other)
     return ComparedValue(
         **kind.members(),
-        first=None if one is None else point_of(first[0], one),
-        second=None if other is None else point_of(second[0], other),
+        first=None if one is None else trend_point(first[0], one),
+        second=None if other is None else trend_point(second[0], other),
         difference_percent=percent,
         expanded_percent=expanded,
         finding=_finding(percent, expanded),

@@ -130,7 +130,7 @@ def _trend(kind: Kind, dated: Sequence[_Dated]) -> Trend:
     return Trend(
         **kind.members(),
         scale=scale,
-        points=tuple(point_of(each.job, each.value) for each in dated),
+        points=tuple(trend_point(each.job, each.value) for each in dated),
         limit=limit,
         side=side,
         limit_source=None if judged is None else judged.source,
@@ -174,7 +174,7 @@ def _said(found: TrendFound, *, newest_is_number: bool) -> dict[str, object]:
     }
 
 
-def point_of(job: UUID, value: JobValue) -> TrendPoint:
+def trend_point(job: UUID, value: JobValue) -> TrendPoint:
     """Write one job's value."""
     judgement = None if value.judged is None else value.judged.judgement
     return TrendPoint(

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from capture.journal.database import (
     BY_SUBJECT,
@@ -39,6 +39,20 @@ class Row:
     instrument: str
     subject: str
     body: bytes
+
+
+class Asked(TypedDict, total=False):
+    """Which readings; what is left out, or None, is not asked about.
+
+    ``since`` and ``until`` (the latter not included) go by the readings' own times, whatever the
+    clock did meanwhile.
+    """
+
+    instrument: str | None
+    quantity: str | None
+    machine: str | None
+    since: datetime | None
+    until: datetime | None
 
 
 class JournalReader:
@@ -219,12 +233,8 @@ class JournalReader:
     def readings(
         self,
         *,
-        instrument: str | None = None,
-        quantity: str | None = None,
-        machine: str | None = None,
-        since: datetime | None = None,
-        until: datetime | None = None,
         newest_first: bool = False,
+        **asked: Unpack[Asked],
     ) -> Iterator[dict[str, Any]]:
         """Give readings that fit, in the order stored, each with its current tag as ``tag``.
 
@@ -233,32 +243,20 @@ class JournalReader:
         edge = None if newest_first else 0
         while True:
             page = self.page(
-                instrument=instrument,
-                quantity=quantity,
-                machine=machine,
-                since=since,
-                until=until,
                 before=edge if newest_first else None,
                 after=None if newest_first else edge,
                 limit=_PAGE,
+                **asked,
             )
             yield from (reading for _, reading in page)
             if len(page) < _PAGE:
                 return
             edge = page[-1][0]
 
-    def quantities(
-        self,
-        *,
-        instrument: str | None = None,
-        quantity: str | None = None,
-        machine: str | None = None,
-        since: datetime | None = None,
-        until: datetime | None = None,
-    ) -> list[tuple[str, str]]:
+    def quantities(self, **asked: Unpack[Asked]) -> list[tuple[str, str]]:
         """Give the quantities, each with its unit, that the readings that fit are of."""
-        conditions, arguments = _fitting(instrument, quantity, machine, since, until)
-        join = "" if machine is None else "JOIN current_tags t ON t.reading = e.id"
+        conditions, arguments = _fitting(asked)
+        join = "" if asked.get("machine") is None else "JOIN current_tags t ON t.reading = e.id"
         query = (
             f"SELECT DISTINCT e.subject, json_extract(CAST(e.body AS TEXT), '$.unit') "  # noqa: S608 - fixed words only
             f"FROM entries e {join} WHERE {conditions} ORDER BY 1, 2"
@@ -270,23 +268,18 @@ class JournalReader:
     def page(
         self,
         *,
-        instrument: str | None = None,
-        quantity: str | None = None,
-        machine: str | None = None,
-        since: datetime | None = None,
-        until: datetime | None = None,
         before: int | None = None,
         after: int | None = None,
         limit: int = _PAGE,
+        **asked: Unpack[Asked],
     ) -> list[tuple[int, dict[str, Any]]]:
         """Give up to ``limit`` readings that fit, each after its number, with its current tag.
 
         Newest first, only those ``before`` a number where one is given; with ``after``, oldest
-        first from there. ``since`` and ``until`` (the latter not included) go by the readings' own
-        times, whatever the clock did meanwhile.
+        first from there.
         """
-        conditions, arguments = _fitting(instrument, quantity, machine, since, until)
-        join = "JOIN" if machine is not None else "LEFT JOIN"
+        conditions, arguments = _fitting(asked)
+        join = "JOIN" if asked.get("machine") is not None else "LEFT JOIN"
         if after is None:
             order, sign, edge = "DESC", "<", (1 << 62) if before is None else before
         else:
@@ -307,22 +300,17 @@ class JournalReader:
         return found
 
 
-def _fitting(
-    instrument: str | None,
-    quantity: str | None,
-    machine: str | None,
-    since: datetime | None,
-    until: datetime | None,
-) -> tuple[str, list[Any]]:
+def _fitting(asked: Asked) -> tuple[str, list[Any]]:
     """Write what is asked of readings as a condition, with its arguments."""
-    asked = {
-        "e.instrument = ?": instrument,
-        "e.subject = ?": quantity,
-        "t.machine = ?": machine,
+    since, until = asked.get("since"), asked.get("until")
+    wanted = {
+        "e.instrument = ?": asked.get("instrument"),
+        "e.subject = ?": asked.get("quantity"),
+        "t.machine = ?": asked.get("machine"),
         f"{_TIME} >= ?": None if since is None else rfc3339(since),
         f"{_TIME} < ?": None if until is None else rfc3339(until),
     }
-    found = {condition: wanted for condition, wanted in asked.items() if wanted is not None}
+    found = {condition: value for condition, value in wanted.items() if value is not None}
     return " AND ".join(["e.kind = 'reading'", *found]), list(found.values())
 
 

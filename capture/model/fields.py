@@ -19,6 +19,11 @@ def _in_utc(moment: datetime) -> datetime:
     return moment.astimezone(UTC)
 
 
+def as_utc(moment: datetime) -> datetime:
+    """Give a moment in UTC; one without a zone is taken for UTC."""
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else _in_utc(moment)
+
+
 Utc = Annotated[
     AwareDatetime,
     AfterValidator(_in_utc),

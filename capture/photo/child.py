@@ -11,7 +11,6 @@ from typing import IO, Any
 
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
-from capture.extras import MissingExtraError
 from capture.photo.store import reencoded
 from capture.photo.worker import receive, send
 
@@ -41,11 +40,6 @@ def serve(requests: IO[bytes], answers: IO[bytes]) -> None:
             else:
                 engine = engine or _engine()
                 answer = _proposals(asked, data, engine)
-        except MissingExtraError as error:
-            answer = {"kind": "extra", "error": str(error)}
-        except ModuleNotFoundError as error:
-            text = f"reading photos needs an extra ({error.name} is missing); install it: "
-            answer = {"kind": "extra", "error": text + "pip install 'benchtally[photo]'"}
         except InputError as error:
             answer = {"kind": "input", "error": str(error)}
         except CaptureError as error:

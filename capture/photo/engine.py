@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from capture.errors import CaptureError
-from capture.extras import MissingExtraError
+from capture.extras import needs_extra
 from capture.photo.straighten import Pixels, Points
 
 _DETECTION_SIDE = 736  # pixels of the longest side when texts are looked for
@@ -54,12 +54,8 @@ class TextEngine:
             MissingExtraError: the extra is not installed.
             EngineError: it is, but without its models.
         """
-        try:
+        with needs_extra("reading photos", "photo"):
             from rapidocr import RapidOCR  # noqa: PLC0415 - an extra, and slow to import
-        except ImportError as error:
-            raise MissingExtraError(
-                "reading photos needs an extra; install it: pip install 'benchtally[photo]'"
-            ) from error
         self._engine: Any = RapidOCR(
             params={
                 "Global.log_level": "error",

@@ -20,7 +20,7 @@ from typing import IO, Any, Self
 
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
-from capture.extras import MissingExtraError, missing
+from capture.extras import require_extra
 from capture.model.photo import LabelCode, PhotoProposals
 from capture.photo.expect import Expectation
 from capture.photo.store import MOST_BYTES
@@ -36,7 +36,6 @@ class PhotoReadError(CaptureError):
 
 _KINDS: dict[str, type[CaptureError]] = {
     "input": InputError,
-    "extra": MissingExtraError,
     "read": PhotoReadError,
 }
 
@@ -113,11 +112,7 @@ class PhotoReader:
     def _answer(self, what: str, asked: dict[str, Any], data: bytes) -> dict[str, Any]:
         if len(data) > MOST_BYTES:
             raise InputError(f"the photo has {len(data)} bytes; {MOST_BYTES} are taken at most")
-        if lacking := missing("photo"):
-            raise MissingExtraError(
-                f"reading photos needs an extra ({', '.join(lacking)} missing); install it: "
-                "pip install 'benchtally[photo]'"
-            )
+        require_extra("reading photos", "photo")
         if not self._lock.acquire(timeout=self._limits.seconds):
             raise PhotoReadError("other photos are being read; hand it in again in a while")
         try:

@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from capture.errors import ConfigError
-from capture.extras import missing
+from capture.extras import require_extra
 from capture.publish.files import Files
 
 if TYPE_CHECKING:
@@ -70,7 +69,8 @@ class PublisherSettings(BaseModel):
         """Take those of one publisher from a configuration.
 
         Raises:
-            ConfigError: the password file cannot be read, or an extra is not installed.
+            ConfigError: the password file cannot be read.
+            MissingExtraError: an extra that the broker needs is not installed.
         """
         broker = config.publishers[name]
         config.password(broker)  # so that a missing file is found before anything starts
@@ -103,8 +103,7 @@ class PublisherSettings(BaseModel):
 def _sparkplug(config: "Config", broker: "BrokerConfig") -> SparkplugSettings | None:
     if broker.sparkplug is None:
         return None
-    if missing("sparkplug"):
-        raise ConfigError(["sparkplug needs an extra: pip install 'benchtally[sparkplug]'"])
+    require_extra("sparkplug", "sparkplug")
     return SparkplugSettings(
         group=broker.sparkplug.group or config.site,
         node=broker.sparkplug.node or config.bench,

@@ -45,8 +45,7 @@ def words_of(trend: Trend, text: Catalogue) -> list[str]:
                 baseline=figures.percent(base, text),
             )
         )
-    outside = outside_control(trend)
-    if outside is not None and outside:
+    if outside_control(trend):
         words.append(text("trend_outside"))
     words.append(slope_of(trend, text))
     if trend.crosses is not None:
@@ -59,10 +58,10 @@ def words_of(trend: Trend, text: Catalogue) -> list[str]:
 def slope_of(trend: Trend, text: Catalogue) -> str:
     """Say the slope with its uncertainty, or that there is none."""
     slope = trend.slope
-    if trend.direction == "none" or (slope is None and trend.direction != "unknown"):
-        return text("trend_none")
     if slope is None:
         return text("trend_unknown")
+    if trend.direction == "none":
+        return text("trend_none")
     told = figures.spread(slope.per_year, slope.expanded, trend.unit, text)
     return text("trend_slope", slope=told)
 

@@ -2,7 +2,7 @@
 
 import tempfile
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Any, BinaryIO
 from uuid import UUID
 
@@ -11,7 +11,7 @@ from fastapi.responses import StreamingResponse
 
 from capture.exports.forms import MEDIA_TYPES, Form, What, table_of, write
 from capture.exports.selection import Selection
-from capture.model.fields import MachineId, QuantityName, Slug
+from capture.model.fields import MachineId, QuantityName, Slug, as_utc
 from capture.web.bench import Bench
 from capture.web.problems import responses
 
@@ -51,8 +51,8 @@ def make_router(bench: Bench) -> APIRouter:
             job=job,
             instrument=instrument,
             quantity=quantity,
-            since=_utc(since),
-            until=_utc(until),
+            since=None if since is None else as_utc(since),
+            until=None if until is None else as_utc(until),
         )
         # Written whole before the first byte is sent: what fails is told by its status.
         out: BinaryIO = tempfile.SpooledTemporaryFile(_IN_MEMORY)  # type: ignore[assignment] # noqa: SIM115 - closed when sent
@@ -78,9 +78,3 @@ def _chunks(out: BinaryIO) -> Iterator[bytes]:
     with out:
         while chunk := out.read(_CHUNK):
             yield chunk
-
-
-def _utc(moment: datetime | None) -> datetime | None:
-    if moment is None:
-        return None
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)

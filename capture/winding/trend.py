@@ -7,7 +7,7 @@ half as much then counts as much down as twice as much counts up.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, isfinite, log, sqrt
+from math import exp, log, sqrt
 from statistics import fmean
 from typing import Literal
 
@@ -259,7 +259,7 @@ def _crossing(
     steep = line.b + line.expanded if rising else line.b - line.expanded
     earliest = max(line.newest, line.at + (height - line.middle) / steep)
     horizon = line.newest + (points[-1].day - points[0].day)
-    if not isfinite(day) or day > horizon:
+    if day > horizon:
         years = (horizon - line.newest) / DAYS_A_YEAR
         notes.append(
             f"no date: the line does not meet the limit within {years:.1f} years, as far ahead as "

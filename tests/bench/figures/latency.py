@@ -142,7 +142,9 @@ def _start(rig, broker, name, link, readings):
     daemon = rig.daemon()
     daemon.wait_for("broker.connected")
     harness.wait_until(
-        lambda: "running" in daemon.said() or daemon.events("instrument.running"), "capture", 30
+        lambda: any(each["state"] == "running" for each in daemon.events("instrument.state")),
+        "capture",
+        30,
     )
     threading.Event().wait(0.5)  # a line that is quiet after opening is not cut off
     return daemon.stop

@@ -191,7 +191,7 @@ def test_a_trim_says_what_it_would_do_and_does_it(run, journal, tmp_path, drafts
 def test_a_date_of_another_form_is_wrong_usage(run, journal):
     code, _, complaint = run("trim", "--before", "yesterday", "--operator", "winder")
     assert code == 2
-    assert "no date such as" in complaint
+    assert "no time such as" in complaint
 
 
 def test_rebuild_says_what_was_wrong(run, journal):

@@ -110,11 +110,11 @@ def test_a_refusal_names_the_file(run, picture, monkeypatch):
 
 def test_without_the_extra_it_says_which(run, picture, monkeypatch):
     def read(*arguments):
-        raise MissingExtraError("reading photos needs an extra; pip install 'benchtally[photo]'")
+        raise MissingExtraError("reading photos", "photo", ["cv2"])
 
     monkeypatch.setattr(PhotoReader, "read", read)
     code, out, err = run("photo", str(picture), "--quantity", "pulse_time")
-    assert (code, out) == (1, "")
+    assert (code, out) == (2, "")
     assert "benchtally[photo]" in err
 
 

@@ -129,6 +129,6 @@ def test_a_missing_part_says_what_to_install(signed, monkeypatch):
     import sys  # noqa: PLC0415 - to take a module away
 
     monkeypatch.setitem(sys.modules, "segno", None)
-    said = signed.do("record", "last", code=1)
+    said = signed.do("record", "last", code=2)
     assert "pip install 'benchtally[records]'" in said
     signed.do("record", "last", "--json", "--csv", "--out", "out")

@@ -84,18 +84,15 @@ def served(monkeypatch, data=b"no photo"):
     return receive(answers)[0]
 
 
-def test_without_the_extra_it_says_what_to_install(monkeypatch):
-    monkeypatch.setitem(sys.modules, "rapidocr", None)
-    answer = served(monkeypatch)
-    assert answer["kind"] == "extra"
-    assert "pip install 'benchtally[photo]'" in answer["error"]
-
-
-def test_a_missing_extra_is_told_by_its_own_error(monkeypatch):
-    answer = {"kind": "extra", "error": "install it"}
-    monkeypatch.setattr(PhotoReader, "_ask", lambda *args: answer)
-    with pytest.raises(MissingExtraError, match="install it"):
-        PhotoReader().read(b"", RESISTANCE, Display())
+@pytest.mark.parametrize("module", ["rapidocr", "cv2", "zxingcpp"])
+def test_without_the_extra_it_says_what_to_install_and_starts_nothing(monkeypatch, module):
+    monkeypatch.setitem(sys.modules, module, None)
+    reader = PhotoReader()
+    with pytest.raises(MissingExtraError, match=rf"{module} missing.*benchtally\[photo\]"):
+        reader.read(b"", RESISTANCE, Display())
+    with pytest.raises(MissingExtraError):
+        reader.codes(b"")
+    assert reader._process is None
 
 
 def test_whatever_native_code_raises_becomes_one_line(monkeypatch):

@@ -48,7 +48,6 @@ def test_six_times_are_read_confirmed_and_one_corrected(served, job):
     assert answer["read"]["photo"] == digest
     assert [each["point"] for each in read] == POINTS
     assert [each["digits"] for each in read] == list(SIX)
-    # One pair differs by 8 %: the same words as keying would ask about are said at once.
     kept = served.get(f"/api/jobs/{job['job']}")
     assert kept["steps"][0]["values"] == []  # nothing was stored
     values = [
@@ -78,7 +77,6 @@ def test_six_times_are_read_confirmed_and_one_corrected(served, job):
     assert {each["kind"] for each in sources} == {"photo"}
     assert (sources[0]["proposed"], sources[0]["corrected"]) == ("112.6 µs", "112.5 µs")
     assert all("corrected" not in each for each in sources[1:])
-    # Without an insulation tester's help nobody else sees it: the digest opens the photo.
     assert Image.open(io.BytesIO(served.client.get(f"/api/evidence/{digest}").content)).size
 
 
@@ -104,9 +102,7 @@ def test_a_photo_that_is_not_there_and_a_step_that_is_not(served, job, photo):
 def test_without_the_extra_it_says_what_to_install_and_keying_goes_on(served, job, photo):
     class Missing:
         def read(self, *_given, **_more):
-            raise MissingExtraError(
-                "reading photos needs an extra; pip install 'benchtally[photo]'"
-            )
+            raise MissingExtraError("reading photos", "photo", ["cv2"])
 
         def close(self):
             pass
