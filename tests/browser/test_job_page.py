@@ -231,7 +231,7 @@ def test_a_second_keying_survives_a_reload_and_a_note_stays_with_its_job(bench, 
     ready_to_key(bench, who)
     page, first = who.page, bench.tablet.job
     key(page)
-    page.get_by_text("Photo, note, second keying").click()
+    page.get_by_text("Note, second keying").click()
     page.get_by_label("Keyed again by").fill("foreman")
     page.locator("#again-1").fill("112,6")
     page.get_by_label("Note").last.fill("of the first job only")
