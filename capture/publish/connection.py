@@ -9,7 +9,6 @@ a new connection gets a new client, so that nothing of an old one is sent again 
 """
 
 import contextlib
-import socket
 import ssl
 from collections import deque
 from dataclasses import dataclass
@@ -26,6 +25,7 @@ from capture.errors import PublishError
 from capture.publish.packed import PackedProperties
 from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
+from capture.publish.wire import Client
 
 Version = Literal["5", "3.1.1"]
 
@@ -124,11 +124,6 @@ class Connection:
         except (OSError, ValueError) as error:
             text = getattr(error, "strerror", None) or str(error) or type(error).__name__
             raise PublishError(f"broker {self._where}: {text}") from error
-        connected = self._client.socket()
-        if isinstance(connected, socket.socket):
-            with contextlib.suppress(OSError):
-                # Small messages that wait for each other's acknowledgement crawl otherwise.
-                connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def fileno(self) -> int | None:
         """Give the socket to wait on; None once the connection is over."""
@@ -136,13 +131,12 @@ class Connection:
         return None if connected is None else connected.fileno()
 
     def has_read(self) -> bool:
-        """Tell whether bytes were read from the socket already and wait inside TLS."""
-        connected = self._client.socket()
-        return isinstance(connected, ssl.SSLSocket) and connected.pending() > 0
+        """Tell whether bytes were read from the socket already and wait in memory."""
+        return self._client.pending()
 
     def wants_write(self) -> bool:
         """Tell whether bytes wait for the socket to take them."""
-        return bool(self._client.want_write())
+        return self._client.want_write()
 
     def service(self, *, readable: bool, writable: bool, misc: bool) -> None:
         """Move bytes and, with ``misc``, see to the keep-alive; then look at the public members."""
@@ -244,13 +238,13 @@ class Connection:
 
     # ── paho ─────────────────────────────────────────────────────────────────────────────────
 
-    def _make_client(self, client_id: str) -> mqtt.Client:
+    def _make_client(self, client_id: str) -> Client:
         if self.version == "5":
-            client = mqtt.Client(
+            client = Client(
                 CallbackAPIVersion.VERSION2, client_id, protocol=MQTTProtocolVersion.MQTTv5
             )
         else:
-            client = mqtt.Client(
+            client = Client(
                 CallbackAPIVersion.VERSION2,
                 client_id,
                 clean_session=True,

@@ -1,0 +1,205 @@
+"""The socket that reads ahead and gathers, against real sockets."""
+
+import contextlib
+import socket
+import ssl
+import threading
+
+import pytest
+import trustme
+from hypothesis import given
+from hypothesis import strategies as st
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+
+from capture.publish.wire import Client, Wire
+
+
+@pytest.fixture
+def pair():
+    ours, theirs = socket.socketpair()
+    ours.setblocking(False)
+    wire = Wire(ours)
+    yield wire, theirs
+    wire.close()
+    theirs.close()
+
+
+@given(
+    chunks=st.lists(st.binary(min_size=1, max_size=50), min_size=1, max_size=10),
+    sizes=st.lists(st.integers(1, 20), min_size=1),
+)
+def test_what_is_read_ahead_comes_out_in_order_and_whole(chunks, sizes):
+    ours, theirs = socket.socketpair()
+    ours.setblocking(False)
+    wire, got = Wire(ours), b""
+    whole = b"".join(chunks)
+    theirs.sendall(whole)
+    turn = 0
+    while len(got) < len(whole):
+        part = wire.recv(sizes[turn % len(sizes)])
+        assert 0 < len(part) <= sizes[turn % len(sizes)]
+        got += part
+        turn += 1
+        assert wire.pending() is (len(got) < len(whole))
+    assert got == whole
+    with pytest.raises(BlockingIOError):
+        wire.recv(1)
+    theirs.close()
+    assert wire.recv(1) == b""
+    wire.close()
+
+
+def test_a_packet_larger_than_what_is_read_ahead_is_read_past_memory(pair):
+    wire, theirs = pair
+    whole = bytes(range(256)) * 1024
+    sending = threading.Thread(target=theirs.sendall, args=(whole,))
+    sending.start()
+    got = b""
+    while len(got) < len(whole):
+        try:
+            got += wire.recv(len(whole) - len(got))
+        except BlockingIOError:
+            continue
+    sending.join()
+    assert got == whole
+    assert not wire.pending()
+
+
+def test_what_is_sent_is_gathered_until_the_flush(pair):
+    wire, theirs = pair
+    theirs.setblocking(False)
+    assert wire.send(b"one") == 3
+    assert wire.send(bytearray(b"two")) == 3
+    assert wire.gathered == 6
+    with pytest.raises(BlockingIOError):
+        theirs.recv(10)
+    wire.flush()
+    assert theirs.recv(10) == b"onetwo"
+    assert wire.gathered == 0
+
+
+def test_a_socket_that_takes_nothing_leaves_the_rest_here_and_refuses_more(pair):
+    wire, theirs = pair
+    sent = 0
+    with contextlib.suppress(BlockingIOError):
+        while sent < 100_000_000:
+            sent += wire.send(b"x" * 10_000)
+    assert sent < 100_000_000
+    assert 0 < wire.gathered < 100_000
+    got = 0
+    while got < sent:
+        got += len(theirs.recv(1_000_000))
+        wire.flush()
+    assert got == sent
+    assert wire.gathered == 0
+
+
+def test_closing_sends_what_is_left(pair):
+    wire, theirs = pair
+    wire.send(b"goodbye")
+    wire.close()
+    assert theirs.recv(10) == b"goodbye"
+    assert theirs.recv(10) == b""
+
+
+def test_bytes_inside_tls_count_as_pending():
+    authority = trustme.CA()
+    serving = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert("localhost").configure_cert(serving)
+    asking = ssl.create_default_context()
+    authority.configure_trust(asking)
+    ours, theirs = socket.socketpair()
+    accepted = []
+
+    def serve():
+        tls = serving.wrap_socket(theirs, server_side=True)
+        tls.sendall(b"a" * 100_000)
+        accepted.append(tls)
+
+    server = threading.Thread(target=serve)
+    server.start()
+    wire = Wire(asking.wrap_socket(ours, server_hostname="localhost"))
+    got = len(wire.recv(1))
+    while got < 100_000:
+        # Whatever is in memory here or inside TLS, select would not tell of.
+        got += len(wire.recv(70_000 if wire.pending() else 1))
+    server.join()
+    assert got == 100_000
+    wire.close()
+    accepted[0].close()
+
+
+def test_a_client_on_it_does_what_paho_does_with_fewer_calls(scripted_socket):
+    server, address = scripted_socket
+    client = Client(CallbackAPIVersion.VERSION2, "wire", clean_session=True)
+    client.connect(*address)
+    assert isinstance(client.socket(), Wire), "paho no longer asks for a socket where we give it"
+    assert client.want_write()
+    assert client.loop_write() == MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert not client.want_write()
+    peer, _ = server.accept()
+    assert peer.recv(100)[0] >> 4 == 1  # CONNECT
+    peer.sendall(b"\x20\x02\x00\x00")  # CONNACK
+    while not client.is_connected():
+        client.loop_read()
+    for _ in range(3):
+        client.publish("a/b", b"c", qos=1)
+    assert client.want_write()
+    client.loop_write()
+    # MQTT 3.1.1 §3.3 and §3.4: three PUBLISH of 9 bytes with numbers 1 to 3, three PUBACK.
+    assert peer.recv(100) == b"".join(
+        b"\x32\x08\x00\x03a/b\x00" + bytes([n]) + b"c" for n in (1, 2, 3)
+    )
+    acknowledged = []
+    client.on_publish = lambda *args: acknowledged.append(args[2])
+    peer.sendall(b"".join(b"\x40\x02\x00" + bytes([n]) for n in (1, 2, 3)))
+    while len(acknowledged) < 3:
+        client.loop_read()
+    assert acknowledged == [1, 2, 3]
+    assert not client.pending()
+    client.disconnect()
+    client.loop_write()
+    assert peer.recv(100) == b"\xe0\x00"  # DISCONNECT went out before the socket was closed
+    assert peer.recv(100) == b""
+    peer.close()
+
+
+def test_a_connection_that_is_lost_while_sending_is_told_after_what_had_come(scripted_socket):
+    server, address = scripted_socket
+    ours = socket.create_connection(address)
+    ours.setblocking(False)
+    wire = Wire(ours)
+    peer, _ = server.accept()
+    peer.sendall(b"the last word")
+    peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
+    peer.close()  # resets the connection
+    while wire.send(b"x") and not wire.pending():
+        wire.flush()
+    assert wire.recv(4) == b"the "
+    assert wire.recv(100) == b"last word"
+    try:
+        assert wire.recv(1) == b""
+    except OSError as error:
+        assert not isinstance(error, BlockingIOError), "lost, and not merely quiet"
+    assert wire.gathered == 0 or not wire.flush()
+    wire.close()
+
+
+def test_a_client_whose_connection_is_lost_while_it_sends_takes_note(scripted_socket):
+    server, address = scripted_socket
+    client = Client(CallbackAPIVersion.VERSION2, "wire", clean_session=True)
+    client.connect(*address)
+    peer, _ = server.accept()
+    peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
+    peer.close()
+    while not client.pending():
+        client.publish("a/b", b"c", qos=1)
+        client.loop_write()
+    assert client.loop_read() == MQTTErrorCode.MQTT_ERR_CONN_LOST
+    assert client.socket() is None
+
+
+@pytest.fixture
+def scripted_socket():
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield server, server.getsockname()
