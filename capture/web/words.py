@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from capture.display import clean, origin, point_of, quantity_text, shown
+from capture.display import clean, origin, point_of, quantity_text, resolved, shown
 
 #: Units that a display may show, by quantity, the likeliest first.
 UNITS: dict[str, tuple[str, ...]] = {
@@ -13,7 +13,12 @@ UNITS: dict[str, tuple[str, ...]] = {
     "pulse_time": ("µs", "ns", "ms"),
 }
 _STEP = {"taken": "mark-good", "skipped": "mark-off"}
-_JOB = {"running": "mark-now", "paused": "mark-wait", "finished": "mark-good"}
+_JOB = {
+    "running": "mark-now",
+    "paused": "mark-wait",
+    "finished": "mark-good",
+    "signed-off": "mark-good",
+}
 _VERDICT = {"pass": "mark-good", "fail": "mark-bad", "conditional fail": "mark-bad"}
 _CONDITIONS = {
     "state": ("winding", ""),
@@ -155,7 +160,7 @@ def live(reading: Mapping[str, Any]) -> str:
         return quantity_text(bound["value"], reading["unit"], bound["side"], digits=6)
     if reading.get("value") is None:
         return words(reading["status"])
-    return quantity_text(reading["value"], reading["unit"], digits=6)
+    return resolved(str(reading["digits"]), reading["value"], reading["unit"])
 
 
 def terminals(step: Mapping[str, Any]) -> list[str]:
