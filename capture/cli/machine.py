@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from capture.cli.bench import Bench, IdOption, open_bench
+from capture.cli.commands import Group
 from capture.cli.entry import OperatorOption
 from capture.cli.fields import NAMEPLATE_WORDS, checked, given, with_fields
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
@@ -38,7 +39,9 @@ _UNITS = {
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     machine = typer.Typer(
-        help="Machines: their nameplates, and what was found at them.", no_args_is_help=True
+        cls=Group,
+        help="Machines: their nameplates, and what was found at them.",
+        no_args_is_help=True,
     )
     app.add_typer(machine, name="machine")
     _writing(machine)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from capture.cli.bench import Bench, open_bench
+from capture.cli.commands import Group
 from capture.cli.files import whole_file
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean
@@ -44,7 +45,7 @@ def register(app: typer.Typer) -> None:
     _verify(group)
 
 
-class _Record(typer.core.TyperGroup):
+class _Record(Group):
     """`record JOB` is `record make JOB`: what is wanted most needs no second word."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
