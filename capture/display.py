@@ -86,7 +86,10 @@ def shown(reading: dict[str, Any]) -> str:
     """Write a value as it was shown."""
     bound = reading.get("bound") or {}
     mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
-    return f"{mark}{reading['digits']} {reading['shown_unit'] or reading['unit']}"
+    unit = reading["shown_unit"]
+    if not unit and (bound or reading.get("value") is not None):
+        unit = reading["unit"]  # of words in place of a number, such as OL, there is none
+    return f"{mark}{reading['digits']} {unit}".rstrip()
 
 
 def point_of(point: dict[str, Any] | None) -> str:

@@ -12,7 +12,7 @@ from capture.cli.bench import Bench, IdOption, open_bench
 from capture.cli.commands import Group
 from capture.cli.entry import OperatorOption
 from capture.cli.fields import NAMEPLATE_WORDS, checked, given, with_fields
-from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
+from capture.cli.output import DONE, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean, console, table
 from capture.errors import InputError, NotThereError
 from capture.model.machine import Nameplate
@@ -33,6 +33,13 @@ _UNITS = {
     "rated_hertz": "Hz",
     "rated_rpm": "/min",
     "zero_resistance_celsius": "°C",
+}
+_WINDINGS = {
+    "random": "random-wound",
+    "form": "form-wound",
+    "concentric": "concentric winding",
+    "field": "field winding",
+    "dc-armature": "DC armature",
 }
 
 
@@ -73,6 +80,11 @@ def _writing(machine: typer.Typer) -> None:
                     "known of it"
                 )
             entry = bench.desk.service.register(id_, plate, who, note)
+        if not as_json and "winding" not in plate.model_fields_set:
+            complain(
+                "note: nothing was said of the winding, so it is taken as random-wound, which "
+                f"decides its limits; if it is not: benchtally machine set {id_!r} --winding form"
+            )
         return _tell(entry, "is registered", as_json=as_json)
 
     @machine.command("set")
@@ -256,7 +268,9 @@ def _brief(plate: Nameplate) -> str:
     ]
     if plate.poles is not None:
         parts.append(f"{plate.poles} poles")
-    return ", ".join([*parts, plate.connection, f"{plate.winding}-wound"])
+    unknown = plate.connection == "unknown"
+    parts.append("connection unknown" if unknown else plate.connection)
+    return ", ".join([*parts, _WINDINGS[plate.winding]])
 
 
 def _number(value: object) -> str:

@@ -82,5 +82,6 @@ def _lines(error: TyperException | CaptureError) -> list[str]:
     if isinstance(error, TyperException):
         context = getattr(error, "ctx", None)
         command = context.command_path if context else "benchtally"
-        return [f"{error.format_message().rstrip('.')} (see `{command} --help`)"]
+        said = error.format_message().rstrip(".").replace("Value error, ", "")
+        return [f"{said} (see `{command} --help`)"]
     return [str(error)]

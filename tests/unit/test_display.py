@@ -2,7 +2,7 @@
 
 import pytest
 
-from capture.display import decade, quantity_text, resolved
+from capture.display import decade, quantity_text, resolved, shown
 
 
 @pytest.mark.parametrize(
@@ -56,3 +56,11 @@ def test_digits_that_do_not_say_the_value_are_not_believed(digits):
 
 def test_a_value_of_nothing_has_no_prefix():
     assert decade(0.0, "Ohm") == (0, "Ω")
+
+
+def test_words_in_place_of_a_number_have_no_unit():
+    keyed = {"digits": "OL", "shown_unit": "", "unit": "Ohm", "value": None}
+    assert shown(keyed) == "OL"
+    assert shown({**keyed, "shown_unit": "MΩ"}) == "OL MΩ"
+    assert shown({**keyed, "digits": "5.5", "bound": {"side": "above"}}) == ">5.5 Ohm"
+    assert shown({**keyed, "digits": "5.5", "value": 5.5}) == "5.5 Ohm"

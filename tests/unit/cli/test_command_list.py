@@ -75,3 +75,12 @@ def test_a_simulator_complains_under_the_name_that_was_called(run):
         assert (code, out) == (2, "")
         assert err.startswith("benchtally simulate: ")
         assert err.count("\n") == 1
+
+
+def test_a_wrong_choice_is_told_without_words_of_a_library(run):
+    code, _, err = run("export", "reading", with_config=False)
+    assert code == 2
+    assert err == (
+        "benchtally: Invalid value for 'what': 'reading' is not one of 'readings', 'results', "
+        "'trends' (see `benchtally export --help`)\n"
+    )
