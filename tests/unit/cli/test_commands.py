@@ -57,6 +57,24 @@ def test_key_takes_the_same_id_once(run, journal, some_id):
     assert len(stored(journal)) == 1
 
 
+def test_key_refuses_another_value_under_the_same_id(run, journal, some_id):
+    """It would pass for stored, and be nowhere."""
+    same = ("--id", str(some_id), "--machine", "FAN-07", "--point", "U-V", *OPERATOR)
+    assert run("key", "resistance", "3 Ω", *same)[0] == 0
+    for other in (
+        ("resistance", "4 Ω", *same),
+        ("resistance", "3 mΩ", *same),
+        ("inductance", "3 H", *same),
+        ("resistance", "OL", *same),
+        ("resistance", "3 Ω", *same, "--point", "V-W"),
+        ("resistance", "3 Ω", *same, "--machine", "FAN-08"),
+    ):
+        code, out, err = run("key", *other)
+        assert (code, out) == (2, "")
+        assert f"under the id {some_id} '3' is stored already" in err
+    assert len(stored(journal)) == 1
+
+
 def test_key_says_back_in_json(run):
     code, out, _ = run("key", "insulation_resistance", ">5,5 GΩ", "--json", *OPERATOR)
     said = json.loads(out)

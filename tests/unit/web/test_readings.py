@@ -70,6 +70,10 @@ def test_keyed_values_of_no_job_are_stored_once_whoever_asks_how_often(served):
     assert understood["stored"] is True
     again = served.client.post("/api/keyed", json=body).json()["readings"]
     assert again[0]["stored"] is False
+    other = {**body, "values": [{**value, "typed": "97.42 µs"}]}
+    refused = served.client.post("/api/keyed", json=other)
+    assert refused.status_code == 400
+    assert "'87,42' is stored already" in refused.json()["detail"]
     (found,) = served.get("/api/readings", machine="fan-07")["readings"]
     assert found["source"]["operator"] == "technician"
     assert found["conditions"] == {"law": "period"}
