@@ -2,7 +2,6 @@
 
 import itertools
 import json
-import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +15,7 @@ from capture.cli.output import DONE, ConfigOption, JsonOption, complain, print_j
 from capture.display import clean, console, table
 from capture.errors import InputError, NotThereError
 from capture.model.machine import Nameplate
+from capture.settings_text import toml_table
 
 if TYPE_CHECKING:
     from capture.model.machine import MachineEntry
@@ -186,10 +186,10 @@ def _read(file: Path | None) -> dict[str, Any]:
         return {}
     try:
         text = file.read_text("utf-8")
-        content = json.loads(text) if file.suffix.lower() == ".json" else tomllib.loads(text)
+        content = json.loads(text) if file.suffix.lower() == ".json" else toml_table(text)
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
-    except ValueError as error:  # both decoders' errors, and UTF-8's
+    except (ValueError, RecursionError) as error:  # both decoders' errors, and UTF-8's
         kind = "JSON" if file.suffix.lower() == ".json" else "TOML"
         raise InputError(f"{file}: not {kind}: {error}") from error
     if not isinstance(content, dict):

@@ -65,6 +65,11 @@ def _run() -> int:
             complain(line)
         wrong = isinstance(error, _WRONG_USAGE)
         return WRONG_USAGE if wrong else FAILED
+    except OSError as error:
+        if os.environ.get("BENCHTALLY_TRACEBACK"):
+            raise
+        complain(f"{error.filename or 'this computer'}: {error.strerror or error}")
+        return FAILED
     except Exception as error:
         if os.environ.get("BENCHTALLY_TRACEBACK"):
             raise

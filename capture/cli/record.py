@@ -163,7 +163,11 @@ class _Writer:
         if self._out is None:
             return Path(name)
         if self._out.is_dir() or not self._out.suffix:
-            self._out.mkdir(parents=True, exist_ok=True)
+            try:
+                self._out.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                why = error.strerror or error
+                raise InputError(f"{self._out}: no folder can be made: {why}") from error
             return self._out / name
         return self._out.with_suffix(f".{wish.form}")
 
@@ -189,7 +193,10 @@ def _verify(group: typer.Typer) -> None:
         text = record_text(file)
         path = load_config(config).journal_path if against is None else against
         with entries_of(path) as entries:
-            found = verify(text, entries)
+            try:
+                found = verify(text, entries)
+            except InputError as error:
+                raise InputError(f"{file}: {error}") from error
         record = found.record
         if as_json:
             print_json(

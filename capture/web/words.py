@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from typing import Any
+from urllib.parse import quote
 
 from capture.display import clean, origin, point_of, quantity_text, resolved, shown
 
@@ -67,6 +68,11 @@ def sentence(text: object) -> str:
     if not told:
         return ""
     return f"{told[:1].upper()}{told[1:]}{'' if told[-1] in '.!?:' else '.'}"
+
+
+def segment(name: object) -> str:
+    """Write a name as one part of a path: `A/../B` stays the name of a machine, and is no way."""
+    return quote(str(name), safe="")
 
 
 def moment(stamp: object) -> str:
@@ -200,6 +206,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "point": point,
     "readable": readable,
     "result": result,
+    "segment": segment,
     "rows": rows,
     "sentence": sentence,
     "shown": lambda value: clean(shown(value)),
