@@ -11,7 +11,7 @@ from typer.exceptions import TyperException
 from capture import __version__
 from capture.cli.commands import Commands
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
-from capture.errors import CaptureError, ConfigError, InputError, PluginError
+from capture.errors import CaptureError, ConfigError, InputError, JournalFull, PluginError
 from capture.extras import MissingExtraError
 
 app = typer.Typer(
@@ -84,6 +84,9 @@ def _run() -> int:
 def _lines(error: TyperException | CaptureError) -> list[str]:
     if isinstance(error, ConfigError):
         return error.faults
+    if isinstance(error, JournalFull):
+        # The daemon keeps what it could not store; a command has nowhere to keep it.
+        return [f"{error}; what this command was given is not stored: do it again"]
     if isinstance(error, TyperException):
         context = getattr(error, "ctx", None)
         command = context.command_path if context else "benchtally"
