@@ -195,3 +195,11 @@ def test_a_photo_that_cannot_be_read_now_is_a_problem(served, photo, monkeypatch
         f"/api/evidence/{'0' * 64}/proposals", json={"quantity": "resistance"}
     )
     assert missing.status_code == 404
+
+
+@pytest.mark.parametrize("until", ["0001-01-01T00:00", "1969-12-31T23:59", "9999-12-31T23:59"])
+def test_readings_up_to_any_day_that_a_field_can_hold_are_a_page(served, draft, until):
+    served.append(draft())
+    page = served.client.get("/readings", params={"until": until})
+    assert page.status_code == 200
+    assert ("No reading fits" in page.text) == (until < "1970")
