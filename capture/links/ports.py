@@ -124,7 +124,7 @@ def holder_of(path: str) -> str | None:
             handles = list((entry / "fd").iterdir())
         except OSError:
             continue  # somebody else's process: not ours to see
-        if _is_other_end(entry, real):
+        if entry.name != own and _is_other_end(entry, real):
             continue
         for handle in handles:
             try:
