@@ -12,12 +12,14 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import commands_page
 import configuration_page
+import limits_page
 import mqtt_page
 import schemas_page
 
 PAGES = {
     "commands.md": commands_page.page,
     "configuration.md": configuration_page.page,
+    "limits.md": limits_page.page,
     "mqtt.md": mqtt_page.page,
     "schemas.md": schemas_page.page,
 }
