@@ -78,13 +78,12 @@ def work(bench, page, album):
     expect(page.locator("figure")).to_have_count(4)
     page.reload()  # so that it has seen all of the job: who acts on an older state is asked to look again
     connected(page)
-    for drawn in page.locator("figure img").all():
-        drawn.scroll_into_view_if_needed()  # they are fetched when they come into sight
-        drawn.evaluate("picture => picture.decode()")
+    draw_figures(page)
     album.take("results", ".sentence")
     page.get_by_role("button", name="Finish the job").click()
     expect(page.get_by_label("Statement")).to_have_count(1)
     page.get_by_label("Statement").fill("one coil is to be looked at")
+    draw_figures(page)
     album.take("sign-off", ".now")
     page.get_by_role("button", name="Sign off").click()
     expect(page.locator("#now-h")).to_have_text("Signed off")
@@ -152,6 +151,13 @@ def pulses(page, album):
     page.locator("#value-1").fill("112,6")
     page.get_by_role("button", name="Take these values").click()
     expect(page.locator("#now-h")).to_have_text("All steps are done")
+
+
+def draw_figures(page):
+    """Wait until all figures are drawn; they are fetched when they come into sight."""
+    for drawn in page.locator("figure img").all():
+        drawn.scroll_into_view_if_needed()
+        drawn.evaluate("picture => picture.decode()")
 
 
 def connected(page):

@@ -111,6 +111,7 @@ def bench(tmp_path):
         child.process.stdin.close()
 
 
+@pytest.mark.timeout(300)  # two dozen programs, one after the other
 def test_the_guide_does_what_it_says(bench):
     port = str(free_port())
     made = blocks(GUIDE.replace(PORT, port))
