@@ -62,7 +62,7 @@ class JudgementRecord(Model):
     confidence: Line
     """How sure that source is."""
     reason: str = Field("", max_length=400, exclude_if=is_empty)
-    """Why the verdict is none that binds, where it is none."""
+    """Why the verdict is what it is, where that is not plain."""
 
 
 class ResultRecord(Model):

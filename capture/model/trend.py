@@ -92,7 +92,7 @@ class Trend(Comparable):
     upper_control: float | None = Field(None, exclude_if=is_none)
     """The same, above."""
     limit: float | None = Field(None, exclude_if=is_none)
-    """Limit of the newest job, in the trend's unit."""
+    """Limit of the newest job that has one, in the trend's unit."""
     side: Literal["upper", "lower"] | None = Field(None, exclude_if=is_none)
     """``upper``: more is worse; ``lower``: less is worse."""
     limit_source: Line | None = Field(None, exclude_if=is_none)
