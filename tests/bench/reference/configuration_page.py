@@ -96,7 +96,7 @@ def _docs(model):
     """Give the docstrings below the members of a model and of those it is made of."""
     found = {}
     for each in reversed(model.__mro__):
-        if each.__module__ != config.__name__:
+        if not each.__module__.startswith(config.__name__):
             continue
         body = ast.parse(inspect.getsource(each)).body[0].body
         for line, after in zip(body, [*body[1:], None], strict=True):
