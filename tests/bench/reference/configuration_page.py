@@ -87,9 +87,10 @@ def _usual(model, name):
     field = model.model_fields[name]
     if field.is_required():
         return "must be given"
-    if field.default is None or isinstance(field.default, BaseModel):
+    usual = field.get_default(call_default_factory=True)
+    if usual is None or isinstance(usual, BaseModel):
         return ""
-    return code(json.dumps(field.default, default=str, ensure_ascii=False))
+    return code(json.dumps(usual, default=str, ensure_ascii=False))
 
 
 def _docs(model):
