@@ -141,6 +141,7 @@ class Worker:
             min(65535, 2 * config.database.batch),
             self._secret(broker),
             tls,
+            self._clock,
         )
         polite = False
         try:
@@ -208,9 +209,9 @@ class Worker:
 
     def _acknowledge(self, listener: Listener, storing: "_Storing") -> None:
         """Acknowledge a batch that is stored; what is not stored stays with the broker."""
-        for message in (done := storing.stored()):
-            listener.acknowledge(message)
-        self.committed += len(done)
+        if done := storing.stored():
+            listener.acknowledge(done)
+            self.committed += len(done)
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
 
