@@ -61,6 +61,9 @@ class Listener:
         self.accepted = self.subscribed = False
         self.session_present = False
         self.over: str | None = None
+        self.dropped = 0
+        """Messages at QoS 0 that found no room in ``received``; benches send none such."""
+        self._most = most
         self._broker, self._group, self._tls, self._clock = broker, group, tls, clock
         self._hello = mqtt5.ConnectPacket(
             client_id,
@@ -179,9 +182,7 @@ class Listener:
                         break  # not whole yet
                     done += length
                     if isinstance(packet, mqtt5.PublishPacket):
-                        self.received.append(
-                            Received(packet.topic, packet.payload, packet.packet_id)
-                        )
+                        self._keep(Received(packet.topic, packet.payload, packet.packet_id))
                     else:
                         self._hear(packet)
             except (KeyboardInterrupt, PublishError):
@@ -190,6 +191,13 @@ class Listener:
             except BaseException as error:  # noqa: BLE001 - of bytes that are no MQTT anything comes
                 self.over = f"the broker sent what is not MQTT 5 ({error!r})"
         del self._bytes[:done]
+
+    def _keep(self, message: Received) -> None:
+        """Keep a message, unless nothing bounds its kind and there are too many already."""
+        if message.mid is None and len(self.received) >= self._most:
+            self.dropped += 1
+        else:
+            self.received.append(message)
 
     def _show_life(self) -> None:
         """Ask for an answer when nothing was said for half the time that is allowed."""

@@ -196,7 +196,9 @@ class Worker:
                     look_for_gaps(database, config.gaps, listener.ask_again)
                 if now - told_at >= _TELL_EVERY:
                     told_at = now
-                    self._log.info("historian.stored", **self._counts(database))
+                    self._log.info(
+                        "historian.stored", **self._counts(database), dropped=listener.dropped
+                    )
             # What was taken from the broker is stored; what it still has waits for the next one.
             while storing.busy or held:
                 if not storing.busy:

@@ -116,6 +116,15 @@ def test_nothing_is_acknowledged_until_it_is_told_to_be_and_then_all_at_once(pla
     assert broker.heard() == b"\x40\x02\x00\x07\x40\x02\x00\x08"
 
 
+def test_a_flood_at_qos_0_which_nothing_bounds_is_not_gathered(play):
+    """Receive Maximum counts messages at QoS 1 (3.1.2.11.3); those at QoS 0 may be lost."""
+    broker = play().ready()
+    broker.say(150 * b"\x30\x08\x00\x03a/b\x00hi" + PUBLISH)
+    assert len(broker.listener.received) == 101
+    assert broker.listener.received[-1] == HELLO
+    assert broker.listener.dropped == 50
+
+
 @pytest.mark.parametrize(
     ("said", "reason"),
     [
