@@ -141,6 +141,8 @@ class Listener:
             with contextlib.suppress(PublishError):
                 wire.write(mqtt5.DisconnectPacket().write())
                 wire.drain(_LAST_WORDS)
+                # Whoever takes over the slot at once would cut off what the broker has not read.
+                wire.see_off(_LAST_WORDS)
         wire.close()
 
     def _is_over(self, why: str) -> None:

@@ -8,6 +8,7 @@ import ssl
 from capture.errors import PublishError
 
 _AT_ONCE = 65_536
+_MOST_LAST_READS = 500
 #: What says that the socket cannot go on now; TLS may want the other direction first.
 _NOT_NOW = (BlockingIOError, InterruptedError, ssl.SSLWantReadError, ssl.SSLWantWriteError)
 
@@ -81,6 +82,18 @@ class Wire:
         """
         while self._unsent and select.select([], [self._socket], [], longest)[1]:
             self._send()
+
+    def see_off(self, longest: float) -> None:
+        """Say that nothing follows, and wait until the other end has read it all and closes.
+
+        Waits no longer than so many seconds for its next sign; what it still sends is let go.
+        """
+        opened = self._socket
+        with contextlib.suppress(OSError):
+            opened.shutdown(socket.SHUT_WR)
+            for _ in range(_MOST_LAST_READS):
+                if not select.select([opened], [], [], longest)[0] or not opened.recv(_AT_ONCE):
+                    return
 
     def close(self) -> None:
         """Close it, with whatever has not left."""

@@ -226,6 +226,7 @@ def test_requests_wait_for_their_acknowledgements_as_far_as_the_broker_says(play
 
 def test_before_it_begins_and_after_its_end_nothing_is_sent(play):
     broker = play().ready()
+    broker.line.shutdown(socket.SHUT_WR)  # as a broker does when it has read the last of it
     broker.listener.end(politely=True)
     assert broker.heard() == b"\xe0\x00"
     assert broker.heard() == b""
