@@ -19,10 +19,10 @@ from pydantic import ValidationError
 from capture.clock import Clock, SystemClock
 from capture.config import Config, InstrumentConfig, LinkSettings
 from capture.discovery import Change, Listing, Watcher, is_meant
-from capture.driver.faults import fault_lines
 from capture.driver.profile.parts import LinkDefaults
 from capture.errors import ConfigError, JournalDamaged, JournalError, PluginError
 from capture.extras import require_extra
+from capture.faults import fault_lines
 from capture.filelock import FileLock
 from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher

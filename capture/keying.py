@@ -11,8 +11,8 @@ from datetime import datetime
 
 from pydantic import ValidationError
 
-from capture.driver.faults import one_line
 from capture.errors import ConfigError, InputError
+from capture.faults import one_line
 from capture.model import (
     Bound,
     Direction,

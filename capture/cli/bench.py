@@ -196,7 +196,7 @@ def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
 def _event(action: str, members: dict[str, Any]) -> Any:
     from pydantic import TypeAdapter, ValidationError
 
-    from capture.driver.faults import fault_lines
+    from capture.faults import fault_lines
     from capture.model.job import Event
 
     adapter: TypeAdapter[Any] = TypeAdapter(Event)

@@ -94,7 +94,7 @@ def chosen_link(
     from pydantic import ValidationError
 
     from capture.config import SerialSettings, TcpSettings
-    from capture.driver.faults import one_line
+    from capture.faults import one_line
     from capture.links import make_link
 
     if [port, tcp, instrument].count(None) != 2:  # noqa: PLR2004 - two of three are left out

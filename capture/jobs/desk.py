@@ -13,8 +13,8 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.clock import Clock
-from capture.driver.faults import one_line
 from capture.errors import CaptureError, InputError, NotThereError
+from capture.faults import one_line
 from capture.jobs.energy import needs_ramp_down
 from capture.jobs.fit import (
     elapsed_of,

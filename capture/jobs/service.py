@@ -13,8 +13,8 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.clock import Clock
-from capture.driver.faults import one_line
 from capture.errors import InputError, NotThereError
+from capture.faults import one_line
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
