@@ -93,8 +93,8 @@ class JobBench:
     def step(self, id_):
         return self.state.step(id_)
 
-    def act(self, event, **more):
-        return self.desk.act(self.job, event, self.who(), self.state.last, **more)
+    def act(self, event, operator="technician", **more):
+        return self.desk.act(self.job, event, self.who(operator), self.state.last, **more)
 
     def take(self, step, readings, who=None, **more):
         return self.desk.take(self.job, step, readings, who or self.who(), self.state.last, **more)

@@ -8,11 +8,13 @@ from capture.clock import SystemClock
 from capture.errors import JournalError
 from capture.jobs.desk import Desk
 from capture.jobs.following import JobWatcher
-from capture.jobs.state import StepStatus
+from capture.jobs.service import WATCHER
+from capture.jobs.state import JobStatus, StepStatus
 from capture.jobs.watcher import JobWatch
 from capture.journal import StaleError, Writer
 from capture.model import new_id
 from capture.model.job import (
+    Applied,
     ConditionsChanged,
     Discharged,
     Finished,
@@ -24,6 +26,7 @@ from capture.model.job import (
     Refused,
     Resumed,
     Selected,
+    SignedOff,
 )
 
 U_V, V_W, W_U = "inductance-u-v", "inductance-v-w", "inductance-w-u"
@@ -585,6 +588,51 @@ def test_a_voltage_is_counted_to_its_end_whatever_becomes_of_the_job(wet, event)
     tester.run(50)
     wet.quiet(5)
     assert applied(wet) == [50]
+
+
+@pytest.mark.parametrize("event", [SignedOff(), Noted(text="dusty")])
+def test_the_end_of_a_voltage_keeps_nobody_from_going_on(wet, event):
+    """Finish is pressed, the watch writes for how long the voltage was on, Sign off is pressed."""
+    tester = InsulationTester(wet)
+    tester.run(70)
+    wet.act(Finished())
+    looked_at = wet.state.last
+    wet.quiet(5)
+    assert wet.state.last > looked_at
+    wet.desk.act(wet.job, event, wet.who(), looked_at)
+    assert wet.state.last == wet.reader.last_n()
+    assert applied(wet) == [60, 70]
+
+
+def test_the_end_of_a_voltage_in_the_moment_of_signing_off_is_no_matter_either(wet):
+    wet.act(Finished())
+    looked_at = wet.state.last
+
+    def voltage():
+        wet.act(Applied(step="insulation", seconds=10), operator=WATCHER)
+
+    racing(wet, voltage)
+    wet.watch._desk.act(wet.job, SignedOff(), wet.who(), looked_at)
+    assert wet.state.status is JobStatus.SIGNED_OFF
+    assert applied(wet) == [10]
+
+
+def test_what_a_person_did_meanwhile_is_looked_at_before_signing_off(wet):
+    wet.act(Finished())
+    looked_at = wet.state.last
+    wet.act(Applied(step="insulation", seconds=10), operator=WATCHER)
+    wet.act(Applied(step="insulation", seconds=20))
+    with pytest.raises(StaleError):
+        wet.desk.act(wet.job, SignedOff(), wet.who(), looked_at)
+
+
+def test_a_discharge_is_confirmed_by_who_knows_how_long_the_voltage_was_on(wet):
+    wet.act(Applied(step="insulation", seconds=10))
+    looked_at = wet.state.last
+    wet.act(Applied(step="insulation", seconds=20), operator=WATCHER)
+    wet.clock.advance(1000)
+    with pytest.raises(StaleError):
+        wet.desk.act(wet.job, Discharged(step="insulation"), wet.who(), looked_at)
 
 
 def test_a_voltage_while_another_step_is_to_be_done_is_counted_and_not_taken(bench):
