@@ -117,8 +117,8 @@ def chosen_link(
 
 
 def _configured(config: Path | None, instrument: str) -> tuple["Link", dict[str, Any]]:
-    from capture.app import build_instruments
     from capture.config import load_config
+    from capture.instruments import build_instruments
     from capture.plugins import DriverRegistry
 
     made = {each.id: each for each in build_instruments(load_config(config), DriverRegistry.load())}
