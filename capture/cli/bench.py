@@ -86,7 +86,11 @@ class Bench:
 
     @contextmanager
     def explained(self, state: "JobState") -> Iterator[None]:
-        """Let a refusal by a lock say until when it holds, and by which command it is opened."""
+        """Let a refusal by a lock say until when it holds, and by which command it is opened.
+
+        Raises:
+            LockedError: the step is locked; says by what, until when, and what opens it.
+        """
         from capture.jobs.rules import LockedError
 
         try:

@@ -13,7 +13,8 @@ from typing import Any
 from uuid import UUID
 
 from capture.jobs.procedure import Step
-from capture.jobs.settling import Sample, TimedWatch, voltage_reached
+from capture.jobs.settling import Sample
+from capture.jobs.timing import TimedWatch, voltage_reached
 from capture.journal import Row
 
 INSULATION = "insulation_resistance"

@@ -9,6 +9,9 @@ Insulation does not settle; it is taken at set times since the voltage was reach
 test voltage was on the winding is written down, whether or not anything was taken.
 
 The job is the one that was worked on last; another one waits until somebody touches it.
+
+One file, since touches, tests and turns decide over the same few fields entry by entry; what can be
+told without them stands in `settling.py`, `timing.py`, `voltage.py`, `locks.py`.
 """
 
 from dataclasses import dataclass, replace
