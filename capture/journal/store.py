@@ -7,22 +7,34 @@ BEGIN IMMEDIATE, so several processes may append at the same time: the daemon, `
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
+from typing import NamedTuple
 
 from capture.errors import JournalError
 from capture.journal.chain import link
 from capture.journal.database import BY_SUBJECT, base_of, connect, translated
-from capture.model import Gap, Reading, ReadingDraft, Tag
+from capture.model import Gap, ReadingDraft, Tag
 from capture.model.anchor import Anchor
 from capture.model.audit import AuditEntry
 from capture.model.job import JobEntry
 from capture.model.machine import MachineEntry
 from capture.model.record import Record
 from capture.model.result import ResultRecord
+from capture.model.written import WrittenDraft
 
 #: What can be appended.
 Entry = (
-    ReadingDraft | Tag | Gap | MachineEntry | JobEntry | ResultRecord | Record | AuditEntry | Anchor
+    WrittenDraft
+    | ReadingDraft
+    | Tag
+    | Gap
+    | MachineEntry
+    | JobEntry
+    | ResultRecord
+    | Record
+    | AuditEntry
+    | Anchor
 )
 
 _PATIENCE_MS = 20  # for readers, when the log is to be emptied
@@ -33,8 +45,7 @@ _INSERT = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Stored:
+class Stored(NamedTuple):
     """Where an entry ended up.
 
     Attributes:
@@ -137,7 +148,7 @@ def _check(connection: sqlite3.Connection, expecting: Expectation, batch: Sequen
     newest = int(row[0] or 0)
     if newest == expecting.last:
         return
-    ids = [entry.id.bytes for entry in batch]
+    ids = [_id_of(entry) for entry in batch]
     marks = ",".join("?" * len(ids))
     known = connection.execute(
         f"SELECT count(*) FROM entries WHERE id IN ({marks})",  # noqa: S608 - question marks only
@@ -161,7 +172,11 @@ class Transaction:
 
     def append_all(self, batch: Sequence[Entry]) -> list[Stored]:
         """Append all of ``batch``; the caller commits or rolls back."""
-        stored = [self._append(entry) for entry in batch]
+        stored: list[Stored] = []
+        for plain, entries in groupby(batch, _is_plain):
+            run = list(entries)
+            many = self._append_many(run) if plain and len(run) > 1 else None  # type: ignore[arg-type] # what is plain is written
+            stored += many if many is not None else [self._append(entry) for entry in run]
         self._connection.executemany(
             "INSERT INTO counters VALUES (?, ?) "
             "ON CONFLICT (instrument) DO UPDATE SET sequence = excluded.sequence",
@@ -176,7 +191,7 @@ class Transaction:
 
     def _append(self, entry: Entry) -> Stored:
         match entry:
-            case ReadingDraft():
+            case WrittenDraft() | ReadingDraft():
                 return self._append_reading(entry)
             case Tag():
                 return self._append_tag(entry)
@@ -207,21 +222,52 @@ class Transaction:
             self._insert(entry.id.bytes, kind, instrument, subject, None, _json(entry)), None
         )
 
-    def _append_reading(self, draft: ReadingDraft) -> Stored:
+    def _append_reading(self, entry: WrittenDraft | ReadingDraft) -> Stored:
+        draft = WrittenDraft.of(entry) if isinstance(entry, ReadingDraft) else entry
         if self._is_known(draft):
             return Stored(0, None)
         sequence = self._sequence(draft.instrument) + 1
-        reading = Reading.model_construct(**draft.__dict__ | {"sequence": sequence})
         n = self._insert(
-            draft.id.bytes, "reading", draft.instrument, draft.quantity, sequence, _json(reading)
+            draft.id, "reading", draft.instrument, draft.quantity, sequence, draft.body(sequence)
         )
         if not n:
             return Stored(0, None)
         self._sequences[draft.instrument] = sequence
         self._last_values[draft.instrument, draft.quantity] = n
-        if draft.tag is not None:
-            self._set_tag(draft.id.bytes, n, draft.tag.machine)
+        if draft.machine is not None:
+            self._set_tag(draft.id, n, draft.machine)
         return Stored(n, sequence)
+
+    def _append_many(self, batch: Sequence[WrittenDraft]) -> list[Stored] | None:
+        """Append plain readings in one go; None, and nothing done, where one is there already."""
+        connection, head, sequences = self._connection, self._head, dict(self._sequences)
+        rows = []
+        for draft in batch:
+            instrument = draft.instrument
+            sequence = sequences.get(instrument) or self._sequence(instrument)
+            sequences[instrument] = sequence = sequence + 1
+            body = draft.body(sequence)
+            head = link(head, body)
+            rows.append((draft.id, "reading", instrument, draft.quantity, sequence, body, head))
+        connection.execute("SAVEPOINT many")
+        try:
+            connection.executemany(_INSERT, rows)
+        except sqlite3.IntegrityError as error:
+            if "entries.id" not in str(error):
+                raise
+            connection.execute("ROLLBACK TO many")
+            return None
+        finally:
+            if connection.in_transaction:  # a full disk may have rolled everything back
+                connection.execute("RELEASE many")
+        last = int(connection.execute("SELECT last_insert_rowid()").fetchone()[0])
+        first = last - len(rows) + 1
+        self._head, self._sequences = head, sequences
+        stored = []
+        for n, (draft, row) in enumerate(zip(batch, rows, strict=True), start=first):
+            self._last_values[draft.instrument, draft.quantity] = n
+            stored.append(Stored(n, row[4]))
+        return stored
 
     def _append_tag(self, tag: Tag) -> Stored:
         n = self._insert(tag.id.bytes, "tag", tag.instrument, None, None, _json(tag))
@@ -261,7 +307,7 @@ class Transaction:
             known = 0 if row is None else int(row[0])
         return known
 
-    def _is_known(self, draft: ReadingDraft) -> bool:
+    def _is_known(self, draft: WrittenDraft) -> bool:
         """Remember a result that the instrument itself names; tell whether it was known."""
         if draft.record is None:
             return False
@@ -278,15 +324,16 @@ class Transaction:
         )
 
 
+def _is_plain(entry: Entry) -> bool:
+    """Tell whether an entry touches no table but that of entries, counters and last values."""
+    return type(entry) is WrittenDraft and entry.record is None and entry.machine is None
+
+
+def _id_of(entry: Entry) -> bytes:
+    return entry.id if isinstance(entry, WrittenDraft) else entry.id.bytes
+
+
 def _json(
-    entry: Reading
-    | Tag
-    | Gap
-    | MachineEntry
-    | JobEntry
-    | ResultRecord
-    | Record
-    | AuditEntry
-    | Anchor,
+    entry: Tag | Gap | MachineEntry | JobEntry | ResultRecord | Record | AuditEntry | Anchor,
 ) -> bytes:
     return entry.model_dump_json().encode()

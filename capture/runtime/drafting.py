@@ -3,6 +3,7 @@
 import base64
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 from pydantic import ValidationError
@@ -22,8 +23,16 @@ from capture.model import (
     Uncertainty,
     new_id,
 )
+from capture.model.fields import rfc3339
+from capture.model.ids import new_id_bytes
+from capture.model.written import WrittenDraft
+from capture.runtime.forms import Form, is_plain, likeness
 from capture.runtime.session import Captured
 
+if TYPE_CHECKING:
+    from datetime import datetime
+
+_MOST_FORMS = 256
 _PRINTABLE = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
 
 
@@ -56,6 +65,33 @@ class Drafter:
         self._polled = lru_cache(maxsize=16)(lambda query: Polled(query=query, **origin))
         self._series: UUID | None = None
         self._elapsed = -1.0
+        self._forms: dict[Any, Form] = {}
+        self._time: datetime | None = None
+        self._time_text = b""
+
+    def write(self, captured: Captured) -> WrittenDraft:
+        """Write a draft with an id of its own; the same text as that of `draft`.
+
+        Raises:
+            DriverError: the driver gave an indication that no reading can hold.
+        """
+        try:
+            if not is_plain(captured):
+                return WrittenDraft.of(self.draft(captured))
+            uncertainty = self._uncertainty(captured.indication)
+            like = likeness(captured, uncertainty)
+            form = self._forms.get(like)
+        except (TypeError, ValueError, ArithmeticError, AttributeError):
+            return WrittenDraft.of(self.draft(captured))  # which says what is wrong
+        if form is None:
+            draft = self.draft(captured)
+            if len(self._forms) >= _MOST_FORMS:  # conditions may hold what is always different
+                self._forms.clear()
+            self._forms[like] = Form(draft)
+            return WrittenDraft.of(draft)
+        if captured.time is not self._time:
+            self._time, self._time_text = captured.time, rfc3339(captured.time).encode()
+        return form.write(new_id_bytes(), captured, self._time_text, uncertainty)
 
     def draft(self, captured: Captured) -> ReadingDraft:
         """Make a draft with an id of its own.

@@ -33,7 +33,8 @@ from capture.driver import (
 from capture.errors import CaptureError, DriverError, JournalError, LinkError, PolicyError
 from capture.heartbeat import Heartbeat
 from capture.links import Link
-from capture.model import Gap, ReadingDraft, new_id
+from capture.model import Gap, new_id
+from capture.model.written import WrittenDraft
 from capture.runtime.drafting import Drafter, Provenance
 from capture.runtime.policy import MessagePolicy
 from capture.runtime.session import Captured, Session
@@ -101,7 +102,7 @@ class Snapshot:
 class Store(Protocol):
     """What a worker asks of the journal."""
 
-    def append(self, entries: Sequence[ReadingDraft | Gap]) -> object:
+    def append(self, entries: Sequence[WrittenDraft | Gap]) -> object:
         """Store all of ``entries`` or none; return after the commit.
 
         Raises:
@@ -114,7 +115,7 @@ class Store(Protocol):
 class EagerStore(Store, Protocol):
     """A store that commits one batch while the worker already reads the next."""
 
-    def begin(self, entries: Sequence[ReadingDraft | Gap]) -> "Future[Any]":
+    def begin(self, entries: Sequence[WrittenDraft | Gap]) -> "Future[Any]":
         """Hand ``entries`` over; the answer comes after the commit, or with a JournalError."""
         ...
 
@@ -149,7 +150,7 @@ class Worker:
         self._instrument = instrument
         self._store = store
         self._begin = store.begin if isinstance(store, EagerStore) else self._begin_at_once
-        self._committing: tuple[Sequence[ReadingDraft], Future[Any]] | None = None
+        self._committing: tuple[Sequence[WrittenDraft], Future[Any]] | None = None
         self._identity = ""  # what was said in this session
         self._driver: Driver | None = None  # of this session, or of the one before
         self._clock = clock
@@ -289,13 +290,13 @@ class Worker:
 
     def _keep(self, drafter: Drafter, captured: list[Captured]) -> None:
         if captured:
-            batch = [drafter.draft(each) for each in captured]
+            batch = [drafter.write(each) for each in captured]
             self._settle()
             self._committing = batch, self._begin(batch)
         if self._committing is not None and self._committing[1].done():
             self._settle()
 
-    def _begin_at_once(self, batch: Sequence[ReadingDraft | Gap]) -> "Future[Any]":
+    def _begin_at_once(self, batch: Sequence[WrittenDraft | Gap]) -> "Future[Any]":
         """Store with a store that knows no other way, and give an answer that is there already."""
         answer: Future[Any] = Future()
         try:
@@ -326,7 +327,7 @@ class Worker:
             )
 
     def _append(
-        self, batch: Sequence[ReadingDraft | Gap], *, failed: JournalError | None = None
+        self, batch: Sequence[WrittenDraft | Gap], *, failed: JournalError | None = None
     ) -> bool:
         """Store a batch, which may have failed once; hold it while the journal cannot take it.
 
@@ -357,7 +358,7 @@ class Worker:
         )
         return self._append([gap])
 
-    def _try(self, batch: Sequence[ReadingDraft | Gap]) -> JournalError | None:
+    def _try(self, batch: Sequence[WrittenDraft | Gap]) -> JournalError | None:
         try:
             self._store.append(batch)
         except JournalError as error:

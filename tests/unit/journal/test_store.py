@@ -11,7 +11,8 @@ import pytest
 
 from capture.errors import JournalError, JournalFull
 from capture.journal import VERSION, JournalReader, Store, Stored
-from capture.model import Gap, Reading, Tag, new_id
+from capture.model import Gap, Reading, ReadingDraft, Tag, new_id
+from capture.model.written import WrittenDraft
 
 
 def tag_of(reading, machine="FAN-07", **members):
@@ -383,3 +384,62 @@ def test_a_hostile_name_finds_nothing(store, reader, draft, name):
 def test_a_number_beyond_any_sequence_is_no_crash(store, reader):
     with pytest.raises(JournalError, match="cannot be looked for"):
         reader.reading("ohm-1", 10**30)
+
+
+# ── readings that come as text, many at once ─────────────────────────────────────────────────
+
+
+def written(made):
+    return [WrittenDraft.of(each) if isinstance(each, ReadingDraft) else each for each in made]
+
+
+def test_many_at_once_are_stored_as_they_are_one_by_one(tmp_path, draft):
+    """Whatever is among them: two instruments, tags, stored results, gaps, what is there already."""
+    made = [draft(instrument=name) for name in ("ohm-1", "lcr-1", "ohm-1", "ohm-1", "lcr-1")]
+    made.insert(2, draft(tag={"machine": "FAN-07"}))
+    made.insert(4, gap_of())
+    made += [draft(record="0007"), draft(record="0007"), made[0], draft(), draft(), made[-1]]
+    stored = []
+    for name, batches in (("one", [[each] for each in made]), ("all", [written(made)])):
+        store = Store(tmp_path / name)
+        stored.append([each for batch in batches for each in store.append(batch)])
+        store.close()
+    assert stored[0] == stored[1]
+    contents = []
+    for name in ("one", "all"):
+        with sqlite3.connect(tmp_path / name) as file:
+            contents.append(
+                [
+                    file.execute(f"SELECT * FROM {table} ORDER BY 1, 2").fetchall()
+                    for table in ("entries", "counters", "last_values", "current_tags", "records")
+                ]
+            )
+        file.close()
+    assert contents[0] == contents[1]
+
+
+def test_one_that_is_there_already_among_many_is_passed_over(store, look, draft):
+    first = [draft() for _ in range(3)]
+    store.append(written(first))
+    again = [draft(), first[1], draft()]
+    assert [each.n for each in store.append(written(again))] == [4, 0, 5]
+    assert [each.sequence for each in store.append(written([draft(), draft()]))] == [6, 7]
+    assert look.check() == 7
+
+
+def test_two_of_the_same_id_in_one_batch_are_stored_once(store, look, draft):
+    one = draft()
+    assert store.append(written([one, one])) == [Stored(1, 1), Stored(0, None)]
+    assert look.check() == 1
+
+
+def test_many_at_once_are_stored_whole_or_not_at_all(store, reader, draft):
+    store._connection.execute(
+        "CREATE TEMP TRIGGER no BEFORE INSERT ON entries WHEN new.sequence = 3 "
+        "BEGIN SELECT raise(ABORT, 'a fault in the middle'); END"
+    )
+    with pytest.raises(JournalError, match="a fault in the middle"):
+        store.append(written([draft() for _ in range(5)]))
+    assert reader.last_n() == 0
+    store._connection.execute("DROP TRIGGER no")
+    assert [each.n for each in store.append(written([draft(), draft()]))] == [1, 2]

@@ -12,6 +12,7 @@ from capture.driver import Driver, Identified, Indication, Malformed, Reply, Sen
 from capture.errors import JournalFull, LinkError, LinkOpenError
 from capture.links.memory import MemoryLink, Wire
 from capture.model import Gap, ReadingDraft
+from capture.model.written import WrittenDraft
 from capture.runtime import Instrument, MessagePolicy, Supervisor
 from capture.runtime.worker import NEXT, State, Worker
 
@@ -63,7 +64,9 @@ class Memory:
         if self.full:
             self.refused.set()
             raise JournalFull("the disk is full; make room, nothing is lost")
-        self.entries += entries
+        self.entries += [
+            each.draft() if isinstance(each, WrittenDraft) else each for each in entries
+        ]
 
     def readings(self):
         return [int(each.value) for each in self.entries if isinstance(each, ReadingDraft)]
