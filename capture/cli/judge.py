@@ -11,6 +11,7 @@ import typer
 from capture.cli.output import DONE, JsonOption, print_json, say
 from capture.display import clean, console, quantity_text, table
 from capture.errors import ConfigError, InputError
+from capture.settings_text import toml_table
 
 
 def register(app: typer.Typer) -> None:
@@ -57,7 +58,7 @@ def _read(file: Path) -> Any:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
     except ValidationError as error:
         raise ConfigError([f"{file}: {line}" for line in fault_lines(error)]) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{file}: not JSON: {error}") from error
 
 
@@ -65,7 +66,7 @@ def _site_limits(path: Path | None) -> dict[str, Any] | None:
     if path is None:
         return None
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return toml_table(path.read_text("utf-8"))
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from capture.config.section import Section
+from capture.config.section import Host, Section
 
 
 class TlsConfig(Section):
@@ -45,7 +45,7 @@ class SparkplugConfig(Section):
 class BrokerConfig(Section):
     """An MQTT broker that readings are delivered to."""
 
-    host: str = Field("127.0.0.1", min_length=1)
+    host: Host = "127.0.0.1"
     port: int = Field(1883, ge=1, le=65535)
     """8883 if not given and there is a section tls."""
     version: Literal["auto", "5", "3.1.1"] = "auto"

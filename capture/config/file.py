@@ -10,6 +10,7 @@ from pydantic_settings import SettingsError
 from capture.config.whole import Config
 from capture.errors import ConfigError
 from capture.faults import fault_lines
+from capture.settings_text import toml_table
 
 FILE_NAME = "benchtally.toml"
 
@@ -42,7 +43,7 @@ def load_config(given: Path | None = None) -> Config:
     """
     path = find_config(given)
     try:
-        content = tomllib.loads(path.read_text("utf-8"))
+        content = toml_table(path.read_text("utf-8"))
     except OSError as error:
         raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
     except UnicodeDecodeError as error:

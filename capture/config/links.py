@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
-from capture.config.section import Section
+from capture.config.section import Host, Section
 
 
 class _LineSettings(Section):
@@ -62,7 +62,7 @@ class TcpSettings(Section):
     """Where to connect."""
 
     kind: Literal["tcp"] = "tcp"
-    host: str = Field(min_length=1, max_length=255)
+    host: Host
     port: int = Field(5025, ge=1, le=65535)
     """SCPI instruments listen on 5025."""
     connect_timeout_s: float = Field(3.0, gt=0, le=30)

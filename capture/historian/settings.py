@@ -20,6 +20,7 @@ from pydantic_settings import (
 from capture.config import LogConfig, TlsConfig
 from capture.errors import ConfigError
 from capture.faults import fault_lines
+from capture.settings_text import toml_table
 
 FILE_NAME = "benchtally-historian.toml"
 
@@ -130,7 +131,7 @@ class HistorianConfig(BaseSettings):
         """
         path = _find(given)
         try:
-            config = cls(**tomllib.loads(path.read_text("utf-8")))
+            config = cls(**toml_table(path.read_text("utf-8")))
         except OSError as error:
             raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
         except UnicodeDecodeError as error:

@@ -18,6 +18,7 @@ from capture.faults import fault_lines
 from capture.model.fields import Line, Model, QuantityName, Slug
 from capture.model.job import StepId
 from capture.model.testpoint import TestPoint
+from capture.settings_text import toml_table
 
 _PACKAGE = "capture.jobs"
 _NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?\Z")
@@ -141,7 +142,7 @@ def parse_procedure(text: str, where: str) -> Procedure:
         ConfigError: one line a fault.
     """
     try:
-        return Procedure.model_validate(tomllib.loads(text))
+        return Procedure.model_validate(toml_table(text))
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{where}: not TOML: {error}"]) from error
     except ValidationError as error:
@@ -185,5 +186,8 @@ def _read(name: str) -> Procedure:
 def _read_file(path: Path) -> Procedure:
     try:
         return parse_procedure(path.read_text("utf-8"), str(path))
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([f"procedure {path}: cannot be read: {error}"]) from error
+    except OSError as error:
+        why = error.strerror or error
+        raise ConfigError([f"procedure {path}: cannot be read: {why}"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"procedure {path}: not UTF-8 text (byte {error.start})"]) from error

@@ -16,11 +16,19 @@ def rfc3339(moment: datetime) -> str:
 
 
 def _in_utc(moment: datetime) -> datetime:
-    return moment.astimezone(UTC)
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        # Some hours before the year 1, or after 9999: a text from outside may say so.
+        raise ValueError("no moment that there is in UTC") from None
 
 
 def as_utc(moment: datetime) -> datetime:
-    """Give a moment in UTC; one without a zone is taken for UTC."""
+    """Give a moment in UTC; one without a zone is taken for UTC.
+
+    Raises:
+        ValueError: it lies before the year 1 or after the year 9999 in UTC.
+    """
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else _in_utc(moment)
 
 

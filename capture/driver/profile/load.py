@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from capture.driver.profile.model import Profile
 from capture.errors import ConfigError
 from capture.faults import fault_lines
+from capture.settings_text import toml_table
 
 _LARGEST = 256 * 1024  # bytes of a profile file
 _SUFFIX = ".toml"
@@ -43,7 +44,7 @@ def parse_profile(text: str, where: str) -> Profile:
         ConfigError: one line per fault.
     """
     try:
-        return Profile.model_validate(tomllib.loads(text))
+        return Profile.model_validate(toml_table(text))
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{where}: not TOML: {error}"]) from error
     except ValidationError as error:
