@@ -44,6 +44,7 @@ from mutants import mutants  # noqa: E402 - after what they must find set
 ROOT = Path(__file__).resolve().parents[2]
 SURVIVORS = Path(__file__).with_name("survivors.toml")
 KILLED = 1
+SHOWN = os.dup(2)  # pytest takes the other one
 
 
 def fork(work, seconds, *, log=os.devnull):
@@ -198,9 +199,13 @@ def tried_quickly(names, tests):
                 mine = chosen(items, known, paths[name], mutant)
                 todo = lambda m=mutant, t=mine, o=module: put(m.code, o) or run(t)  # noqa: E731
                 seconds = 5 + 4 * sum(known[i.nodeid][0] for i in mine)
-                found[name].append(fork(todo, seconds) if mine else 0)
+                end = fork(todo, seconds) if mine else 0
+                found[name].append(end)
+                if end == 0:
+                    said = f"  ({name} {mutant.where}: {mutant.before} → {mutant.after})\n"
+                    os.write(SHOWN, said.encode())
             count = Counter(found[name])
-            print(f"  {name}: {count[0]} of {len(found[name])} survive so far", file=sys.stderr)
+            os.write(SHOWN, f"  ({name}: {count[0]} of {len(every[name])})\n".encode())
         ends.write_text(json.dumps(found))
         return 0
 

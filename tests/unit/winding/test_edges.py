@@ -140,6 +140,12 @@ def test_temperatures_of_a_rise_are_checked_each():
             formula(1.0, 0.0, *rest, 235)
 
 
+def test_a_temperature_rise_goes_by_the_ratio_of_the_resistances():
+    """A third more on 0.75 Ω is a third more: 255/3 + 20 − 25 = 80 K (computed)."""
+    assert temperature_rise(0.75, 1.0, 20, 25, 235).value == pytest.approx(80)
+    assert temperature_from_resistance(0.75, 1.0, 20, 235).value == pytest.approx(105)
+
+
 def test_a_temperature_rise_is_that_of_the_winding_over_the_coolant():
     """(1.3 − 1)/1·(235 + 20) + 20 − 25 = 71.5 K; the winding itself is at 96.5 °C (computed)."""
     cold, hot = Measured(value=1.0, id="c"), Measured(value=1.3, id="h")
@@ -189,6 +195,20 @@ def test_a_cooling_curve_with_readings_to_spare_has_an_uncertainty():
     assert result.notes == ()
     assert (result.unit, result.formula) == ("Ohm", "shutdown-resistance")
     assert result.constants == {"at_seconds": 0, "degree": 1}
+
+
+def test_the_scatter_of_a_cooling_curve_is_shared_by_its_freedom():
+    """Four readings off a level line by +s, −s, −s, +s: variance 4 s²/2, at the middle a quarter."""
+    off = 1e-3
+    ohms = [2.0 * math.exp(sign * off) for sign in (1, -1, -1, 1)]
+    result = shutdown_resistance([0, 10, 20, 30], ohms, 15)
+    assert result.uncertainty == pytest.approx(2 * 2.0 * off * math.sqrt(2 / 4), rel=1e-6)
+
+
+def test_two_readings_of_a_cooling_curve_leave_its_scatter_unknown():
+    result = shutdown_resistance([0, 60], [1.3, 1.2], 30)
+    assert (result.uncertainty, result.coverage_factor) == (None, None)
+    assert "no reading to spare" in result.notes[0]
 
 
 def test_a_cooling_curve_is_read_at_its_ends_too():
