@@ -109,7 +109,9 @@ def _children(node):
             continue
         for place, child in enumerate(old) if isinstance(old, list) else [(None, old)]:
             docstring = isinstance(child, ast.Expr) and isinstance(child.value, ast.Constant)
-            if isinstance(child, ast.AST) and not docstring:
+            # zip's own check of lengths that are equal by construction
+            strict = isinstance(child, ast.keyword) and child.arg == "strict"
+            if isinstance(child, ast.AST) and not docstring and not strict:
                 yield field, old, place, child
 
 

@@ -17,9 +17,11 @@ from capture.winding import (
     OutsideRangeError,
     PulseReadings,
     Result,
+    TriangleInequalityError,
     Verdict,
     accuracy_limits,
     correct_resistance,
+    direct_voltage_level,
     effective_freedom,
     frequency_shift,
     from_certificate,
@@ -31,6 +33,7 @@ from capture.winding import (
     overall,
     phase_resistances,
     power_frequency_level,
+    pulse,
     pulse_comparison,
     reference_check,
     repeatability,
@@ -51,7 +54,7 @@ from capture.winding import (
     zeroed_two_wire,
 )
 from capture.winding.checks import positive
-from capture.winding.measured import check_units, identities, value_of, variables
+from capture.winding.measured import check_units, identities, linear_result, value_of, variables
 from capture.winding.result import Coverage, Judgement
 
 OPEN = Bounded(bound=1e6)
@@ -211,6 +214,7 @@ def test_every_form_of_an_impedance_has_its_unit_and_name():
         (turn_impulse_level, "turn-impulse-level"),
         (surge_unit, "surge-unit"),
         (power_frequency_level, "power-frequency-level"),
+        (direct_voltage_level, "direct-voltage-level"),
     ],
 )
 def test_a_level_says_what_it_is(level, formula):
@@ -314,11 +318,17 @@ def test_parts_of_an_accuracy_specification_add_up():
         "full_range": 10,
     }
     assert accuracy_limits(-2, **parts) == pytest.approx(0.10)
-    assert accuracy_limits(2) == 0
+    for alone in ({}, {"counts": 1}, {"resolution": 1}, {"percent_of_range": 1}, {"full_range": 1}):
+        assert accuracy_limits(2, **alone) == 0
     for name in parts:
         for bad in (-1e-9, math.inf):
             with pytest.raises(OutsideRangeError, match="negative"):
                 accuracy_limits(2, **parts | {name: bad})
+
+
+def test_freedom_goes_with_the_fourth_power():
+    """Welch and Satterthwaite (JCGM 100:2008, G.4): (1 + 4)²/(1/4 + 16/8) = 11.11 (computed)."""
+    assert effective_freedom([(1.0, 4), (2.0, 8)]) == pytest.approx(100 / 9)
 
 
 def test_freedom_of_nothing_is_endless():
@@ -330,19 +340,48 @@ def test_freedom_of_nothing_is_endless():
 
 
 def test_the_scatter_of_two_directions_is_pooled():
-    """Means 101 and 103, s 1 each of three: the mean of both has u = √(1/3 + 1/3)/2 (computed)."""
-    readings = PulseReadings(forward=[100.0, 101.0, 102.0], reverse=[102.0, 103.0, 104.0])
+    """Means 102 and 105; s²/n is 4/3 and 8/2, so their difference has √(16/3), their mean half."""
+    readings = PulseReadings(forward=[100.0, 102.0, 104.0], reverse=[103.0, 107.0])
+    mean = pulse._mean("U-V", readings)
+    assert mean.value == pytest.approx(103.5)
+    assert mean.random == pytest.approx(math.sqrt(16 / 3) / 2)
     found = pulse_comparison(dict.fromkeys(("U-V", "V-W", "W-U"), readings), "period", "mean")
-    assert found.means == pytest.approx(dict.fromkeys(("U-V", "V-W", "W-U"), 102.0))
+    assert found.means == pytest.approx(dict.fromkeys(("U-V", "V-W", "W-U"), 103.5))
     one = found.asymmetry["U-V"]
-    scatter = math.sqrt(2 / 3)
-    assert one.per_cent == pytest.approx(-100 * 2 / 102)
-    assert one.repeatability_per_cent == pytest.approx(100 * scatter / 102)
-    # 2 is less than three times 0.816: within the scatter
+    assert one.per_cent == pytest.approx(-100 * 3 / 103.5)
+    assert one.repeatability_per_cent == pytest.approx(100 * math.sqrt(16 / 3) / 103.5)
+    # 3 is less than three times 2.31: within the scatter
     assert (one.significant, one.causes) == (False, ())
-    assert "within the scatter" in one.statement
+    assert one.statement == (
+        "U-V differs by -2.90 % between directions, within the scatter of 2.23 %"
+    )
     assert found.law == "period"
     assert found.deviation.unit == "%"
+
+
+def test_three_times_the_scatter_itself_is_within_it():
+    """Four readings 3, −1, −1, −1 off have s 2 and s/√n 1: a difference of 3 is just three times."""
+    readings = PulseReadings(forward=[103.0, 99.0, 99.0, 99.0], reverse=[103.0] * 4)
+    found = pulse_comparison(dict.fromkeys(("U-V", "V-W", "W-U"), readings), "period", "mean")
+    assert found.asymmetry["U-V"].significant is False
+    wider = PulseReadings(forward=[103.0, 99.0, 99.0, 99.0], reverse=[103.01] * 4)
+    found = pulse_comparison(dict.fromkeys(("U-V", "V-W", "W-U"), wider), "period", "mean")
+    assert found.asymmetry["U-V"].statement.endswith("more than the scatter of 0.99 %")
+
+
+def test_a_time_that_cannot_be_is_named_by_pair_and_direction():
+    times = dict.fromkeys(("U-V", "V-W", "W-U"), 1.0)
+    for entry, name in (
+        (PulseReadings(forward=[1.0, 0.0]), "V-W forward 2"),
+        (PulseReadings(forward=[1.0], reverse=[0.0]), "V-W reverse 1"),
+    ):
+        with pytest.raises(NotPositiveError, match=name):
+            pulse_comparison(times | {"V-W": entry}, "period", "mean")
+
+
+def test_a_small_difference_of_exact_times_still_points_somewhere():
+    found = pulse_comparison({"U-V": 100.0, "V-W": 100.5, "W-U": 100.0}, "unknown", "mean")
+    assert found.terminal == "U"
 
 
 @pytest.mark.parametrize(("difference", "significant"), [(2.4, False), (2.5, True)])
@@ -530,6 +569,27 @@ def test_solved_phases_are_in_ohms_and_compare_by_value(readings):
         assert [float(one) for one in bare.results.values()] == pytest.approx(solved.values)
     if not isinstance(readings, tuple):
         assert both.star.inputs == ("a", "b", "c")
+
+
+def test_a_solution_says_which_connection_it_is():
+    for connection in ("star", "delta", "open"):
+        solved = phase_resistances(2.0, 2.1, 2.1, connection)
+        assert solved.connection == connection
+        assert solved.formula == f"phase-resistances-{connection}"
+
+
+def test_a_pair_that_reads_too_much_is_held_against_the_two_others():
+    for place, name in enumerate(("U-V", "V-W", "W-U")):
+        readings = [1.0, 1.0, 1.0]
+        readings[place] = 3.0
+        with pytest.raises(TriangleInequalityError, match=f"{name} reads 3, .* together 2:"):
+            phase_resistances(*readings, "star")
+
+
+def test_an_uncertainty_that_cancels_is_none():
+    reading = ufloat(1.0, 0.5)
+    result = linear_result(reading - reading + 2, unit="Ohm", formula="x")
+    assert (result.value, result.uncertainty, result.coverage_factor) == (2, None, None)
 
 
 def test_only_gains_of_different_ranges_ask_for_a_repeat():
