@@ -26,6 +26,8 @@ _FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef)
 # What stands in these fields of a node is a type, a decorator, a sentence or a pattern.
 _LEFT_ALONE = {"annotation", "returns", "decorator_list", "ctx"}
 
+_LONG = 100  # characters of a change that is still read at a glance
+
 
 @dataclass(frozen=True)
 class Mutant:
@@ -138,13 +140,17 @@ def mutants(source, path):
             deeper = inside or (isinstance(node, _FUNCTIONS) and field == "body")
             around = child if isinstance(child, ast.stmt) else statement
             for changed in _changes(child):
+                # Read as the statement, or as the part of it that is short and shows the change.
+                before = [_text(part) for part in (around, node, child)]
                 with _put(node, field, old, place, changed):
                     code = compile(ast.fix_missing_locations(tree), path, "exec")
-                    after = _text(changed if child is around else around)
-                before = _text(around)
-                if before == after:  # beyond the first line of the statement
-                    before, after = _text(child), _text(changed)
-                yield Mutant(code, child.lineno, where, deeper, before, after)
+                    after = [_text(changed if part is child else part) for part in (around, node)]
+                after.append(_text(changed))
+                shown = zip(before, after, strict=True)
+                shown = next(
+                    (b, a) for b, a in shown if b != a and (len(b) < _LONG or b == before[2])
+                )
+                yield Mutant(code, child.lineno, where, deeper, *shown)
             named = where
             if isinstance(child, (*_FUNCTIONS, ast.ClassDef)) and not deeper:
                 named = f"{where}.{child.name}".lstrip(".")

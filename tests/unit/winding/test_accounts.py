@@ -9,6 +9,7 @@ from uncertainties import ufloat
 
 from capture.winding import (
     Bounded,
+    Limit,
     Measured,
     MissingReadingError,
     MixedConditionsError,
@@ -27,6 +28,8 @@ from capture.winding import (
     from_certificate,
     impedance,
     impulse_level,
+    judge,
+    judged,
     ohms_from_quality,
     open_parallel_path,
     open_phase,
@@ -96,6 +99,17 @@ def test_a_standard_uncertainty_needs_both(expanded, factor, standard):
     assert result.standard_uncertainty == standard
 
 
+def test_a_result_is_judged_with_its_whole_uncertainty_as_guard():
+    """1.6 + 0.4 is 2: accepted with w = U, no longer with w = 1.1 U (computed)."""
+    limit = Limit(id="x", value=2, unit="", side="upper", source="s", confidence="c", adopted=True)
+    result = Result(value=1.6, unit="1", formula="x", uncertainty=0.4, coverage_factor=2)
+    assert judged(result, limit, "guarded").judgement.verdict is Verdict.PASS
+    assert judged(result, limit, "guarded").judgement.guard == 0.4
+    wider = judged(result, limit, "guarded", guard_factor=1.1).judgement
+    assert (wider.verdict, wider.guard) == (Verdict.FAIL, pytest.approx(0.44))
+    assert judged(result, limit).judgement.guard == 0
+
+
 def test_a_judgement_that_says_no_source_has_the_caller_s():
     bare = Judgement(
         verdict=Verdict.PASS, limit=1, side="upper", rule="simple", acceptance_limit=1, guard=0
@@ -144,6 +158,11 @@ def test_a_judgement_that_says_no_source_has_the_caller_s():
         ("reading 1", lambda x: unbalance([x, 1], "mean")),
         ("reference", lambda x: reference_check(1, 1, x, 1)),
         ("tolerance", lambda x: reference_check(1, 1, 1, x)),
+        ("limit", lambda x: judge(1, x, "upper")),
+        ("value", lambda x: judge(x, 1, "upper")),
+        ("value", lambda x: judge(Bounded(bound=x), 1, "upper")),
+        ("value", lambda x: judge(Measured(value=x), 1, "upper")),
+        ("value", lambda x: judge(Result(value=x, unit="1", formula="x"), 1, "upper")),
         ("reading", lambda x: zeroed_two_wire(x, 1)),
         ("time 2", lambda x: shutdown_resistance([0, x], [1, 1], 0)),
         ("resistance 2", lambda x: shutdown_resistance([0, 1], [1, x], 0)),
@@ -432,14 +451,16 @@ def test_like_pairs_are_named_in_the_order_of_the_pairs():
 @pytest.mark.parametrize(("high", "phase"), [(2.1, "U"), (2.11, None), (1.905, "U"), (1.9, None)])
 def test_an_open_delta_coil_is_twice_the_others_within_a_twentieth(high, phase):
     """2R of 1 Ω, ±5 % of the reading (common practice): 1.9048 … 2.1053 (computed)."""
-    assert open_phase(high, 1.0, 1.0).phase == phase
+    for ohms in (1e-3, 1.0, 1e3):  # a large machine's winding, and a small one's
+        assert open_phase(high * ohms, ohms, ohms).phase == phase
 
 
 @pytest.mark.parametrize(("other", "phase"), [(1.05, "U"), (1.055, None)])
 def test_the_two_other_pairs_of_an_open_coil_are_level(other, phase):
     """A difference of up to 5 % of their mean (common practice)."""
-    found = open_phase(1.0 + other, 1.0, other)
-    assert (found.phase, found.connection) == (phase, "delta" if phase else None)
+    for ohms in (1e-3, 1.0, 1e3):
+        found = open_phase((1.0 + other) * ohms, ohms, other * ohms)
+        assert (found.phase, found.connection) == (phase, "delta" if phase else None)
 
 
 def test_all_open_and_none_open_are_said():
@@ -479,6 +500,8 @@ def test_so_many_open_paths_of_so_many(paths, opened):
     ],
 )
 def test_an_open_path_is_told_within_three_per_cent(high, other, phase):
+    for ohms in (1e-3, 1e3):
+        assert open_parallel_path(high * ohms, ohms, other * ohms, "open", 4).phase == phase
     found = open_parallel_path(high, 1.0, other, "open", 4)
     assert found.phase == phase
     assert found.open_paths == (1 if phase else 0)
