@@ -110,6 +110,30 @@ def test_a_result_is_judged_with_its_whole_uncertainty_as_guard():
     assert judged(result, limit).judgement.guard == 0
 
 
+@pytest.mark.parametrize(
+    ("quantiles", "limit", "share"),
+    # Straight lines between quantiles of equal shares; of equal ones all shares count (computed).
+    [
+        ((0, 1, 3, 7), -0.1, 0),
+        ((0, 1, 3, 7), 0, 0),
+        ((0, 1, 3, 7), 0.5, 1 / 6),
+        ((0, 1, 3, 7), 2, 1 / 2),
+        ((0, 1, 3, 7), 3, 2 / 3),
+        ((0, 1, 3, 7), 4, 3 / 4),
+        ((0, 1, 3, 7), 7, 1),
+        ((0, 1, 3, 7), 8, 1),
+        ((0, 1, 1, 2), 1, 2 / 3),
+        ((1, 1, 2), 1, 1 / 2),
+        ((0, 2, 2), 2, 1),
+    ],
+)
+def test_probability_by_a_distribution_is_its_share_within_the_limit(quantiles, limit, share):
+    spread = Coverage(probability=0.95, lower=0, upper=1, floor=1, trials=1, quantiles=quantiles)
+    result = Result(value=1, unit="1", formula="x", coverage=spread)
+    assert judge(result, limit, "upper").probability == pytest.approx(share)
+    assert judge(result, limit, "lower").probability == pytest.approx(1 - share)
+
+
 def test_a_judgement_that_says_no_source_has_the_caller_s():
     bare = Judgement(
         verdict=Verdict.PASS, limit=1, side="upper", rule="simple", acceptance_limit=1, guard=0
