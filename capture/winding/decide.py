@@ -196,7 +196,7 @@ def _probability(value: object, case: _Case, limit: Limit) -> float | None:
 
 
 def _share_below(quantiles: tuple[float, ...], value: float) -> float:
-    """Give the share of a distribution that is not above a value, whole steps of equal values too."""
+    """Give the share of a distribution that is not above a value, all of equal quantiles too."""
     if value < quantiles[0]:
         return 0.0
     steps = len(quantiles) - 1

@@ -24,6 +24,7 @@ from capture.winding import (
     insulation_at_40,
     insulation_factor,
     judge,
+    load_limits,
     minimum_insulation,
     reversed_current_resistance,
     settling_seconds,
@@ -378,3 +379,27 @@ def test_uncertainty_of_a_corrected_resistance_is_that_of_its_temperatures():
     """c = R/(k + T): 1 °C at 25 °C and k 234.5 is 1/259.5 of R (JCGM 100:2008, 5.1; computed)."""
     result = correct_resistance(1.0, ufloat(25, 1), 25, 234.5)
     assert result.uncertainty == pytest.approx(2 / 259.5)
+
+
+def test_a_trend_of_equal_values_is_none():
+    found = trend(series([0, 500, 1000], [1.0, 1.0, 1.0]), limit=2.0, side="upper")
+    assert (found.slope.per_year, found.slope.expanded, found.slope.percent) == (0, 0, 0)
+    assert (found.direction, found.crossing) == ("none", None)
+
+
+def test_only_values_above_zero_have_a_logarithm_and_the_lowest_is_named():
+    assert trend(series([0, 500, 1000], [0.5, 0.25, 0.125]), scale="logarithmic").baseline == 0.5
+    with pytest.raises(NotPositiveError, match="value is -3"):
+        trend(series([0, 1, 2], [1.0, -3.0, 0.0]), scale="logarithmic")
+
+
+def test_a_site_may_say_how_sure_it_is():
+    limit = load_limits(site={"pulse-deviation": {"confidence": "confirmed here"}})
+    assert limit["pulse-deviation"].confidence == "confirmed here"
+
+
+def test_a_changed_limit_is_not_confirmed_by_what_was_known_of_the_old_one():
+    changed = load_limits(machine={"pulse-deviation": {"value": 8.0, "source": "own"}})
+    assert not changed["pulse-deviation"].confirmed
+    assert not changed["pulse-deviation"].adopted
+    assert changed["pulse-deviation"].adopted_by == ""
