@@ -5,11 +5,13 @@
 
 import math
 
+import numpy as np
 import pytest
 from uncertainties import ufloat
 
 from capture.winding import (
     Bounded,
+    InductanceReading,
     Limit,
     Measured,
     MissingReadingError,
@@ -17,16 +19,21 @@ from capture.winding import (
     OutsideRangeError,
     Point,
     Result,
+    UnknownChoiceError,
     Verdict,
     conformity,
     correct_resistance,
     discharge_seconds,
+    inductance_balance,
     insulation_at_40,
     insulation_factor,
     judge,
     load_limits,
     minimum_insulation,
+    polarization_index,
+    resistance_at,
     reversed_current_resistance,
+    rotor_influence,
     settling_seconds,
     shutdown_delay,
     shutdown_resistance,
@@ -36,6 +43,7 @@ from capture.winding import (
     test_voltage,
     trend,
 )
+from capture.winding.impedance import angle_of
 
 # ── insulation ───────────────────────────────────────────────────────────────────────────────
 
@@ -403,3 +411,146 @@ def test_a_changed_limit_is_not_confirmed_by_what_was_known_of_the_old_one():
     assert not changed["pulse-deviation"].confirmed
     assert not changed["pulse-deviation"].adopted
     assert changed["pulse-deviation"].adopted_by == ""
+
+
+def test_days_may_be_counted_from_anywhere():
+    """Twenty days are no thirty, and the slope is the same, wherever the count of days begins."""
+    assert trend(series([1000, 1010, 1020], [1.0, 1.1, 1.2])).slope is None
+    here = trend(series([0, 400, 900], [1.0, 1.1, 1.225], 0.01), limit=1.4, side="upper")
+    there = trend(series([5000, 5400, 5900], [1.0, 1.1, 1.225], 0.01), limit=1.4, side="upper")
+    assert there.slope.per_year == pytest.approx(here.slope.per_year)
+    assert there.slope.expanded == pytest.approx(here.slope.expanded)
+    assert there.crossing.day == pytest.approx(here.crossing.day + 5000)
+    assert trend(series([0, 400], [1.0, 1.1])).notes == (
+        "no slope: 2 values, at least 3 are needed",
+    )
+
+
+def test_a_logarithmic_slope_is_weighted_by_relative_uncertainties():
+    """2, 2 and 8 with u as large as they are weigh alike in ln: slope of a straight line, 2·u/√Σ(t − t̄)²."""
+    values = [2.0, 2.0, 8.0]
+    points = [
+        Point(day=d, value=v, standard=v) for d, v in zip([0, 500, 1000], values, strict=True)
+    ]
+    found = trend(points, scale="logarithmic")
+    by_year = math.log(4) / 1000 * 365.25
+    assert found.slope.intercept == pytest.approx(math.exp(math.log(32) / 3 + math.log(4) / 2))
+    assert found.slope.percent == pytest.approx(100 * (math.exp(by_year) - 1))
+    steep = 2 / math.sqrt(500_000) * 365.25
+    expected = found.slope.intercept * math.exp(by_year) * steep
+    assert found.slope.expanded == pytest.approx(expected)
+
+
+# ── inductances ──────────────────────────────────────────────────────────────────────────────
+
+
+def test_an_angle_is_the_same_in_both_models():
+    """10 mH, 10 Ω, 1 kHz: 80.95694°; as parallel 10.253303 mH and 404.78418 Ω (computed)."""
+    series_ = InductanceReading(henries=10e-3, ohms=10.0, hertz=1000)
+    parallel = InductanceReading(henries=10.253303e-3, ohms=404.78418, hertz=1000, model="parallel")
+    assert angle_of(series_) == pytest.approx(80.95694, rel=1e-6)
+    assert angle_of(parallel) == pytest.approx(80.95694, rel=1e-6)
+    assert (series_.model, series_.rotor, series_.volts) == ("series", "unknown", None)
+
+
+def test_a_balance_of_inductances_says_what_it_compares():
+    """Resistances 9, 10 and 11 Ω are 10 % off their mean, the inductances equal (computed)."""
+    pairs = {
+        name: InductanceReading(henries=5e-3, ohms=ohms, hertz=50)
+        for name, ohms in (("U-V", 9.0), ("V-W", 10.0), ("W-U", 11.0))
+    }
+    balance = inductance_balance(pairs, "mean")
+    assert balance.inductance.value == 0
+    assert balance.resistance.value == pytest.approx(10)
+    assert balance.inductance.formula == "inductance-unbalance-mean"
+    assert balance.resistance.formula == "ac-resistance-unbalance-mean"
+    assert (balance.degrees.unit, balance.degrees.formula) == ("deg", "phase-angle-deviation")
+    assert balance.degrees.constants == {"hertz": 50}
+
+
+@pytest.mark.parametrize(("times", "kind"), [(4.1, "salient"), (3.9, "ripple")])
+def test_a_swing_of_four_residuals_is_a_sinusoid(times, kind):
+    """Twelve angles; ±d in turn is orthogonal to the fit, so its residual is d·√(12/9) (computed)."""
+    angles = np.arange(0, 180, 15)
+    d, mean = 1e-5, 5e-3
+    residual = d * math.sqrt(12 / 9)
+    amplitude = times * residual
+    sign = np.where(np.arange(12) % 2, -1.0, 1.0)
+    pairs = [
+        mean + amplitude * np.cos(np.deg2rad(2 * angles - phase)) + d * sign
+        for phase in (30, 150, 270)
+    ]
+    found = rotor_influence(angles, *pairs, 1, "electrical")
+    assert found.kind == kind
+    for phase, values, curve in zip((30, 150, 270), pairs, found.pairs.values(), strict=True):
+        assert curve.mean == pytest.approx(mean)
+        assert curve.amplitude == pytest.approx(amplitude)
+        assert curve.phase_degrees == pytest.approx(phase)
+        assert curve.residual == pytest.approx(residual)
+        assert curve.ripple == pytest.approx(100 * (values.max() - values.min()) / mean)
+    assert (found.mean_of_pairs.unit, found.mean_of_pairs.formula) == (
+        "H",
+        "position-free-inductance",
+    )
+    assert (found.unbalance.unit, found.unbalance.formula) == ("%", "inductance-unbalance-mean")
+    # Ld + Lq is the mean of the pairs, Lq − Ld the amplitude
+    expected = (mean - amplitude) / 2, (mean + amplitude) / 2
+    if kind == "salient":
+        assert (found.direct, found.quadrature) == pytest.approx(expected)
+    else:
+        assert (found.direct, found.quadrature) == (None, None)
+
+
+@pytest.mark.parametrize(("wide", "told"), [(59, False), (61, True)])
+def test_a_gap_of_sixty_electrical_degrees_is_the_widest(wide, told):
+    """A third of the period of 180° (common practice): wider, and the parameters blur together."""
+    angles = np.append(np.linspace(0, 180 - wide, 8), 0.0)
+    values = [5e-3] * 9
+    if told:
+        with pytest.raises(OutsideRangeError, match="61 electrical degrees"):
+            rotor_influence(angles, values, values, values, 1, "electrical")
+    else:
+        assert rotor_influence(angles, values, values, values, 1, "electrical").kind == "ripple"
+
+
+def test_limits_that_no_line_can_tell_or_reach():
+    rising = series([0, 500, 1000], [1.0, 1.1, 1.2], 1e-3)
+    with pytest.raises(UnknownChoiceError, match="side"):
+        trend(rising, limit=1.3)
+    below = trend(series([0, 500, 1000], [0.3, 0.2, 0.1], 1e-3), limit=-0.05, side="lower")
+    assert below.crossing.day == pytest.approx(1750)  # 2e-4 a day (computed)
+    halving = series([0, 500, 1000], [4.0, 2.0, 1.0], 1e-3)
+    assert trend(halving, scale="logarithmic", limit=0.0, side="lower").crossing is None
+    half = trend(halving, scale="logarithmic", limit=0.5, side="lower").crossing
+    assert half.day == pytest.approx(1500)
+
+
+# ── absorption ───────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(("index", "brittle"), [(8.0, False), (8.1, True)])
+def test_an_index_above_eight_is_remarked(index, brittle):
+    """Common practice: above 8 the insulation may be dry and brittle."""
+    assert bool(polarization_index([60, 600], [1e8, index * 1e8]).notes) is brittle
+
+
+@pytest.mark.parametrize(
+    ("times", "there"),
+    [([54, 66], True), ([53.9, 66], False), ([54, 66.1], False), ([60.1, 66], False)],
+)
+def test_a_reading_is_taken_between_neighbours_within_a_tenth(times, there):
+    if there:
+        assert resistance_at(times, [1e9, 1e9], 60) == pytest.approx(1e9)
+    else:
+        with pytest.raises(MissingReadingError, match="60 s"):
+            resistance_at(times, [1e9, 1e9], 60)
+
+
+def test_bounded_and_missing_neighbours_are_none():
+    with pytest.raises(MissingReadingError, match="60 s"):
+        resistance_at([58, 62], [Bounded(bound=1e9), 1e9], 60)
+    with pytest.raises(MissingReadingError, match="60 s"):
+        resistance_at([58, 62], [1e9, None], 60)
+    # The nearest on each side count: a power of time between 58 and 62 s (computed).
+    times = [55, 58, 62, 65]
+    assert resistance_at(times, [1.0, 58**0.5, 62**0.5, 9e9], 60) == pytest.approx(60**0.5)
