@@ -21,12 +21,15 @@ from capture.winding import (
     Result,
     UnknownChoiceError,
     Verdict,
+    absorption_ratio,
     conformity,
     correct_resistance,
     discharge_seconds,
     inductance_balance,
     insulation_at_40,
+    insulation_curve,
     insulation_factor,
+    insulation_indices,
     judge,
     load_limits,
     minimum_insulation,
@@ -554,3 +557,36 @@ def test_bounded_and_missing_neighbours_are_none():
     # The nearest on each side count: a power of time between 58 and 62 s (computed).
     times = [55, 58, 62, 65]
     assert resistance_at(times, [1.0, 58**0.5, 62**0.5, 9e9], 60) == pytest.approx(60**0.5)
+
+
+def test_early_and_late_are_two_times_after_the_start():
+    for early, late in ((60, 60), (0, 60)):
+        with pytest.raises(OutsideRangeError, match="come after"):
+            absorption_ratio([early, late], [1e9, 1e9], early=early, late=late)
+
+
+def test_a_ratio_over_a_reading_known_from_above_is_above():
+    below = Bounded(bound=1e9, side="below")
+    assert polarization_index([60, 600], [below, 2e9]).bound == "above"
+    assert absorption_ratio([30, 60], [1e8, 9e8]).notes == ()  # brittle is said of the index only
+
+
+def test_an_index_that_does_not_apply_says_by_what():
+    """Public texts quoting IEEE Std 43-2013, 12.2.2: not above 5 GΩ at 1 min and 40 °C."""
+    found = insulation_indices(
+        [60, 600], [6e9, 9e9], celsius=40, insulation="thermoplastic", winding="form"
+    )
+    judged = found.polarization_index.judgement
+    assert (judged.limit, judged.acceptance_limit, judged.guard) == (5e9, 5e9, 0)
+    assert (judged.side, judged.rule) == ("upper", "simple")
+    assert judged.source == "IEEE Std 43-2013, 12.2.2"
+    assert "above 5 GΩ" in judged.reason
+
+
+def test_five_readings_over_four_times_the_first_time_make_a_curve():
+    times = [10, 15, 20, 30, 40]
+    assert insulation_curve(times, [1e9] * 5).used == 5
+    with pytest.raises(MissingReadingError, match="4 times"):
+        insulation_curve([*times[:-1], 39.9], [1e9] * 5)
+    with pytest.raises(NotPositiveError, match="time is 0"):
+        insulation_curve(times, [1e9] * 5).ohms_at(0)
