@@ -18,6 +18,7 @@ from capture.winding import (
     NotPositiveError,
     OutsideRangeError,
     Point,
+    PulseReadings,
     Result,
     UnknownChoiceError,
     Verdict,
@@ -34,6 +35,7 @@ from capture.winding import (
     load_limits,
     minimum_insulation,
     polarization_index,
+    pulse_comparison,
     resistance_at,
     reversed_current_resistance,
     rotor_influence,
@@ -590,3 +592,31 @@ def test_five_readings_over_four_times_the_first_time_make_a_curve():
         insulation_curve([*times[:-1], 39.9], [1e9] * 5)
     with pytest.raises(NotPositiveError, match="time is 0"):
         insulation_curve(times, [1e9] * 5).ohms_at(0)
+
+
+def test_changes_begin_with_two_values_and_dates_end_with_the_horizon():
+    two = trend(series([0, 10], [2.0, 3.0]))
+    assert (two.change_last, two.change_baseline) == (50, 50)
+    one = trend(series([0], [2.0]))
+    assert (one.change_last, one.change_baseline) == (None, None)
+    # 2.5e-4 a day from 1.225: 1.5 is 1100 days off, the tests reach back 900 (computed).
+    for start in (0, 5000):
+        days = [start, start + 400, start + 900]
+        far = trend(series(days, [1.0, 1.1, 1.225], 0.01), limit=1.5, side="upper")
+        assert far.crossing is None
+
+
+def test_a_line_that_ends_at_nothing_has_no_per_cent():
+    slope = trend(series([0, 500, 1000], [2.0, 1.0, 0.0])).slope
+    assert (slope.intercept, slope.percent) == (0, 0)
+
+
+def test_two_readings_each_way_have_a_scatter():
+    readings = PulseReadings(forward=[100.0, 102.0], reverse=[101.0, 103.0])
+    found = pulse_comparison(dict.fromkeys(("U-V", "V-W", "W-U"), readings), "period", "mean")
+    assert found.asymmetry["U-V"].significant is False
+
+
+def test_a_current_of_nothing_is_named():
+    with pytest.raises(NotPositiveError, match="^current is 0:"):
+        reversed_current_resistance(1.0, -1.0, 0.0)
