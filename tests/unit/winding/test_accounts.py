@@ -27,6 +27,7 @@ from capture.winding import (
     frequency_shift,
     from_certificate,
     impedance,
+    impedance_from_readings,
     impulse_level,
     judge,
     judged,
@@ -182,6 +183,9 @@ def test_a_judgement_that_says_no_source_has_the_caller_s():
         ("reading 1", lambda x: unbalance([x, 1], "mean")),
         ("reference", lambda x: reference_check(1, 1, x, 1)),
         ("tolerance", lambda x: reference_check(1, 1, 1, x)),
+        ("voltage", lambda x: impedance_from_readings(x, 1, 1)),
+        ("current", lambda x: impedance_from_readings(1, x, 1)),
+        ("phase angle", lambda x: impedance_from_readings(1, 1, x)),
         ("limit", lambda x: judge(1, x, "upper")),
         ("value", lambda x: judge(x, 1, "upper")),
         ("value", lambda x: judge(Bounded(bound=x), 1, "upper")),
@@ -585,6 +589,25 @@ def test_the_worse_of_any_two_decides(place):
         assert whole.decided_by == (("a", "b") if better == ORDER[place] else ("a",))
         assert whole.not_run == ()
         assert whole.reason == f"{ORDER[place]}: {', '.join(whole.decided_by)}"
+
+
+def test_of_an_unfinished_job_only_failures_decide():
+    whole = overall({"a": judgement(Verdict.INCONCLUSIVE), "b": None})
+    assert (whole.decided_by, whole.reason) == ((), "not run: b")
+
+
+def test_one_uncertain_reading_makes_the_whole_uncertain():
+    noisy = Measured(value=1.0, random=0.1)
+    assert unbalance([noisy, 1.0, 1.0], "mean").uncertainty > 0
+    reading = ufloat(1.0, 0.5)
+    cancelled = reading - reading + 1
+    assert unbalance([cancelled, 1.0, 1.0], "mean").uncertainty is None
+
+
+def test_a_nearly_pure_resistance_has_an_angle():
+    """1 Ω at 0.5°: 1·sin 0.5° is 8.7265 mΩ (any table)."""
+    henries, ohms = series_from_magnitude(1.0, 0.5, 1 / (2 * math.pi))
+    assert (henries, ohms) == (pytest.approx(8.7265e-3, rel=1e-4), pytest.approx(0.99996, rel=1e-5))
 
 
 def test_a_missing_step_hides_nothing_worse():

@@ -618,5 +618,5 @@ def test_two_readings_each_way_have_a_scatter():
 
 
 def test_a_current_of_nothing_is_named():
-    with pytest.raises(NotPositiveError, match="^current is 0:"):
+    with pytest.raises(NotPositiveError, match=r"^current is 0:"):
         reversed_current_resistance(1.0, -1.0, 0.0)
