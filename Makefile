@@ -11,7 +11,7 @@ PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 # processes that the tests start compiles all it imports anew, a second for a daemon.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test check bench faults schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
+.PHONY: demo test check bench faults mutation schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -20,6 +20,7 @@ help:
 	@echo 'make check           ruff, mypy, import rules, schema drift'
 	@echo 'make bench           what it costs and gives, against scripts written by hand (half an hour)'
 	@echo 'make faults          twenty minutes of faults at random'
+	@echo 'make mutation        computations changed in small wrong ways: what no test notices (an hour)'
 	@echo 'make schemas         write schemas/ anew from the models'
 	@echo 'make reference       write docs/reference/ anew from the source'
 	@echo 'make docs            site/: the documentation for a browser; a warning is a failure'
@@ -55,6 +56,9 @@ bench: .venv-test/.installed brokers
 
 faults: .venv-test/.installed brokers
 	.venv-test/bin/python -P tests/bench/campaign.py $(ARGS)
+
+mutation: .venv-test/.installed
+	.venv-test/bin/python -P tests/bench/mutation.py $(ARGS)
 
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas

@@ -196,11 +196,11 @@ def _probability(value: object, case: _Case, limit: Limit) -> float | None:
 
 
 def _share_below(quantiles: tuple[float, ...], value: float) -> float:
+    """Give the share of a distribution that is not above a value, all of equal quantiles too."""
     if value < quantiles[0]:
         return 0.0
     steps = len(quantiles) - 1
     for place, (low, high) in enumerate(itertools.pairwise(quantiles)):
-        if value <= high:
-            part = (value - low) / (high - low) if high > low else 1.0
-            return (place + part) / steps
+        if value < high:
+            return (place + (value - low) / (high - low)) / steps
     return 1.0

@@ -24,7 +24,8 @@ _HOT, _COLD = 4230.0, 1245.0  # from memory, sure, but found in no text
 _RANGE = (10.0, 85.0)
 _MODERN = 1970  # "after about 1970"
 _FORM_BELOW_VOLTS = 1000
-_ABSOLUTE_ZERO = -273.15
+# No winding is outside; nearer to −273 °C the formula also divides by zero.
+_COLDEST, _HOTTEST = -100.0, 300.0
 
 # Rated volts up to and including, lowest and highest test voltage (public texts quoting the table).
 _LADDER = (
@@ -43,7 +44,7 @@ def insulation_factor(celsius: float, insulation: Insulation) -> float:
     """
     if insulation not in INSULATIONS:
         raise UnknownChoiceError("insulation", insulation, INSULATIONS)
-    if not _ABSOLUTE_ZERO < celsius < 300:  # noqa: PLR2004 - no winding is there
+    if not _COLDEST <= celsius <= _HOTTEST:
         raise OutsideRangeError(f"{celsius:g} °C is no temperature of a winding")
     if insulation == "thermoplastic":
         return float(0.5 ** ((REFERENCE_CELSIUS - celsius) / 10))

@@ -153,7 +153,8 @@ def _terminal(means: Mapping[str, float], deviation: Result) -> tuple[str | None
     below, above = means[middle] - means[low], means[high] - means[middle]
     if max(below, above) < 2 * min(below, above):
         return None, "the three pairs differ in steps: they point to no single terminal"
-    two, word = ((low, middle), "low") if above > below else ((middle, high), "high")
-    two = (min(two, key=PAIRS.index), max(two, key=PAIRS.index))  # not as noise has it
-    common = next(iter(set(two[0].split("-")) & set(two[1].split("-"))))
-    return common, f"the two {word} pairs, {two[0]} and {two[1]}, share {common}"
+    odd, word = (high, "low") if above > below else (low, "high")
+    # In the order of the pairs: which of two like ones reads less is chance.
+    first, second = (pair for pair in PAIRS if pair != odd)
+    common = next(iter(set(first.split("-")) & set(second.split("-"))))
+    return common, f"the two {word} pairs, {first} and {second}, share {common}"
