@@ -11,7 +11,7 @@ PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 # processes that the tests start compiles all it imports anew, a second for a daemon.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test check bench faults schemas licences sbom bare-install lower-bounds brokers clean help
+.PHONY: demo test check bench faults fuzz schemas licences sbom bare-install lower-bounds brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -20,6 +20,7 @@ help:
 	@echo 'make check           ruff, mypy, import rules, schema drift'
 	@echo 'make bench           what it costs and gives, against scripts written by hand (half an hour)'
 	@echo 'make faults          twenty minutes of faults at random'
+	@echo 'make fuzz            bytes guided by coverage against every parser (hours; ARGS="--only text")'
 	@echo 'make schemas         write schemas/ anew from the models'
 	@echo 'make licences        write docs/licences.md anew, and fail where a licence does not go with ours'
 	@echo 'make sbom            dist/benchtally.cdx.json: all that is installed, as CycloneDX'
@@ -52,6 +53,10 @@ bench: .venv-test/.installed brokers
 
 faults: .venv-test/.installed brokers
 	.venv-test/bin/python -P tests/bench/campaign.py $(ARGS)
+
+fuzz: .venv-test/.installed
+	@.venv-test/bin/python $(PIP) 'atheris>=3'
+	.venv-test/bin/python -P tests/fuzz/run.py $(ARGS)
 
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas

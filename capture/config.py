@@ -8,7 +8,6 @@ secret need not stand in it.
 import ipaddress
 import os
 import re
-import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -29,6 +28,7 @@ from pydantic_settings import (
     SettingsError,
 )
 
+from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
 from capture.model.fields import Line, Slug
@@ -543,12 +543,12 @@ def load_config(given: Path | None = None) -> Config:
     """
     path = find_config(given)
     try:
-        content = tomllib.loads(path.read_text("utf-8"))
+        content = from_toml(path.read_text("utf-8"))
     except OSError as error:
         raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
     except UnicodeDecodeError as error:
         raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise ConfigError([f"{path}: not TOML: {error}"]) from error
     try:
         config = Config(**content)

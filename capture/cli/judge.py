@@ -1,14 +1,13 @@
 """``benchtally judge``: a file of readings, computed and judged. No daemon is needed."""
 
-import json
 import sys
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from capture.cli.output import DONE, JsonOption, print_json, say
+from capture.decoding import from_json_text, from_toml
 from capture.display import clean, console, quantity_text, table
 from capture.errors import ConfigError, InputError
 
@@ -52,7 +51,7 @@ def _read(file: Path) -> Any:
 
     try:
         text = sys.stdin.read() if str(file) == "-" else file.read_text("utf-8")
-        return TestSet.model_validate(json.loads(text))
+        return TestSet.model_validate(from_json_text(text))
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
     except ValidationError as error:
@@ -65,10 +64,10 @@ def _site_limits(path: Path | None) -> dict[str, Any] | None:
     if path is None:
         return None
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return from_toml(path.read_text("utf-8"))
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:  # the decoder's, and UTF-8's
         raise InputError(f"{path}: not TOML: {error}") from error
 
 

@@ -1,8 +1,6 @@
 """``benchtally machine``: what is tested, as its nameplate says, and what became of it."""
 
 import itertools
-import json
-import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +10,7 @@ from capture.cli.bench import Bench, IdOption, open_bench
 from capture.cli.entry import OperatorOption
 from capture.cli.fields import NAMEPLATE_WORDS, checked, given, with_fields
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
+from capture.decoding import from_json_text, from_toml
 from capture.display import clean, console, table
 from capture.errors import InputError, NotThereError
 from capture.model.machine import Nameplate
@@ -171,7 +170,7 @@ def _read(file: Path | None) -> dict[str, Any]:
         return {}
     try:
         text = file.read_text("utf-8")
-        content = json.loads(text) if file.suffix.lower() == ".json" else tomllib.loads(text)
+        content = from_json_text(text) if file.suffix.lower() == ".json" else from_toml(text)
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
     except ValueError as error:  # both decoders' errors, and UTF-8's

@@ -6,13 +6,13 @@ holds no code, and it starts nothing: a person sets voltages and presses keys on
 
 import os
 import re
-import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError, InputError
 from capture.model.fields import Line, Model, QuantityName, Slug
@@ -141,11 +141,11 @@ def parse_procedure(text: str, where: str) -> Procedure:
         ConfigError: one line a fault.
     """
     try:
-        return Procedure.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError([f"{where}: not TOML: {error}"]) from error
-    except ValidationError as error:
+        return Procedure.model_validate(from_toml(text))
+    except ValidationError as error:  # a ValueError, too
         raise ConfigError([f"{where}: {line}" for line in fault_lines(error)]) from error
+    except ValueError as error:
+        raise ConfigError([f"{where}: not TOML: {error}"]) from error
 
 
 def _whole(name: str, seen: tuple[str, ...]) -> Procedure:

@@ -16,11 +16,18 @@ def rfc3339(moment: datetime) -> str:
 
 
 def _in_utc(moment: datetime) -> datetime:
-    return moment.astimezone(UTC)
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError as error:  # 0001-01-01T00:00+23:00: its zone puts it out of the calendar
+        raise ValueError("found a time that in UTC is before year 1 or after year 9999") from error
 
 
 def as_utc(moment: datetime) -> datetime:
-    """Give a moment in UTC; one without a zone is taken for UTC."""
+    """Give a moment in UTC; one without a zone is taken for UTC.
+
+    Raises:
+        ValueError: in UTC it is out of the calendar.
+    """
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else _in_utc(moment)
 
 

@@ -1,7 +1,6 @@
 """Finding and reading profiles."""
 
 import os
-import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -9,6 +8,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.driver.profile.model import Profile
 from capture.errors import ConfigError
@@ -43,12 +43,12 @@ def parse_profile(text: str, where: str) -> Profile:
         ConfigError: one line per fault.
     """
     try:
-        return Profile.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError([f"{where}: not TOML: {error}"]) from error
-    except ValidationError as error:
+        return Profile.model_validate(from_toml(text))
+    except ValidationError as error:  # a ValueError, too
         lines = fault_lines(error, model=Profile)
         raise ConfigError([f"{where}: {line}" for line in lines]) from error
+    except ValueError as error:
+        raise ConfigError([f"{where}: not TOML: {error}"]) from error
 
 
 def read_profile(path: Path) -> Profile:
