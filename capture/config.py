@@ -8,6 +8,7 @@ secret need not stand in it.
 import ipaddress
 import os
 import re
+import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -28,17 +29,28 @@ from pydantic_settings import (
     SettingsError,
 )
 
-from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
 from capture.model.fields import Line, Slug
 from capture.model.names import BROKER
+from capture.settings_text import toml_table
 
 FILE_NAME = "benchtally.toml"
 
 
 class _Section(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=False)
+
+    @field_validator("*")
+    @classmethod
+    def _without_nul(cls, value: object) -> object:
+        if isinstance(value, str | Path) and "\0" in str(value):
+            raise ValueError("holds a NUL character, which no name and no path may")
+        return value
+
+
+#: What stands where a computer is named; blanks and `mqtt://` are met most.
+_Host = Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^\s/@]+$")]
 
 
 class _LineSettings(_Section):
@@ -95,7 +107,7 @@ class TcpSettings(_Section):
     """Where to connect."""
 
     kind: Literal["tcp"] = "tcp"
-    host: str = Field(min_length=1, max_length=255)
+    host: _Host
     port: int = Field(5025, ge=1, le=65535)
     """SCPI instruments listen on 5025."""
     connect_timeout_s: float = Field(3.0, gt=0, le=30)
@@ -221,7 +233,7 @@ class SparkplugConfig(_Section):
 class BrokerConfig(_Section):
     """An MQTT broker that readings are delivered to."""
 
-    host: str = Field("127.0.0.1", min_length=1)
+    host: _Host = "127.0.0.1"
     port: int = Field(1883, ge=1, le=65535)
     """8883 if not given and there is a section tls."""
     version: Literal["auto", "5", "3.1.1"] = "auto"
@@ -543,12 +555,12 @@ def load_config(given: Path | None = None) -> Config:
     """
     path = find_config(given)
     try:
-        content = from_toml(path.read_text("utf-8"))
+        content = toml_table(path.read_text("utf-8"))
     except OSError as error:
         raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
     except UnicodeDecodeError as error:
         raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
-    except ValueError as error:
+    except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{path}: not TOML: {error}"]) from error
     try:
         config = Config(**content)

@@ -6,6 +6,8 @@ markup.
 
 import sys
 from collections.abc import Iterable, Sequence
+from decimal import Context, Decimal
+from math import isclose, log10
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -84,7 +86,10 @@ def shown(reading: dict[str, Any]) -> str:
     """Write a value as it was shown."""
     bound = reading.get("bound") or {}
     mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
-    return f"{mark}{reading['digits']} {reading['shown_unit'] or reading['unit']}"
+    unit = reading["shown_unit"]
+    if not unit and (bound or reading.get("value") is not None):
+        unit = reading["unit"]  # of words in place of a number, such as OL, there is none
+    return f"{mark}{reading['digits']} {unit}".rstrip()
 
 
 def point_of(point: dict[str, Any] | None) -> str:
@@ -105,13 +110,54 @@ def origin(source: dict[str, Any]) -> str:
     return str(source["kind"])
 
 
+# Decades that are written with a prefix.
+_PREFIXES = (
+    (9, "G"),
+    (6, "M"),
+    (3, "k"),
+    (0, ""),
+    (-3, "m"),
+    (-6, "µ"),
+    (-9, "n"),
+    (-12, "p"),
+)
+#: Units that take a prefix: UCUM code, symbol.
+PREFIXED = {"Ohm": "Ω", "H": "H", "F": "F", "s": "s", "V": "V", "A": "A", "Hz": "Hz", "W": "W"}
+_WORDS = {"1": "", "deg": "°", "Cel": "°C"}
+_MOST_DIGITS = 8  # that a meter on a bench resolves; what it sends beyond is not read from afar
+
+
+def decade(value: float, unit: str) -> tuple[int, str]:
+    """Give the power of ten that a value reads best in, and the unit with its prefix."""
+    if unit not in PREFIXED:
+        return 0, _WORDS.get(unit, unit)
+    fitting = [each for each in _PREFIXES if abs(value) >= 10.0 ** each[0]]
+    exponent, prefix = (fitting or _PREFIXES[-1:])[0] if value else (0, "")
+    return exponent, f"{prefix}{PREFIXED[unit]}"
+
+
 def quantity_text(value: float, unit: str, bound: str | None = None, digits: int = 4) -> str:
     """Write a value with its unit, in the decade that reads best, to so many digits."""
     mark = {"above": "> ", "below": "< "}.get(bound or "", "")
-    if unit in ("Ohm", "H", "s") and value:
-        shown = {"Ohm": "Ω", "H": "H", "s": "s"}[unit]
-        for exponent, prefix in ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ")):
-            if abs(value) >= 10.0**exponent:
-                return f"{mark}{value / 10.0**exponent:.{digits}g} {prefix}{shown}"
-    words = {"1": "", "deg": "°", "Cel": "°C"}.get(unit, unit)
-    return f"{mark}{value:.3g} {words}".rstrip()
+    exponent, written = decade(value, unit)
+    told = f"{value / 10.0**exponent:.{digits if unit in PREFIXED else 3}g}"
+    if "e+" in told:
+        told = f"{float(told):.0f}"
+    return f"{mark}{told} {written}".rstrip()
+
+
+def resolved(digits: str, value: float, unit: str) -> str:
+    """Write a value in the decade that reads best, with every digit that its display resolved.
+
+    A zero at the end is a digit: `+8.25000E-01` is 825.000 mΩ, not 825 mΩ.
+    """
+    try:
+        exact = Context(prec=_MOST_DIGITS).plus(Decimal(digits.replace(",", ".")))
+        # What the prefix of the shown unit stands for.
+        base = exact.scaleb(round(log10(abs(value / float(exact)))))
+        if not isclose(float(base), value, rel_tol=1e-7):
+            return quantity_text(value, unit, digits=6)
+    except (ArithmeticError, ValueError):  # no number, or none to divide by
+        return quantity_text(value, unit, digits=6)
+    exponent, written = decade(value, unit)
+    return f"{base.scaleb(-exponent):f} {written}".rstrip()

@@ -8,6 +8,7 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
@@ -20,6 +21,7 @@ from capture.model import (
     Keyed,
     Photographed,
     PointOfTest,
+    Reading,
     ReadingDraft,
     ReadingTag,
     Series,
@@ -31,8 +33,16 @@ from capture.model import (
 )
 from capture.model.shown import DecimalMark
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from capture.journal import Row
+
 #: Order in which a pulse comparison's six times are taken: three pairs, both directions.
 SIX = ("U-V", "V-U", "V-W", "W-V", "W-U", "U-W")
+
+#: What is the same where a value is handed in once more.
+_SAME = ("instrument", "quantity", "digits", "shown_unit", "value", "status", "bound", "tag")
 
 BLOCK_FORMS = (
     "`U-V 87.42 µs`, `U-V reverse 87.42 µs`, or `87.42 µs` alone in the instrument's order"
@@ -303,3 +313,25 @@ def _check_second(keying: Keying, typed: str, shown: Shown, again: str | None) -
 def _tidy(name: str) -> str:
     """Write a name as it is compared, however it was typed."""
     return " ".join(name.split()).casefold()
+
+
+def refuse_other_use(
+    drafts: Sequence[ReadingDraft], stored: "Callable[[uuid.UUID], Row | None]"
+) -> None:
+    """Refuse an id that stands for something else: what is keyed now would be lost in silence.
+
+    Raises:
+        InputError: says what is stored.
+    """
+    for draft in drafts:
+        row = stored(draft.id)
+        if row is None:
+            continue
+        if row.kind != "reading":
+            raise InputError(f"the id {draft.id} belongs to another entry; make a new one")
+        kept = Reading.model_validate_json(row.body)
+        if any(getattr(kept, name) != getattr(draft, name) for name in _SAME):
+            raise InputError(
+                f"under the id {draft.id} {kept.digits!r} is stored already, and not what is keyed "
+                "now; make a new id for another value"
+            )

@@ -9,6 +9,7 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from simulators import catalogue, faults, physical
 from simulators.faults import Damaged
@@ -21,22 +22,29 @@ FAILED = 1
 WRONG_USAGE = 2
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Serve one simulated instrument until stopped.
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with a call on one line."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(WRONG_USAGE, f"{self.prog}: {message} (see `{self.prog} --help`)\n")
+
+
+def main(argv: Sequence[str] | None = None, name: str = "simulators") -> int:
+    """Serve one simulated instrument until stopped; `name` is what the person called.
 
     Returns 0 when stopped, 1 when the port cannot be had, 2 for wrong usage; the reason is one
     line on stderr.
     """
-    arguments = _parser().parse_args(argv)
+    arguments = _parser(name).parse_args(argv)
     if arguments.list:
         print(json.dumps(catalogue.listing()) if arguments.json else catalogue.listing_text())  # noqa: T201 - this is the command's output
         return 0
     try:
         station = _station(arguments)
     except SettingsError as error:
-        return _complain(str(error), WRONG_USAGE)
+        return _complain(name, str(error), WRONG_USAGE)
     except (OSError, ValueError) as error:
-        return _complain(f"{arguments.kind}: cannot open its port: {error}", FAILED)
+        return _complain(name, f"{arguments.kind}: cannot open its port: {error}", FAILED)
     serve_forever(
         [station],
         hand=sys.stdin.fileno() if sys.stdin is not None else None,
@@ -46,10 +54,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="simulators", description="Serve one simulated instrument."
-    )
+def _parser(name: str) -> argparse.ArgumentParser:
+    parser = _Parser(prog=name, description="Serve one simulated instrument.")
     parser.add_argument("kind", nargs="?", help="what to simulate; see --list")
     parser.add_argument("--list", action="store_true", help="say what there is, and end")
     parser.add_argument("--json", action="store_true", help="with --list: as JSON")
@@ -128,8 +134,8 @@ def _station(arguments: argparse.Namespace) -> Station:
     return station
 
 
-def _complain(text: str, code: int) -> int:
-    print(f"simulators: {text}", file=sys.stderr)  # noqa: T201 - one line to the person
+def _complain(name: str, text: str, code: int) -> int:
+    print(f"{name}: {text}", file=sys.stderr)  # noqa: T201 - one line to the person
     return code
 
 

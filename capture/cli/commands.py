@@ -69,11 +69,30 @@ COMMANDS = {
     "demo": ("demo", "Measure a simulated machine with the real program, and show all of it."),
 }
 
+_WHOLE = 1000  # characters that no first sentence has
 
-class Commands(TyperGroup):
+
+class Group(TyperGroup):
+    """A group of commands that says of each its first sentence, whole."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the list of commands; a sentence goes on in the next line, and is not cut."""
+        found = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [(name, command.get_short_help_str(_WHOLE)) for name, command in found if command]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+class Commands(Group):
     """The commands of ``benchtally``, each built when it is asked for."""
 
     _listing = False
+
+    def __init__(self, **attributes: Any) -> None:
+        """Know all names, so that a misspelt one is told which is meant."""
+        super().__init__(**attributes)
+        for name, (_, words) in COMMANDS.items():
+            self.add_command(TyperCommand(name, help=words))
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Name the commands, in the order a person needs them."""
@@ -86,9 +105,9 @@ class Commands(TyperGroup):
         known = COMMANDS.get(cmd_name)
         if known is None:
             return None
-        module, words = known
         if self._listing:
-            return TyperCommand(cmd_name, help=words)
+            return self.commands[cmd_name]
+        module, _ = known
         return built(module).commands[cmd_name]
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:

@@ -16,6 +16,9 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
     Raises:
         InputError: it cannot be written; says why. What stood under the name still does.
     """
+    if path.exists() and not path.is_file():
+        # Taking its name would put a file in the place of a device or a folder.
+        raise InputError(f"{path}: cannot be written: no plain file; - stands for the output")
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         with part.open("wb") as out:

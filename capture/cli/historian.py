@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.commands import Group
 from capture.cli.output import DONE, FAILED, JsonOption, print_json, say
 from capture.display import clean, console, table
 from capture.errors import InputError
@@ -29,6 +30,7 @@ _TURN = 0.5
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     historian = typer.Typer(
+        cls=Group,
         help="From the broker into PostgreSQL: run a worker, migrate, look at gaps and quarantine.",
         no_args_is_help=True,
     )

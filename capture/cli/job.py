@@ -8,6 +8,7 @@ import typer
 
 from capture.cli import job_acts, job_watch
 from capture.cli.bench import IdOption, JobArgument, id_beside, open_bench
+from capture.cli.commands import Group
 from capture.cli.entry import OperatorOption
 from capture.cli.fields import CONDITION_WORDS, checked, given, with_fields
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
@@ -19,7 +20,7 @@ from capture.model.job import JobConditions
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     job = typer.Typer(
-        help="Jobs: the tests of one machine, guided step by step.", no_args_is_help=True
+        cls=Group, help="Jobs: the tests of one machine, guided step by step.", no_args_is_help=True
     )
     app.add_typer(job, name="job")
     _procedures(job)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from capture.cli.output import say
-from capture.display import clean, console, quantity_text, table
+from capture.display import clean, console, quantity_text, resolved, table
 
 View = Mapping[str, Any]
 
@@ -134,10 +134,8 @@ def value_text(value: View) -> str:
         return str(value["status"])
     mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
     shown = f"{mark}{value['digits']} {value['shown_unit']}"
-    mantissa, exponent, _ = value["digits"].upper().partition("E")
-    if exponent and value.get("value") is not None:
-        count = sum(each.isdigit() for each in mantissa.lstrip("+-0."))
-        shown = quantity_text(value["value"], value["unit"], digits=max(count, 1))
+    if "E" in value["digits"].upper() and value.get("value") is not None:
+        shown = resolved(value["digits"], value["value"], value["unit"])
     return shown if value.get("elapsed") is None else f"{shown} at {value['elapsed']:g} s"
 
 

@@ -9,6 +9,7 @@ from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.commands import Group
 from capture.cli.entry import OperatorOption
 from capture.cli.moments import moment
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
@@ -32,7 +33,9 @@ FileOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     journal = typer.Typer(
-        help="The journal: verify, back up, export, import, trim, rebuild.", no_args_is_help=True
+        cls=Group,
+        help="The journal: verify, back up, export, import, trim, rebuild.",
+        no_args_is_help=True,
     )
     app.add_typer(journal, name="journal")
     for command in (_info, _verify, _backup, _export, _import, _rebuild, _trim):

@@ -1,15 +1,17 @@
 """``benchtally judge``: a file of readings, computed and judged. No daemon is needed."""
 
+import json
 import sys
+import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from capture.cli.output import DONE, JsonOption, print_json, say
-from capture.decoding import from_json_text, from_toml
 from capture.display import clean, console, quantity_text, table
 from capture.errors import ConfigError, InputError
+from capture.settings_text import toml_table
 
 
 def register(app: typer.Typer) -> None:
@@ -51,12 +53,12 @@ def _read(file: Path) -> Any:
 
     try:
         text = sys.stdin.read() if str(file) == "-" else file.read_text("utf-8")
-        return TestSet.model_validate(from_json_text(text))
+        return TestSet.model_validate(json.loads(text))
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
     except ValidationError as error:
         raise ConfigError([f"{file}: {line}" for line in fault_lines(error)]) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{file}: not JSON: {error}") from error
 
 
@@ -64,10 +66,10 @@ def _site_limits(path: Path | None) -> dict[str, Any] | None:
     if path is None:
         return None
     try:
-        return from_toml(path.read_text("utf-8"))
+        return toml_table(path.read_text("utf-8"))
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    except ValueError as error:  # the decoder's, and UTF-8's
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: not TOML: {error}") from error
 
 

@@ -146,7 +146,7 @@ def register(app: typer.Typer) -> None:
                 raise InputError("give the value with its unit, as in '87.42 µs', or --block")
             where = read_point(point, direction)
             drafts = [make_reading(keying, value, where, id_=read_id(reading_id))]
-        stored = _append(settings, drafts)
+        stored = _append(settings, drafts, again=reading_id is not None)
         _say_back(drafts, stored, as_json=as_json)
         return DONE
 
@@ -183,10 +183,18 @@ def _read_block(order: list[str]) -> Any:
     return parse_block("\n".join(rows))
 
 
-def _append(settings: Any, drafts: Sequence[Any]) -> Any:
-    from capture.journal import Store
+def _append(settings: Any, drafts: Sequence[Any], *, again: bool) -> Any:
+    """Store drafts; ``again`` where their ids may have been stored before."""
+    from capture.journal import JournalReader, Store
+    from capture.keying import refuse_other_use
 
     path = settings.journal_path
+    if again and path.exists():
+        reader = JournalReader(path)
+        try:
+            refuse_other_use(drafts, reader.entry)
+        finally:
+            reader.close()
     path.parent.mkdir(parents=True, exist_ok=True)
     store = Store(path)
     try:

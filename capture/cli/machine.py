@@ -1,19 +1,21 @@
 """``benchtally machine``: what is tested, as its nameplate says, and what became of it."""
 
 import itertools
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from capture.cli.bench import Bench, IdOption, open_bench
+from capture.cli.commands import Group
 from capture.cli.entry import OperatorOption
 from capture.cli.fields import NAMEPLATE_WORDS, checked, given, with_fields
-from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
-from capture.decoding import from_json_text, from_toml
+from capture.cli.output import DONE, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean, console, table
 from capture.errors import InputError, NotThereError
 from capture.model.machine import Nameplate
+from capture.settings_text import toml_table
 
 if TYPE_CHECKING:
     from capture.model.machine import MachineEntry
@@ -32,12 +34,21 @@ _UNITS = {
     "rated_rpm": "/min",
     "zero_resistance_celsius": "°C",
 }
+_WINDINGS = {
+    "random": "random-wound",
+    "form": "form-wound",
+    "concentric": "concentric winding",
+    "field": "field winding",
+    "dc-armature": "DC armature",
+}
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     machine = typer.Typer(
-        help="Machines: their nameplates, and what was found at them.", no_args_is_help=True
+        cls=Group,
+        help="Machines: their nameplates, and what was found at them.",
+        no_args_is_help=True,
     )
     app.add_typer(machine, name="machine")
     _writing(machine)
@@ -69,6 +80,11 @@ def _writing(machine: typer.Typer) -> None:
                     "known of it"
                 )
             entry = bench.desk.service.register(id_, plate, who, note)
+        if not as_json and "winding" not in plate.model_fields_set:
+            complain(
+                "note: nothing was said of the winding, so it is taken as random-wound, which "
+                f"decides its limits; if it is not: benchtally machine set {id_!r} --winding form"
+            )
         return _tell(entry, "is registered", as_json=as_json)
 
     @machine.command("set")
@@ -170,10 +186,10 @@ def _read(file: Path | None) -> dict[str, Any]:
         return {}
     try:
         text = file.read_text("utf-8")
-        content = from_json_text(text) if file.suffix.lower() == ".json" else from_toml(text)
+        content = json.loads(text) if file.suffix.lower() == ".json" else toml_table(text)
     except OSError as error:
         raise InputError(f"{file}: cannot be read: {error.strerror}") from error
-    except ValueError as error:  # both decoders' errors, and UTF-8's
+    except (ValueError, RecursionError) as error:  # both decoders' errors, and UTF-8's
         kind = "JSON" if file.suffix.lower() == ".json" else "TOML"
         raise InputError(f"{file}: not {kind}: {error}") from error
     if not isinstance(content, dict):
@@ -252,7 +268,9 @@ def _brief(plate: Nameplate) -> str:
     ]
     if plate.poles is not None:
         parts.append(f"{plate.poles} poles")
-    return ", ".join([*parts, plate.connection, f"{plate.winding}-wound"])
+    unknown = plate.connection == "unknown"
+    parts.append("connection unknown" if unknown else plate.connection)
+    return ", ".join([*parts, _WINDINGS[plate.winding]])
 
 
 def _number(value: object) -> str:

@@ -11,7 +11,7 @@ from typer.exceptions import TyperException
 from capture import __version__
 from capture.cli.commands import Commands
 from capture.cli.output import DONE, FAILED, WRONG_USAGE, complain, say
-from capture.errors import CaptureError, ConfigError, InputError, PluginError
+from capture.errors import CaptureError, ConfigError, InputError, JournalFull, PluginError
 from capture.extras import MissingExtraError
 
 app = typer.Typer(
@@ -65,6 +65,11 @@ def _run() -> int:
             complain(line)
         wrong = isinstance(error, _WRONG_USAGE)
         return WRONG_USAGE if wrong else FAILED
+    except OSError as error:
+        if os.environ.get("BENCHTALLY_TRACEBACK"):
+            raise
+        complain(f"{error.filename or 'this computer'}: {error.strerror or error}")
+        return FAILED
     except Exception as error:
         if os.environ.get("BENCHTALLY_TRACEBACK"):
             raise
@@ -79,8 +84,12 @@ def _run() -> int:
 def _lines(error: TyperException | CaptureError) -> list[str]:
     if isinstance(error, ConfigError):
         return error.faults
+    if isinstance(error, JournalFull):
+        # The daemon keeps what it could not store; a command has nowhere to keep it.
+        return [f"{error}; what this command was given is not stored: do it again"]
     if isinstance(error, TyperException):
         context = getattr(error, "ctx", None)
         command = context.command_path if context else "benchtally"
-        return [f"{error.format_message().rstrip('.')} (see `{command} --help`)"]
+        said = error.format_message().rstrip(".").replace("Value error, ", "")
+        return [f"{said} (see `{command} --help`)"]
     return [str(error)]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from capture.cli.commands import Group
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
 from capture.errors import InputError, JournalError
 from capture.extras import require_extra
@@ -26,7 +27,9 @@ StdinOption = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
-    operator = typer.Typer(help="Say who may use the bench, and with which PIN or password.")
+    operator = typer.Typer(
+        cls=Group, help="Say who may use the bench, and with which PIN or password."
+    )
     app.add_typer(operator, name="operator")
 
     @operator.command()

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.commands import Group
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, json_text, print_json, say
 from capture.display import clean, console, table
 from capture.errors import InputError
@@ -23,6 +24,7 @@ _LONGEST_REASON = 200
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     outbox = typer.Typer(
+        cls=Group,
         help="Delivery to the broker: how far it is, and which messages the broker refused.",
         no_args_is_help=True,
     )

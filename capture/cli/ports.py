@@ -74,7 +74,10 @@ def _show(listing: "Listing", *, as_json: bool) -> None:
     else:
         say("no serial ports; plug in an adapter, or write a port's path in the configuration")
     if listing.without_usb:
-        say("USB test and measurement devices are not listed: install libusb 1.0")
+        say(
+            "USB test and measurement devices are not listed: install libusb "
+            "(Debian: apt install libusb-1.0-0)"
+        )
 
 
 def _state(port: "PortReport") -> str:

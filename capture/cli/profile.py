@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.commands import Group
 from capture.cli.output import DONE, FAILED, JsonOption, print_json, say
 from capture.cli.trace import BaudOption, DataBitsOption, ParityOption, TcpOption
 from capture.display import clean, console, table
@@ -22,7 +23,9 @@ TraceOption = Annotated[Path | None, typer.Option("--trace", metavar="FILE", hel
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     profile = typer.Typer(
-        help="Profiles: what an ordinary meter needs, in a TOML file.", no_args_is_help=True
+        cls=Group,
+        help="Profiles: what an ordinary meter needs, in a TOML file.",
+        no_args_is_help=True,
     )
     app.add_typer(profile, name="profile")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from capture.cli.bench import Bench, open_bench
+from capture.cli.commands import Group
 from capture.cli.files import whole_file
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean
@@ -44,7 +45,7 @@ def register(app: typer.Typer) -> None:
     _verify(group)
 
 
-class _Record(typer.core.TyperGroup):
+class _Record(Group):
     """`record JOB` is `record make JOB`: what is wanted most needs no second word."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
@@ -162,7 +163,11 @@ class _Writer:
         if self._out is None:
             return Path(name)
         if self._out.is_dir() or not self._out.suffix:
-            self._out.mkdir(parents=True, exist_ok=True)
+            try:
+                self._out.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                why = error.strerror or error
+                raise InputError(f"{self._out}: no folder can be made: {why}") from error
             return self._out / name
         return self._out.with_suffix(f".{wish.form}")
 
@@ -188,7 +193,10 @@ def _verify(group: typer.Typer) -> None:
         text = record_text(file)
         path = load_config(config).journal_path if against is None else against
         with entries_of(path) as entries:
-            found = verify(text, entries)
+            try:
+                found = verify(text, entries)
+            except InputError as error:
+                raise InputError(f"{file}: {error}") from error
         record = found.record
         if as_json:
             print_json(

@@ -24,6 +24,6 @@ def register(app: typer.Typer) -> None:
         from simulators.__main__ import main
 
         try:
-            return main(arguments or ["--help"])
+            return main(arguments or ["--help"], "benchtally simulate")
         except SystemExit as end:  # argparse ends by itself on --help and on wrong usage
             return end.code if isinstance(end.code, int) else 0

@@ -16,6 +16,9 @@ from serial.tools import list_ports
 from capture.discovery.device import USB, Device
 
 _BY_PATH = Path("/dev/serial/by-path")
+_NODES = Path("/dev")
+_SETTLING = 6  # looks after a change that list in full
+_ALL_THE_SAME = 20  # of so many looks, one lists in full though nothing has changed
 _SYSTEM_USB = Path("/sys/bus/usb/devices")
 
 # Class and subclass of the interface descriptor (USBTMC 1.0 table 43).
@@ -88,9 +91,15 @@ class Listing:
         *,
         comports: Callable[[], Iterable[Any]] | None = None,
         backend: Any = None,
+        nodes: Path | None = _NODES,
     ) -> None:
+        """Take what stands in for the system; ``nodes`` is the folder of its device files."""
         self._paths = tuple(paths)
         self._comports = comports
+        self._folder = nodes
+        self._nodes: dict[str, int] | None = None
+        self._looks = 0  # since the serial ports were listed because something had changed
+        self._serial: list[Device] = []
         self._backend = backend
         self._usb: list[Device] = []
         self.without_usb = False
@@ -98,7 +107,7 @@ class Listing:
 
     def __call__(self) -> list[Device]:
         """List it now."""
-        serial = serial_devices(self._comports)
+        serial = self._serial_devices()
         if not self.without_usb:
             try:
                 self._usb = usb_devices(self._backend, self._usb)
@@ -106,6 +115,28 @@ class Listing:
                 self.without_usb = True
         listed = [*serial, *self._usb]
         return [*listed, *configured_paths(self._paths, listed)]
+
+    def _serial_devices(self) -> list[Device]:
+        """List the serial ports, anew where that may give something else than the last time.
+
+        Listing them costs fifty times what it costs to see that no device file came or went. What
+        the system says of a new one may be complete only a moment after the file is there.
+        """
+        nodes = _device_files(self._folder)
+        self._looks += 1
+        if nodes is None or nodes != self._nodes:
+            self._nodes, self._looks = nodes, 0
+        if self._looks <= _SETTLING or self._looks % _ALL_THE_SAME == 0:
+            self._serial = serial_devices(self._comports)
+        return self._serial
+
+
+def _device_files(folder: Path | None) -> dict[str, int] | None:
+    """Give the device files by name with their inode numbers; None where a system has no such."""
+    try:
+        return None if folder is None else {each.name: each.inode() for each in os.scandir(folder)}
+    except OSError:
+        return None
 
 
 def by_path(path: str, folder: Path = _BY_PATH) -> str | None:

@@ -48,11 +48,14 @@ def shown(value: Any) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
+# What a person who writes TOML calls what the library calls otherwise.
+_KINDS = {"model_type": "a table", "dict_type": "a table", "tuple_type": "a list"}
 # What the patterns of `capture.model.fields` ask for, in words.
 _WORDS = (
     ("^[a-z0-9](", "lower-case letters, digits and dashes, no dash at either end"),
     ("^[a-z0-9][a-z0-9.-]", "lower-case letters, digits, dots and dashes"),
     ("^[A-Za-z0-9](", "letters, digits, dots, dashes, slashes and blanks, as on a label"),
+    ("^[^\\s/@", "a name or an address alone, without blanks and without mqtt:// before it"),
     ("^[^\\x00", "a line of text without control characters"),
 )
 
@@ -99,9 +102,8 @@ def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
         case "value_error":
             text = fault["msg"].removeprefix("Value error, ")
             return f"{where}: {text}" if where else text
-    return (
-        f"{where}: found {shown(found)}, expected {fault['msg'].removeprefix('Input should be ')}"
-    )
+    expected = _KINDS.get(kind) or fault["msg"].removeprefix("Input should be ")
+    return f"{where}: found {shown(found)}, expected {expected}"
 
 
 def _may_hold_a_secret(where: str) -> bool:

@@ -19,9 +19,9 @@ class Damage(Enum):
     """Bytes of a packed stream that belong to no frame."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Frame:
-    """One frame.
+    """One frame. Not frozen, since one is made of every line; not to be altered all the same.
 
     Attributes:
         data: the frame without its terminator; of a damaged frame the first bytes, for the log.
@@ -56,16 +56,9 @@ class LineFramer:
         ``end_of_message`` ends a frame where the link says so, terminator or not.
         """
         frames: list[Frame] = []
+        self._buffer += data
+        self._cut(frames)
         buffer = self._buffer
-        buffer += data
-        start = 0
-        while True:
-            end, after = self._find_end(start)
-            if end < 0:
-                break
-            self._take(bytes(buffer[start:end]), bytes(buffer[start:after]), frames)
-            start = after
-        del buffer[:start]
         if end_of_message and (buffer or self._skipping):
             rest = bytes(buffer)
             buffer.clear()
@@ -90,15 +83,25 @@ class LineFramer:
         """Whether the rest of a frame that was too long is being passed over."""
         return self._skipping
 
-    def _find_end(self, start: int) -> tuple[int, int]:
-        buffer, terminator = self._buffer, self._terminator
-        if terminator is not None:
-            end = buffer.find(terminator, start)
-            return end, end + len(terminator)
-        line_feed = buffer.find(b"\n", start)
-        carriage_return = buffer.find(b"\r", start, line_feed if line_feed >= 0 else len(buffer))
-        end = carriage_return if carriage_return >= 0 else line_feed
-        return end, end + 1
+    def _cut(self, frames: list[Frame]) -> None:
+        """Cut off the frames whose end has come."""
+        end, whole = self._terminator, bytes(self._buffer)
+        if end is not None:
+            *lines, rest = whole.split(end)
+            for line in lines:
+                self._take(line, line + end, frames)
+        else:
+            lines = whole.splitlines(keepends=True)
+            rest = lines.pop() if lines and lines[-1][-1:] not in _ENDS else b""
+            for line in lines:
+                # The second of a pair ends an empty line, which means nothing, so it is no part of
+                # this one: it may also come later.
+                data = line.rstrip(b"\r\n")
+                if data and len(data) <= self._limit and not self._skipping:
+                    frames.append(Frame(data, line[: len(data) + 1]))
+                else:
+                    self._take(data, line[: len(data) + 1], frames)
+        self._buffer[:] = rest
 
     def _take(self, data: bytes, raw: bytes, frames: list[Frame]) -> None:
         if self._skipping:
@@ -124,6 +127,9 @@ class LineFramer:
         return len(self._terminator) - 1 if self._terminator else 0
 
 
+_ENDS = (b"\r", b"\n")
+
+
 class CheckedLineFramer(LineFramer):
     """Lines with a binary checksum of ``size`` bytes, any of which may look like a terminator.
 
@@ -147,6 +153,14 @@ class CheckedLineFramer(LineFramer):
         self._size = size
         self._after = after
         self._verify = verify
+
+    def _cut(self, frames: list[Frame]) -> None:
+        buffer, start = self._buffer, 0
+        while (found := self._find_end(start))[0] >= 0:
+            end, after = found
+            self._take(bytes(buffer[start:end]), bytes(buffer[start:after]), frames)
+            start = after
+        del buffer[:start]
 
     def _find_end(self, start: int) -> tuple[int, int]:
         buffer, width = self._buffer, len(self._end)

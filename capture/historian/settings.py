@@ -5,6 +5,7 @@ Each value can also come from the environment as ``BENCHTALLY_HISTORIAN_`` plus 
 """
 
 import os
+import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -17,9 +18,9 @@ from pydantic_settings import (
 )
 
 from capture.config import LogConfig, TlsConfig
-from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
+from capture.settings_text import toml_table
 
 FILE_NAME = "benchtally-historian.toml"
 
@@ -130,17 +131,17 @@ class HistorianConfig(BaseSettings):
         """
         path = _find(given)
         try:
-            config = cls(**from_toml(path.read_text("utf-8")))
+            config = cls(**toml_table(path.read_text("utf-8")))
         except OSError as error:
             raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
         except UnicodeDecodeError as error:
             raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
+        except tomllib.TOMLDecodeError as error:
+            raise ConfigError([f"{path}: not TOML: {error}"]) from error
         except ValidationError as error:
             raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error
         except SettingsError as error:
             raise ConfigError([f"environment: {error}; a section is JSON there"]) from error
-        except ValueError as error:  # what the two before it are, too
-            raise ConfigError([f"{path}: not TOML: {error}"]) from error
         config._folder = path.parent
         return config
 

@@ -6,18 +6,19 @@ holds no code, and it starts nothing: a person sets voltages and presses keys on
 
 import os
 import re
+import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.errors import ConfigError, InputError
 from capture.model.fields import Line, Model, QuantityName, Slug
 from capture.model.job import StepId
 from capture.model.testpoint import TestPoint
+from capture.settings_text import toml_table
 
 _PACKAGE = "capture.jobs"
 _NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?\Z")
@@ -141,11 +142,11 @@ def parse_procedure(text: str, where: str) -> Procedure:
         ConfigError: one line a fault.
     """
     try:
-        return Procedure.model_validate(from_toml(text))
-    except ValidationError as error:  # a ValueError, too
-        raise ConfigError([f"{where}: {line}" for line in fault_lines(error)]) from error
-    except ValueError as error:
+        return Procedure.model_validate(toml_table(text))
+    except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{where}: not TOML: {error}"]) from error
+    except ValidationError as error:
+        raise ConfigError([f"{where}: {line}" for line in fault_lines(error)]) from error
 
 
 def _whole(name: str, seen: tuple[str, ...]) -> Procedure:
@@ -189,5 +190,8 @@ def _read(name: str) -> Procedure:
 def _read_file(path: Path) -> Procedure:
     try:
         return parse_procedure(path.read_text("utf-8"), str(path))
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([f"procedure {path}: cannot be read: {error}"]) from error
+    except OSError as error:
+        why = error.strerror or error
+        raise ConfigError([f"procedure {path}: cannot be read: {why}"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"procedure {path}: not UTF-8 text (byte {error.start})"]) from error

@@ -75,7 +75,13 @@ class JobService:
         if known is not None:
             if known.kind != "machine" or known.subject != machine:
                 raise InputError(f"the id {who.id} belongs to another entry; make a new one")
-            return MachineEntry.model_validate_json(known.body)
+            stored = MachineEntry.model_validate_json(known.body)
+            if (stored.nameplate, stored.note) != (nameplate, note):
+                raise InputError(
+                    f"the id {who.id} stands for another description of {machine} already; "
+                    "make a new one for what has changed"
+                )
+            return stored
         try:
             entry = MachineEntry(
                 id=who.id,

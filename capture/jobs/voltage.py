@@ -5,12 +5,13 @@ show it rising, that is when it stood; else the instrument's own count holds, an
 the first line does.
 """
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 from uuid import UUID
+
+from pydantic_core import from_json
 
 from capture.jobs.procedure import Step
 from capture.jobs.settling import Sample, TimedWatch, voltage_reached
@@ -46,7 +47,7 @@ class Seen:
     @classmethod
     def of(cls, row: Row) -> "Seen":
         """Read a row of the journal."""
-        body = json.loads(row.body)
+        body = from_json(row.body)
         series = body.get("series") or {}
         return cls(
             n=row.n,

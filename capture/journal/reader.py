@@ -7,10 +7,9 @@ from shortening its log.
 import json
 import uuid
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import Any, NamedTuple, TypedDict, Unpack
 
 from capture.journal.database import (
     BY_SUBJECT,
@@ -26,19 +25,24 @@ _PAGE = 500
 _FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
 #: Stamps always have six decimals and Z, so their order is that of text.
 _TIME = "json_extract(CAST(e.body AS TEXT), '$.time')"
-_COLUMNS = "n, id, kind, instrument, subject, body"
+_COLUMNS = "n, id, kind, coalesce(instrument, ''), coalesce(subject, ''), body"
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One entry as stored."""
+class Row(NamedTuple):
+    """One entry as stored, in the order of its columns."""
 
     n: int
-    id: uuid.UUID
+    key: bytes
+    """Its id, as 16 bytes."""
     kind: str
     instrument: str
     subject: str
     body: bytes
+
+    @property
+    def id(self) -> uuid.UUID:
+        """Its id."""
+        return uuid.UUID(bytes=self.key)
 
 
 class Asked(TypedDict, total=False):
@@ -85,7 +89,7 @@ class JournalReader:
                 f"SELECT {_COLUMNS} FROM entries WHERE n > ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
                 (n, limit),
             ).fetchall()
-        return [_row(row) for row in rows]
+        return [Row._make(row) for row in rows]
 
     def last_n(self) -> int:
         """Give the number of the newest entry; 0 where there is none."""
@@ -120,7 +124,7 @@ class JournalReader:
                 "AND sequence BETWEEN ? AND ? ORDER BY sequence",
                 (instrument, first, last),
             ).fetchall()
-        return [_row(row) for row in rows]
+        return [Row._make(row) for row in rows]
 
     def last_reading(self, instrument: str) -> Row | None:
         """Give the newest reading of an instrument, if there is one."""
@@ -160,7 +164,7 @@ class JournalReader:
         while edge > since + 1:
             with translated(self._path):
                 rows = self._connection.execute(query, (*arguments, since, edge, _FEW)).fetchall()
-            yield from (_row(row) for row in rows)
+            yield from (Row._make(row) for row in rows)
             if len(rows) < _FEW:
                 return
             edge = rows[-1][0]
@@ -187,7 +191,7 @@ class JournalReader:
                 f"SELECT {_COLUMNS} FROM entries WHERE {BY_SUBJECT} AND n > ? ORDER BY n",  # noqa: S608 - fixed words only
                 (kind, subject, after),
             ).fetchall()
-        return [_row(row) for row in rows]
+        return [Row._make(row) for row in rows]
 
     def newest_by_subject(self, kind: str) -> list[Row]:
         """Give the newest entry of each subject of one kind, newest first."""
@@ -198,7 +202,7 @@ class JournalReader:
                 "AND subject IS NOT NULL GROUP BY subject) ORDER BY n DESC",
                 (kind,),
             ).fetchall()
-        return [_row(row) for row in rows]
+        return [Row._make(row) for row in rows]
 
     def with_tag(self, reading: dict[str, Any]) -> dict[str, Any]:
         """Give a stored reading with the tag that holds now, which may be a later one."""
@@ -228,7 +232,7 @@ class JournalReader:
                 f"SELECT {_COLUMNS} FROM entries WHERE {condition}",  # noqa: S608 - fixed words only
                 arguments,
             ).fetchone()
-        return None if row is None else _row(row)
+        return None if row is None else Row._make(row)
 
     def readings(
         self,
@@ -312,11 +316,6 @@ def _fitting(asked: Asked) -> tuple[str, list[Any]]:
     }
     found = {condition: value for condition, value in wanted.items() if value is not None}
     return " AND ".join(["e.kind = 'reading'", *found]), list(found.values())
-
-
-def _row(row: tuple[int, bytes, str, str | None, str | None, bytes]) -> Row:
-    n, id_, kind, instrument, subject, body = row
-    return Row(n, uuid.UUID(bytes=id_), kind, instrument or "", subject or "", body)
 
 
 def _tag_members(tag: dict[str, Any]) -> dict[str, Any]:

@@ -47,7 +47,7 @@ class Writer:
         self._path = path
         self._clock = clock
         self._on_commit = on_commit
-        self._work: queue.Queue[_Work | None] = queue.Queue()
+        self._work: queue.SimpleQueue[_Work | None] = queue.SimpleQueue()
         self._closed = threading.Event()
         # Between the look at `_closed` and the handing over, no stop may slip in: what is handed
         # over after the thread has ended is never answered.

@@ -18,15 +18,16 @@ def rfc3339(moment: datetime) -> str:
 def _in_utc(moment: datetime) -> datetime:
     try:
         return moment.astimezone(UTC)
-    except OverflowError as error:  # 0001-01-01T00:00+23:00: its zone puts it out of the calendar
-        raise ValueError("found a time that in UTC is before year 1 or after year 9999") from error
+    except OverflowError:
+        # Some hours before the year 1, or after 9999: a text from outside may say so.
+        raise ValueError("no moment that there is in UTC") from None
 
 
 def as_utc(moment: datetime) -> datetime:
     """Give a moment in UTC; one without a zone is taken for UTC.
 
     Raises:
-        ValueError: in UTC it is out of the calendar.
+        ValueError: it lies before the year 1 or after the year 9999 in UTC.
     """
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else _in_utc(moment)
 

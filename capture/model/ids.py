@@ -9,11 +9,17 @@ import uuid
 _COUNTER_BITS = 12
 _COUNTER_MAX = (1 << _COUNTER_BITS) - 1
 _RANDOM_BITS = 62
-_RANDOM = (1 << _RANDOM_BITS) - 1
-_LAYOUT = struct.Struct(">QQ")
+_HALVES = struct.Struct(">QQ")
+
+# Random numbers are asked of the system many at a time: asking costs more than all the rest.
+_WORDS = struct.Struct("256Q")
 
 _lock = threading.Lock()
 _last = 0  # milliseconds and counter of the newest id, as one number
+_chance: list[int] = []
+if hasattr(os, "register_at_fork"):
+    # A child process must not hand out what its parent does.
+    os.register_at_fork(after_in_child=_chance.clear)
 
 
 def uuid7_from(milliseconds: int, rand_a: int, rand_b: int) -> uuid.UUID:
@@ -26,9 +32,11 @@ def uuid7_from(milliseconds: int, rand_a: int, rand_b: int) -> uuid.UUID:
     """
     if milliseconds >> 48 or rand_a >> _COUNTER_BITS or rand_b >> _RANDOM_BITS:
         raise ValueError("a UUIDv7 field is negative or too wide")
-    return uuid.UUID(
-        int=(milliseconds << 80) | (0x7 << 76) | (rand_a << 64) | (0b10 << 62) | rand_b
-    )
+    return uuid.UUID(bytes=_laid_out(milliseconds, rand_a, rand_b))
+
+
+def _laid_out(milliseconds: int, rand_a: int, rand_b: int) -> bytes:
+    return _HALVES.pack(milliseconds << 16 | 0x7 << 12 | rand_a, 0b10 << 62 | rand_b)
 
 
 def new_id() -> uuid.UUID:
@@ -47,9 +55,10 @@ def new_id_bytes() -> bytes:
     with _lock:
         _last = now if now > _last else _last + 1
         stamp = _last
-    high = (stamp >> _COUNTER_BITS) << 16 | 0x7000 | stamp & _COUNTER_MAX
-    low = int.from_bytes(os.urandom(8), "big") & _RANDOM | 1 << 63
-    return _LAYOUT.pack(high, low)
+        if not _chance:
+            _chance.extend(_WORDS.unpack(os.urandom(_WORDS.size)))
+        rand_b = _chance.pop() >> (64 - _RANDOM_BITS)
+    return _laid_out(stamp >> _COUNTER_BITS, stamp & _COUNTER_MAX, rand_b)
 
 
 def id_text(id_: bytes) -> str:

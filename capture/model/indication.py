@@ -14,9 +14,12 @@ Condition = str | bool | tuple[Decimal, str]
 _NO_CONDITIONS: Mapping[str, Condition] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Indication:
-    """One value that an instrument showed.
+    """One value that an instrument showed. Not to be altered once it is made.
+
+    Nothing enforces that: a frozen dataclass takes six times as long to make, and one is made of
+    every value.
 
     Attributes:
         quantity: what it is of; a name from `capture.model.quantity`.

@@ -9,6 +9,7 @@ is put before every message as bytes. MQTT 3.1.1 has no properties: there only t
 import re
 
 from capture.journal import Row
+from capture.model.ids import id_text
 from capture.model.names import schema_id
 from capture.publish.packed import PackedProperties
 
@@ -47,7 +48,7 @@ class CloudEvents:
             if len(self._static) >= _MOST_KEPT:  # a subject may be the id of a job: no end to them
                 self._static.clear()
             static = self._static[key] = self._pack_static(row)
-        varying = _ID + str(row.id).encode()
+        varying = _ID + id_text(row.key).encode()
         if found := _TIME.search(row.body):
             time = found[1]
             varying += _TIME_HEAD + len(time).to_bytes(2, "big") + time

@@ -151,6 +151,11 @@ class Connection:
             structlog.get_logger().warning("broker.not_understood", error=repr(error))
             self.over = self.over or f"broker {self._where}: sent what is not MQTT ({error!r})"
 
+    def send_now(self) -> None:
+        """Send what waits, as far as the socket takes it."""
+        if self.over is None and self.wants_write():
+            self.service(readable=False, writable=True, misc=False)
+
     def not_answered(self) -> None:
         """Take the connection for over: the broker never said whether it accepts us.
 

@@ -74,9 +74,11 @@ class Delivery:
             while connection.over is None and not self._is.feed.time_is_up:
                 if connection.accepted and (outcome := self._deliver()) is not None:
                     return outcome
+                # What was handed over is on its way before anything is written down about it.
+                connection.send_now()
+                self._keep_the_books()
                 self._waiting.turn(self._sender.wait_s)
                 self._take_what_came()
-                self._keep_the_books()
             if connection.over is not None:
                 raise PublishError(connection.over)
         finally:

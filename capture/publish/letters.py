@@ -115,7 +115,7 @@ class Letters:
                 "state = CASE state WHEN 'dropped' THEN 'dropped' ELSE 'held' END",
                 (
                     row.n,
-                    row.id.bytes,
+                    row.key,
                     row.kind,
                     row.instrument,
                     row.subject,
@@ -256,5 +256,5 @@ def _set_aside(path: Path, reason: str) -> Path:
 
 def _letter(row: tuple[object, ...]) -> Letter:
     n, id_, kind, instrument, subject, body, *rest = row
-    entry = Row(n, uuid.UUID(bytes=id_), kind, instrument, subject, body)  # type: ignore[arg-type] # STRICT tables keep their types
+    entry = Row(n, id_, kind, instrument, subject, body)  # type: ignore[arg-type] # STRICT tables keep their types
     return Letter(entry, *rest)  # type: ignore[arg-type] # same

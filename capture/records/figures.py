@@ -4,13 +4,11 @@ from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from math import floor, log10
 
-from capture.display import clean, quantity_text
+from capture.display import PREFIXED, clean, decade, quantity_text
 from capture.model.record import RecordReading
 from capture.model.result import JudgementRecord, ResultRecord
 from capture.records.texts import Catalogue
 
-_PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ"), (-9, "n"))
-_SYMBOLS = {"Ohm": "Ω", "H": "H", "s": "s", "V": "V"}
 _UNITS = {"1": "", "deg": "°", "Cel": "°C"}
 
 
@@ -34,9 +32,9 @@ def _scaled(digits: str, value: float, unit: str) -> str:
         exact = Decimal(digits.replace(",", "."))
     except InvalidOperation:
         return quantity_text(value, unit, digits=6)
-    if unit not in _SYMBOLS or not exact or float(exact) != value:
+    if unit not in PREFIXED or not exact or float(exact) != value:
         return f"{clean(digits)} {_UNITS.get(unit, unit)}".rstrip()
-    exponent, written = _decade(value, unit)
+    exponent, written = decade(value, unit)
     return f"{exact.scaleb(-exponent):f} {written}"
 
 
@@ -81,7 +79,7 @@ def percent(value: float, text: Catalogue) -> str:
 
 
 def _two_digits(value: float, expanded: float, unit: str) -> list[tuple[str, str]]:
-    exponent, written = _decade(value, unit)
+    exponent, written = decade(value, unit)
     places = max(0, 1 - floor(log10(expanded / 10.0**exponent)))
     return [(f"{each / 10.0**exponent:.{places}f}", written) for each in (value, expanded)]
 
@@ -96,17 +94,8 @@ class Decade:
 
 def scale(value: float, unit: str) -> Decade:
     """Give the decade that an axis reads best in, where a value like this one stands on it."""
-    exponent, written = _decade(value, unit)
+    exponent, written = decade(value, unit)
     return Decade(10.0**exponent, written)
-
-
-def _decade(value: float, unit: str) -> tuple[int, str]:
-    """Give the decade that a value reads best in, and the unit with its prefix."""
-    if unit not in _SYMBOLS:
-        return 0, _UNITS.get(unit, unit)
-    fitting = [each for each in _PREFIXES if abs(value) >= 10.0 ** each[0]]
-    exponent, prefix = (fitting or _PREFIXES[-1:])[0]
-    return exponent, f"{prefix}{_SYMBOLS[unit]}"
 
 
 def limit(judgement: JudgementRecord, unit: str, text: Catalogue) -> str:

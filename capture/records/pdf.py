@@ -12,6 +12,7 @@ from capture.errors import CaptureError
 from capture.extras import needs_extra
 from capture.model.record import Record
 from capture.records.fonts import FAMILY, font_files
+from capture.records.glyphs import drawable
 from capture.records.pages import Pages
 
 Paper = Literal["a4", "letter"]
@@ -35,7 +36,7 @@ def pdf_of(record: Record, pages: Pages, paper: Paper) -> bytes:
     """
     day = record.time
     told = {
-        **pages.sheet,
+        **drawable(pages.sheet),
         "paper": _PAPERS[paper],
         "font": FAMILY,
         "author": f"{record.site}, {record.bench}",

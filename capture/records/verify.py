@@ -76,9 +76,10 @@ def verify(text: bytes, entries: Entries | None) -> Verified:
     try:
         content = json.loads(text)
         record = Record.model_validate(content)
-    except (ValueError, ValidationError, RecursionError) as error:
-        why = one_line(error) if isinstance(error, ValidationError) else str(error)
-        raise InputError(f"not a record: {why}") from error
+    except ValidationError as error:
+        raise InputError(f"not a record: {one_line(error)}") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError("not a record: neither the PDF nor the JSON of one") from error
     found = Verified(record)
     if content != json.loads(record.text()):
         found.differs.append("it holds more, or other, than a record holds; that is not hashed")

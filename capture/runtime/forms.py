@@ -51,15 +51,15 @@ class Form:
         """Write one draft: number, time and frame from ``captured``, which `is_plain`."""
         indication = captured.indication
         value = indication.value
-        places = [
+        places: tuple[bytes, ...] = (
             id_text(id_).encode(),
             time,
             b"null" if value is None else to_json(float(value)),
             b'"%b"' % indication.digits.encode(),
             to_json(indication.raw.decode("ascii")),
-        ]
+        )
         if uncertainty is not None:
-            places.insert(4, uncertainty.model_dump_json().encode())
+            places = (*places[:4], uncertainty.model_dump_json().encode(), places[4])
         return WrittenDraft(
             id_,
             captured.time,
@@ -67,7 +67,7 @@ class Form:
             self._quantity,
             None,
             None,
-            self._text % tuple(places),
+            self._text % places,
         )
 
 

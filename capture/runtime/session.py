@@ -27,9 +27,9 @@ _KEPT_CHUNKS = 16
 _LONGEST_QUERY = 200  # what a reading's source keeps of it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Captured:
-    """An indication with what the session knows about it.
+    """An indication with what the session knows about it. Not frozen, as an indication is not.
 
     Attributes:
         indication: what the instrument showed.

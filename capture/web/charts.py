@@ -183,7 +183,7 @@ def _dots(axes: Any, chart: Chart) -> None:
     axes.set_xticks(range(len(chart.points)), [label for label, _, _ in chart.points])
     axes.set_xlim(-0.6, len(chart.points) - 0.4)
     axes.margins(y=0.25)
-    axes.legend(frameon=False, ncols=2, loc="upper center", bbox_to_anchor=(0.5, 1.25))
+    axes.legend(frameon=False, ncols=2, loc="lower center", bbox_to_anchor=(0.5, 0.98))
 
 
 def _curve(axes: Any, chart: Chart) -> None:

@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 from fastapi.responses import StreamingResponse
 
+from capture.errors import InputError
 from capture.exports.forms import MEDIA_TYPES, Form, What, table_of, write
 from capture.exports.selection import Selection
 from capture.model.fields import MachineId, QuantityName, Slug, as_utc
@@ -51,8 +52,8 @@ def make_router(bench: Bench) -> APIRouter:
             job=job,
             instrument=instrument,
             quantity=quantity,
-            since=None if since is None else as_utc(since),
-            until=None if until is None else as_utc(until),
+            since=_moment("since", since),
+            until=_moment("until", until),
         )
         # Written whole before the first byte is sent: what fails is told by its status.
         out: BinaryIO = tempfile.SpooledTemporaryFile(_IN_MEMORY)  # type: ignore[assignment] # noqa: SIM115 - closed when sent
@@ -72,6 +73,13 @@ def make_router(bench: Bench) -> APIRouter:
         return StreamingResponse(_chunks(out), media_type=MEDIA_TYPES[form], headers=headers)
 
     return router
+
+
+def _moment(name: str, given: datetime | None) -> datetime | None:
+    try:
+        return None if given is None else as_utc(given)
+    except ValueError as error:
+        raise InputError(f"{name}: {error}") from error
 
 
 def _chunks(out: BinaryIO) -> Iterator[bytes]:

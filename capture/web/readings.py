@@ -8,7 +8,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 
 from capture.errors import InputError, NotThereError
-from capture.keying import FromPhoto, Keying, make_reading
+from capture.keying import FromPhoto, Keying, make_reading, refuse_other_use
 from capture.model import Evidence, ReadingDraft, Tag, TestPoint, new_id
 from capture.model.fields import MachineId, QuantityName, Slug
 from capture.tagging import make_tag
@@ -97,6 +97,8 @@ def make_router(bench: Bench) -> APIRouter:
                     from_photo=from_photo(bench, value),
                 )
             )
+        with bench.reader() as reader:
+            refuse_other_use(drafts, reader.entry)
         stored = store_drafts(bench, drafts)
         return {"readings": stored}
 

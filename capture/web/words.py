@@ -2,8 +2,9 @@
 
 from collections.abc import Callable, Mapping
 from typing import Any
+from urllib.parse import quote
 
-from capture.display import clean, origin, point_of, quantity_text, shown
+from capture.display import clean, origin, point_of, quantity_text, resolved, shown
 
 #: Units that a display may show, by quantity, the likeliest first.
 UNITS: dict[str, tuple[str, ...]] = {
@@ -13,7 +14,12 @@ UNITS: dict[str, tuple[str, ...]] = {
     "pulse_time": ("µs", "ns", "ms"),
 }
 _STEP = {"taken": "mark-good", "skipped": "mark-off"}
-_JOB = {"running": "mark-now", "paused": "mark-wait", "finished": "mark-good"}
+_JOB = {
+    "running": "mark-now",
+    "paused": "mark-wait",
+    "finished": "mark-good",
+    "signed-off": "mark-good",
+}
 _VERDICT = {"pass": "mark-good", "fail": "mark-bad", "conditional fail": "mark-bad"}
 _CONDITIONS = {
     "state": ("winding", ""),
@@ -62,6 +68,11 @@ def sentence(text: object) -> str:
     if not told:
         return ""
     return f"{told[:1].upper()}{told[1:]}{'' if told[-1] in '.!?:' else '.'}"
+
+
+def segment(name: object) -> str:
+    """Write a name as one part of a path: `A/../B` stays the name of a machine, and is no way."""
+    return quote(str(name), safe="")
 
 
 def moment(stamp: object) -> str:
@@ -155,7 +166,7 @@ def live(reading: Mapping[str, Any]) -> str:
         return quantity_text(bound["value"], reading["unit"], bound["side"], digits=6)
     if reading.get("value") is None:
         return words(reading["status"])
-    return quantity_text(reading["value"], reading["unit"], digits=6)
+    return resolved(str(reading["digits"]), reading["value"], reading["unit"])
 
 
 def terminals(step: Mapping[str, Any]) -> list[str]:
@@ -195,6 +206,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "point": point,
     "readable": readable,
     "result": result,
+    "segment": segment,
     "rows": rows,
     "sentence": sentence,
     "shown": lambda value: clean(shown(value)),

@@ -154,5 +154,6 @@ def _terminal(means: Mapping[str, float], deviation: Result) -> tuple[str | None
     if max(below, above) < 2 * min(below, above):
         return None, "the three pairs differ in steps: they point to no single terminal"
     two, word = ((low, middle), "low") if above > below else ((middle, high), "high")
+    two = (min(two, key=PAIRS.index), max(two, key=PAIRS.index))  # not as noise has it
     common = next(iter(set(two[0].split("-")) & set(two[1].split("-"))))
     return common, f"the two {word} pairs, {two[0]} and {two[1]}, share {common}"

@@ -58,6 +58,7 @@ from capture.driver import (
 )
 from drivers.ascii_meter.lines import LineReader
 from drivers.ascii_meter.packed import PackedReader, check_of
+from drivers.ascii_meter.plain import PlainReader, suits
 
 PACKAGE = "drivers.ascii_meter"
 ID = "ascii-meter"
@@ -115,6 +116,7 @@ class AsciiMeter(Driver):
         profile = _profile(options.profile)
         self._profile = profile
         self._reader = LineReader(profile, options.conditions)
+        self._plain = PlainReader(profile, self._reader.conditions) if suits(profile) else None
         self._line = _LineParts(profile)
         self._framer = self._line.make_framer()
         self._ignore = tuple(re.compile(pattern) for pattern in profile.ignore)
@@ -137,11 +139,21 @@ class AsciiMeter(Driver):
             return
         if self._joining:
             data = self._join(data, now)
-        for frame in self._framer.feed(data, end_of_message=end_of_message):
-            if self._drop_first:
-                self._drop_first = False
-            else:
+        frames = self._framer.feed(data, end_of_message=end_of_message)
+        if self._drop_first and frames:
+            self._drop_first = False
+            del frames[0]
+        if self._plain is None:
+            for frame in frames:
                 self._take(frame, now)
+        else:
+            read, keep = self._plain.read, self._events.append
+            for frame in frames:
+                one = None if frame.damage is not None else read(frame.data, frame.raw)
+                if one is None:
+                    self._take(frame, now)
+                else:
+                    keep(one)
         if self._answered is not None:
             self._answered = now
 

@@ -68,7 +68,8 @@ class LineReader:
 
     def __init__(self, profile: Profile, conditions: Mapping[str, str]) -> None:
         self._mark = profile.framing.decimal
-        self._conditions: dict[str, Condition] = {**profile.conditions, **conditions}
+        #: What every value is shown under.
+        self.conditions: dict[str, Condition] = {**profile.conditions, **conditions}
         self._forms = tuple(
             _Form(
                 form,
@@ -175,8 +176,8 @@ class LineReader:
         self, form: LineForm, fields: Mapping[str, str]
     ) -> Mapping[str, Condition]:
         if not form.conditions:
-            return self._conditions
-        conditions = dict(self._conditions)
+            return self.conditions
+        conditions = dict(self.conditions)
         for name, unit in form.conditions.items():
             text = fields[name]
             if not text:

@@ -56,7 +56,7 @@ class Watched:
 
     def append(self, entries):
         with self.changed:
-            self.entries += entries
+            self.entries += [each.draft() for each in entries]
             self.changed.notify_all()
 
     def on_change(self, snapshot):

@@ -172,6 +172,26 @@ def test_what_was_stored_though_the_answer_was_lost_is_not_stored_twice(bench, p
     assert len(bench.tablet.get("/api/readings", quantity="pulse_time")["readings"]) == 6
 
 
+def test_what_was_changed_after_a_lost_answer_is_stored_as_well(bench, person):
+    """The bench has it as it was first; as it was changed it must not pass for sent."""
+    page = person().page
+
+    def lose(route):
+        route.fetch()
+        route.abort()
+
+    page.route("**/api/machines", lose, times=1)
+    page.goto("/machines")
+    page.get_by_label("Name, as on its label").fill("fan-09")
+    page.get_by_label("Rated voltage, V").fill("400")
+    page.get_by_role("button", name="Register").click()
+    expect(page.locator("#trouble")).to_contain_text("Not sent")
+    page.get_by_label("Rated voltage, V").fill("690")
+    page.get_by_role("button", name="Register").click()
+    page.wait_for_url("**/machines/fan-09")
+    assert bench.tablet.get("/api/machines/fan-09")["nameplate"]["rated_volts"] == 690
+
+
 def test_two_tablets_on_one_job_see_each_other(bench, person):
     one, other = person("technician"), person("foreman")
     ready_to_key(bench, one)

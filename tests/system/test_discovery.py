@@ -164,7 +164,7 @@ class Store:
         self.drafts = []
 
     def append(self, entries):
-        self.drafts += entries
+        self.drafts += [each.draft() for each in entries]
 
 
 class Sockets:
@@ -209,7 +209,7 @@ def captured(monkeypatch):
     def on_ports(change):
         supervisor.wake("insulation-1" for each in change.appeared if is_meant(port, each))
 
-    watcher = Watcher(Listing(), SystemClock(), on_ports, interval=0.05)
+    watcher = Watcher(Listing(nodes=None), SystemClock(), on_ports, interval=0.05)
     supervisor.start()
     watcher.start()
     yield SimpleNamespace(sockets=sockets, store=store, supervisor=supervisor)

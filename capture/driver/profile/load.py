@@ -1,6 +1,7 @@
 """Finding and reading profiles."""
 
 import os
+import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -8,10 +9,10 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from capture.decoding import from_toml
 from capture.driver.faults import fault_lines
 from capture.driver.profile.model import Profile
 from capture.errors import ConfigError
+from capture.settings_text import toml_table
 
 _LARGEST = 256 * 1024  # bytes of a profile file
 _SUFFIX = ".toml"
@@ -43,12 +44,12 @@ def parse_profile(text: str, where: str) -> Profile:
         ConfigError: one line per fault.
     """
     try:
-        return Profile.model_validate(from_toml(text))
-    except ValidationError as error:  # a ValueError, too
+        return Profile.model_validate(toml_table(text))
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([f"{where}: not TOML: {error}"]) from error
+    except ValidationError as error:
         lines = fault_lines(error, model=Profile)
         raise ConfigError([f"{where}: {line}" for line in lines]) from error
-    except ValueError as error:
-        raise ConfigError([f"{where}: not TOML: {error}"]) from error
 
 
 def read_profile(path: Path) -> Profile:

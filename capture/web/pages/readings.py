@@ -13,6 +13,7 @@ from capture.web.bench import Bench
 from capture.web.pages.render import EXPORTS, Renderer
 
 _PAGE = 100  # readings on one page
+_EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def make_router(bench: Bench, render: Renderer) -> APIRouter:
@@ -69,7 +70,8 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
 
 def _utc(text: str) -> datetime:
     try:
-        return datetime.fromisoformat(text).replace(tzinfo=UTC)
+        # Ids tell no moment before 1970, and nothing was read then.
+        return max(datetime.fromisoformat(text).replace(tzinfo=UTC), _EARLIEST)
     except ValueError as error:
         raise InputError(f"until: {text[:40]!r} is no date and time as 2026-01-05T08:00") from error
 

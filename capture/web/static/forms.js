@@ -1,5 +1,6 @@
 // Forms become requests. A form's id is made at its first try and kept until it was taken, so that
-// trying again after a lost connection does nothing twice.
+// trying again after a lost connection does nothing twice. It lasts as long as what the form says:
+// under the same id, what was changed between two tries would pass for stored.
 
 import { Away, Problem, newId, send, trouble } from "./api.js";
 import { refresh } from "./parts.js";
@@ -35,8 +36,14 @@ export function read(form, submitter) {
 
 async function submit(form, submitter) {
   const body = read(form, submitter);
-  if (!("noId" in form.dataset)) body.id = form.dataset.id ??= newId();
   const fresh = form.querySelector("[data-new-id]");
+  const said = JSON.stringify(body);
+  if (form.dataset.said !== said) {
+    form.dataset.said = said;
+    delete form.dataset.id;
+    if (fresh) delete fresh.dataset.made;
+  }
+  if (!("noId" in form.dataset)) body.id = form.dataset.id ??= newId();
   if (fresh) body[fresh.name] = fresh.dataset.made ??= newId();
   if ("seen" in form.dataset) body.seen = seen();
   const answer = await send(form.dataset.api, body);

@@ -12,7 +12,7 @@ document.addEventListener("change", async (event) => {
     place.textContent = `${machine}`;
     const choice = field.dataset.label && document.getElementById(field.dataset.label);
     if (choice) choice.value = machine;
-    else location.assign(`/machines/${machine.split("/").map(encodeURIComponent).join("/")}`);
+    else location.assign(`/machines/${encodeURIComponent(machine)}`);
   } catch (error) {
     place.textContent = error instanceof Away ? "The bench cannot be reached; choose it again later." : error.message;
   }

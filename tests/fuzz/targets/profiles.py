@@ -50,7 +50,7 @@ def target(data):
         _proposed(choices.rest())
         return
     with refused_in_words():
-        text = choices.text()
+        text = choices.rest().decode("utf-8", "replace")
         profile = parse_profile(text, "profile x.toml")
         _same_again(profile)
         _driven(profile, text)

@@ -49,6 +49,38 @@ def test_the_list_of_commands_imports_none_of_them():
 
 
 def test_a_command_that_is_not_there(run):
+    code, out, err = run("nosuch", with_config=False)
+    assert (code, out) == (2, "")
+    assert err == "benchtally: No such command 'nosuch' (see `benchtally --help`)\n"
+
+
+def test_a_misspelt_command_is_told_which_is_meant(run):
     code, out, err = run("trendd", with_config=False)
     assert (code, out) == (2, "")
-    assert err == "benchtally: No such command 'trendd' (see `benchtally --help`)\n"
+    assert err == (
+        "benchtally: No such command 'trendd'. Did you mean 'trend'? (see `benchtally --help`)\n"
+    )
+
+
+@pytest.mark.parametrize("group", [[], ["job"], ["journal"], ["outbox"], ["record"], ["machine"]])
+def test_no_sentence_of_a_list_of_commands_is_cut(run, group):
+    code, out, _ = run(*group, "--help", with_config=False)
+    assert code == 0
+    assert "..." not in out.partition("Commands:")[2]
+
+
+def test_a_simulator_complains_under_the_name_that_was_called(run):
+    for wrong in (["nosuch"], ["--rate"], ["--nosuch"]):
+        code, out, err = run("simulate", *wrong, with_config=False)
+        assert (code, out) == (2, "")
+        assert err.startswith("benchtally simulate: ")
+        assert err.count("\n") == 1
+
+
+def test_a_wrong_choice_is_told_without_words_of_a_library(run):
+    code, _, err = run("export", "reading", with_config=False)
+    assert code == 2
+    assert err == (
+        "benchtally: Invalid value for 'what': 'reading' is not one of 'readings', 'results', "
+        "'trends' (see `benchtally export --help`)\n"
+    )

@@ -10,6 +10,7 @@ import pytest
 
 from capture.cli.follow import _show, line_of
 from capture.display import clean
+from capture.errors import JournalFull
 from capture.journal import JournalReader, Store
 from capture.publish.subscriber import Message
 
@@ -55,6 +56,34 @@ def test_key_takes_the_same_id_once(run, journal, some_id):
         assert code == 0
         assert expected in out
     assert len(stored(journal)) == 1
+
+
+def test_key_refuses_another_value_under_the_same_id(run, journal, some_id):
+    """It would pass for stored, and be nowhere."""
+    same = ("--id", str(some_id), "--machine", "FAN-07", "--point", "U-V", *OPERATOR)
+    assert run("key", "resistance", "3 Ω", *same)[0] == 0
+    for other in (
+        ("resistance", "4 Ω", *same),
+        ("resistance", "3 mΩ", *same),
+        ("inductance", "3 H", *same),
+        ("resistance", "OL", *same),
+        ("resistance", "3 Ω", *same, "--point", "V-W"),
+        ("resistance", "3 Ω", *same, "--machine", "FAN-08"),
+    ):
+        code, out, err = run("key", *other)
+        assert (code, out) == (2, "")
+        assert f"under the id {some_id} '3' is stored already" in err
+    assert len(stored(journal)) == 1
+
+
+def test_a_value_that_found_no_room_is_said_to_be_nowhere(run, monkeypatch):
+    def append(_store, _batch, **_more):
+        raise JournalFull("b.journal: the disk is full; make room, nothing is lost")
+
+    monkeypatch.setattr(Store, "append", append)
+    code, out, err = run("key", "resistance", "3 Ω", *OPERATOR)
+    assert (code, out) == (1, "")
+    assert err.endswith("; what this command was given is not stored: do it again\n")
 
 
 def test_key_says_back_in_json(run):

@@ -85,7 +85,7 @@ def test_a_nameplate_comes_from_a_file_and_options_go_before_it(jobs, tmp_path, 
         ("a.toml", "[rated_volts]\nx = 1", "rated_volts"),
         ("a.json", "[400]", "expected the fields of a nameplate"),
         ("a.json", "{", "not JSON"),
-        ("a.json", '{"x": ' + "[" * 5000, "not JSON: nested too deeply"),
+        ("a.json", '{"x": ' + "[" * 5000, "not JSON: maximum recursion depth"),
         ("a.toml", "x = " + "[" * 5000, "not TOML: nested too deeply"),
         ("a.toml", None, "cannot be read"),
     ],
@@ -182,3 +182,23 @@ def test_a_machine_shows_its_jobs_with_their_verdicts(jobs):
     assert (found["job"], found["verdict"], found["of"]) == (job["job"], "inconclusive", 1)
     text = jobs.do("machine", "show", "FAN-07")
     assert f"{job['job']}: Nothing can be said yet: pulse still to be done." in text
+
+
+def test_what_is_taken_for_granted_of_a_winding_is_said(run):
+    code, out, err = run(
+        "machine", "add", "FAN-08", "--rated-volts", "400", "--operator", "foreman"
+    )
+    assert (code, out) == (
+        0,
+        "machine FAN-08 is registered: 400 V, connection unknown, random-wound\n",
+    )
+    assert "taken as random-wound" in err
+    assert "benchtally machine set 'FAN-08' --winding form" in err
+    told = run("machine", "add", "FAN-09", "--winding", "dc-armature", "--operator", "foreman")
+    assert told == (0, "machine FAN-09 is registered: connection unknown, DC armature\n", "")
+
+
+def test_a_machine_in_json_comes_without_remarks(run):
+    _, out, err = run("machine", "add", "FAN-08", "--operator", "foreman", "--json")
+    assert json.loads(out)["machine"] == "FAN-08"
+    assert err == ""

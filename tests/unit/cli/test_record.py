@@ -1,6 +1,7 @@
 """``benchtally record``: one job's record, many, and verifying one, as a person does it."""
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -132,3 +133,31 @@ def test_a_missing_part_says_what_to_install(signed, monkeypatch):
     said = signed.do("record", "last", code=2)
     assert "pip install 'benchtally[records]'" in said
     signed.do("record", "last", "--json", "--csv", "--out", "out")
+
+
+@pytest.mark.parametrize("content", ["", "<html></html>", "what,name\n", "[" * 100_000])
+@pytest.mark.usefixtures("signed")
+def test_a_file_that_is_no_record_is_named(run, tmp_path, content):
+    path = tmp_path / "other.json"
+    path.write_text(content, "utf-8")
+    assert run("record", "verify", str(path)) == (
+        2,
+        "",
+        f"benchtally: {path}: not a record: neither the PDF nor the JSON of one\n",
+    )
+
+
+def test_nothing_takes_the_place_of_what_is_no_plain_file(signed, run, tmp_path):
+    """A rename over a device, such as /dev/full, would make a file of it."""
+    pipe = tmp_path / "pipe.pdf"
+    os.mkfifo(pipe)
+    code, _, err = run("record", "last", "--out", str(pipe), *OPERATOR)
+    assert (code, err) == (
+        2,
+        f"benchtally: {pipe}: cannot be written: no plain file; - stands for the output\n",
+    )
+    assert pipe.is_fifo()
+    plain = tmp_path / "plain"
+    plain.write_text("")
+    code, _, err = run("record", "last", "--out", str(plain), *OPERATOR)
+    assert (code, err) == (2, f"benchtally: {plain}: no folder can be made: File exists\n")

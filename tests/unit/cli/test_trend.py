@@ -115,6 +115,7 @@ def test_export_to_the_output_and_a_selection(run, filled, tmp_path):
     [
         ("--to all.doc", "all.doc: say the form by its ending ("),
         ("--since soon", "--since 'soon' is no time such as 2026-01-31 or 2026-01-31T08:00"),
+        ("--since 9999-12-31T23:59-14:00", "--since '9999-12-31T23:59-14:00' is no time such as"),
         (
             "--since 2026-02-01 --until 2026-01-01",
             "the end of the time asked for must lie after its beginning",

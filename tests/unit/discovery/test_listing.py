@@ -128,3 +128,55 @@ def test_the_link_of_a_socket_is_found(tmp_path):
     assert by_path(str(node), folder).endswith("pci-0000:00:14.0-usb-0:4.2:1.0-port0")
     assert by_path(str(tmp_path / "other"), folder) is None
     assert by_path(str(node), tmp_path / "missing") is None
+
+
+def counting(folder):
+    """Give a listing of a folder of device files, and how often the system was asked for ports."""
+    asked = []
+
+    def comports():
+        asked.append(1)
+        return [comport(str(each)) for each in sorted(folder.iterdir())]
+
+    return Listing(comports=comports, backend=SimulatedBus(), nodes=folder), asked
+
+
+def test_ports_are_not_listed_anew_where_no_device_file_came_or_went(tmp_path):
+    listing, asked = counting(tmp_path)
+    (tmp_path / "ttyUSB0").touch()
+    for _ in range(100):
+        assert [each.path for each in listing()] == [str(tmp_path / "ttyUSB0")]
+    assert len(asked) < 20, "now and then all the same, and after a change for a while"
+
+
+def test_a_device_file_that_came_or_went_or_is_another_is_noticed_at_the_next_look(tmp_path):
+    listing, asked = counting(tmp_path)
+    for _ in range(50):
+        listing()
+    for change in (
+        (tmp_path / "ttyUSB0").touch,
+        (tmp_path / "ttyACM0").touch,
+        # Out and back between two looks: the same name on another node.
+        lambda: (tmp_path / "new").touch() or (tmp_path / "new").rename(tmp_path / "ttyUSB0"),
+        (tmp_path / "ttyACM0").unlink,
+    ):
+        change()
+        before = len(asked)
+        assert [each.path for each in listing()] == [
+            str(each) for each in sorted(tmp_path.iterdir())
+        ]
+        assert len(asked) == before + 1
+        listing()
+        assert len(asked) == before + 2, "what the system says of it may be complete only now"
+        for _ in range(10):
+            listing()
+
+
+def test_where_a_system_has_no_device_files_every_look_lists_in_full(tmp_path):
+    asked = []
+    listing = Listing(
+        comports=lambda: asked.append(1) or [], backend=SimulatedBus(), nodes=tmp_path / "none"
+    )
+    for _ in range(20):
+        listing()
+    assert len(asked) == 20

@@ -57,6 +57,15 @@ def test_what_the_schema_forbids_is_refused_in_words(kind, path):
     assert str(caught.value)
 
 
+@pytest.mark.parametrize("time", ["9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"])
+def test_a_moment_that_is_none_in_utc_is_refused(time):
+    """Nothing further up would take it: the worker would end, and be handed it again for ever."""
+    said = json.loads((EXAMPLES / "reading" / "valid" / "streamed.json").read_bytes())
+    payload = json.dumps({**said, "time": time}).encode()
+    with pytest.raises(UnfitMessage, match="time: Value error, no moment that there is in UTC"):
+        row_of(topic_of("reading", said), payload)
+
+
 def test_a_result_of_a_job(tmp_path):
     said = {
         "schema_version": 1, "id": "01990000-0000-7000-8000-000000000001", "site": "sawmill",
@@ -87,7 +96,7 @@ def test_any_bytes_on_a_topic_of_ours_are_refused(kind, payload):
 def test_a_time_that_its_zone_puts_out_of_the_calendar_is_refused(end):
     """One such message would else stop the worker, and come again whenever it is back."""
     said = json.loads((EXAMPLES / "gap" / "valid" / "journal-stalled.json").read_text("utf-8"))
-    with pytest.raises(UnfitMessage, match="before year 1 or after year 9999"):
+    with pytest.raises(UnfitMessage, match="no moment that there is in UTC"):
         row_of(topic_of("gap", said), json.dumps({**said, "end": end}).encode())
 
 

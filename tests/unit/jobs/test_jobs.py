@@ -403,6 +403,15 @@ def test_an_id_that_was_used_for_something_else_is_refused(service):
         service.register("fan-08", Nameplate(), act)
 
 
+def test_another_description_of_a_machine_needs_an_id_of_its_own(service):
+    act = who()
+    once = service.register("fan-08", Nameplate(rated_volts=400), act, note="new")
+    assert service.register("fan-08", Nameplate(rated_volts=400), act, note="new") == once
+    for plate, note in ((Nameplate(rated_volts=690), "new"), (Nameplate(rated_volts=400), "old")):
+        with pytest.raises(InputError, match="another description of fan-08"):
+            service.register("fan-08", plate, act, note)
+
+
 def test_a_view_that_is_not_the_newest_is_said_before_anything_else(service, draft):
     """Who comes second on a step hears that the job has moved on, not that the step is taken."""
     job = new_id()

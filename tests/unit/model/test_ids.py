@@ -1,5 +1,6 @@
 """UUIDv7 by RFC 9562."""
 
+import os
 import threading
 import uuid
 
@@ -98,3 +99,24 @@ def test_ids_of_many_threads_are_all_different():
 
 def test_the_random_part_is_not_repeated():
     assert len({new_id().int & ((1 << 62) - 1) for _ in range(200)}) == 200
+
+
+def test_a_forked_child_does_not_hand_out_what_its_parent_does():
+    new_id()  # random numbers are at hand
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.write(write, b"".join(new_id().bytes[8:] for _ in range(50)))
+        os._exit(0)
+    os.waitpid(child, 0)
+    theirs = os.read(read, 50 * 8)
+    ours = {new_id().bytes[8:] for _ in range(300)}
+    assert len(theirs) == 400
+    assert not ours & {theirs[at : at + 8] for at in range(0, 400, 8)}
+    os.close(read)
+    os.close(write)
+
+
+def test_the_text_of_an_id_is_that_of_a_uuid():
+    made = ids.new_id_bytes()
+    assert ids.id_text(made) == str(uuid.UUID(bytes=made))

@@ -112,7 +112,7 @@ def test_the_static_part_is_packed_once_for_a_topic_and_the_rest_is_each_entrys_
     packed = []
     for n in range(300):
         body = row.body.replace(str(row.id).encode(), str(uuid.UUID(int=n)).encode())
-        one = Row(n, uuid.UUID(int=n), row.kind, row.instrument, row.subject, body)
+        one = Row(n, n.to_bytes(16), row.kind, row.instrument, row.subject, body)
         packed.append(attributes_of(read_properties(events.properties(one).pack())[0]))
     assert len(events._static) == 1
     assert len({each["id"] for each in packed}) == 300
@@ -122,7 +122,7 @@ def test_jobs_without_end_take_no_memory_without_end(rows):
     events = CloudEvents("sawmill", "bench-1")
     row = rows["result"]
     for _ in range(5000):
-        events.properties(Row(1, row.id, "result", "", str(uuid.uuid4()), row.body))
+        events.properties(Row(1, row.key, "result", "", str(uuid.uuid4()), row.body))
     assert len(events._static) <= 4096
 
 

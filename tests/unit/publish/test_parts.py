@@ -2,7 +2,6 @@
 
 import json
 import os
-import uuid
 from datetime import UTC, datetime
 
 import pytest
@@ -22,7 +21,7 @@ from capture.publish.topics import Topics, bench_state
 
 
 def entry(n):
-    return Sent(Kind.ENTRY, Row(n, uuid.UUID(int=n), "reading", "ohm-1", "resistance", b"{}"), "t")
+    return Sent(Kind.ENTRY, Row(n, n.to_bytes(16), "reading", "ohm-1", "resistance", b"{}"), "t")
 
 
 def send(flight, mid, n):

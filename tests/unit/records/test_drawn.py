@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 import subprocess
 import tomllib
@@ -333,6 +334,35 @@ def test_hostile_text_is_shown_as_it_is_and_nothing_else(done, text, tmp_path):
         for cell in row:
             assert not cell.startswith(("=", "+", "@", "\t", "\r"))
             assert not cell.startswith("-") or float(cell) < 0
+
+
+def noted(done, text):
+    """Give the record with a note, a reason and a serial number that say this."""
+    plate = done.record.machine.nameplate.model_copy(update={"serial": text})
+    machine = done.record.machine.model_copy(update={"nameplate": plate})
+    gone = done.record.readings[1].model_copy(update={"reason": text})
+    readings = (done.record.readings[0], gone, *done.record.readings[2:])
+    return done.record.model_copy(
+        update={"machine": machine, "readings": readings, "notes": (text,), "made_by": text}
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("hot 🔥 here", "hot [U+1F525] here"),
+        ("工場", "[U+5DE5][U+5834]"),
+        ("घिसा", "[U+0918][U+093F][U+0938][U+093E]"),
+        ("Ω µ ° ± ≤ √ Ж Σ ß é ő ł", "Ω µ ° ± ≤ √ Ж Σ ß é ő ł"),
+    ],
+)
+def test_a_character_that_no_font_has_keeps_no_record_from_being_drawn(done, text, told, tmp_path):
+    """PDF/A has no place for it; its number is written, and the attached record has it."""
+    record = noted(done, text)
+    path = tmp_path / "odd.pdf"
+    path.write_bytes(drawn(record, Wish(), done.evidence.get))
+    assert told in read_text(path)
+    assert json.loads(record_text(path))["notes"] == [text]
 
 
 # ── the table, the catalogue ─────────────────────────────────────────────────────────────────

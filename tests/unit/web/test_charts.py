@@ -1,5 +1,6 @@
 """Charts say in words what they show, and appear only where the values allow them."""
 
+import re
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -71,3 +72,12 @@ def test_every_chart_can_be_drawn_the_same_way_twice(made):
     assert ET.fromstring(drawn).tag.endswith("svg")
     assert b"<script" not in drawn
     assert draw(chart) == drawn
+
+
+@pytest.mark.parametrize("made", [RESISTANCE, PULSE, INSULATION], ids=lambda each: each["quantity"])
+def test_the_label_of_the_height_lies_within_the_picture(made):
+    (chart,) = charts_of(view(made))
+    upright = re.findall(rb"translate\(([0-9.-]+) [0-9.-]+\) rotate\(-90\)", draw(chart))
+    assert upright
+    # Points from the left edge to the foot of letters of 12 points: they stand to the left of it.
+    assert all(float(x) >= 9 for x in upright)

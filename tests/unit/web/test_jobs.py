@@ -269,6 +269,15 @@ def test_a_machine_keeps_its_history(served):
     assert served.get("/api/machines/line 2/fan 3")["machine"] == "line 2/fan 3"
 
 
+def test_a_name_with_dots_between_slashes_is_no_way_to_another_machine(served):
+    """A browser would make /machines/B of /machines/A/../B before it asks."""
+    served.start(machine="A/../B")
+    for page in ("/machines", "/jobs", "/"):
+        assert 'href="/machines/A/' not in served.client.get(page).text
+    assert 'href="/machines/A%2F..%2FB"' in served.client.get("/machines").text
+    assert "<h1>A/../B</h1>" in served.client.get("/machines/A%2F..%2FB").text
+
+
 def test_the_procedures_are_listed_and_a_path_is_none_of_them(served, tmp_path, monkeypatch):
     monkeypatch.setenv("BENCHTALLY_PROCEDURES", str(tmp_path))
     (tmp_path / "own.toml").write_text("schema_version = 2", "utf-8")

@@ -70,6 +70,10 @@ def test_keyed_values_of_no_job_are_stored_once_whoever_asks_how_often(served):
     assert understood["stored"] is True
     again = served.client.post("/api/keyed", json=body).json()["readings"]
     assert again[0]["stored"] is False
+    other = {**body, "values": [{**value, "typed": "97.42 µs"}]}
+    refused = served.client.post("/api/keyed", json=other)
+    assert refused.status_code == 400
+    assert "'87,42' is stored already" in refused.json()["detail"]
     (found,) = served.get("/api/readings", machine="fan-07")["readings"]
     assert found["source"]["operator"] == "technician"
     assert found["conditions"] == {"law": "period"}
@@ -191,3 +195,11 @@ def test_a_photo_that_cannot_be_read_now_is_a_problem(served, photo, monkeypatch
         f"/api/evidence/{'0' * 64}/proposals", json={"quantity": "resistance"}
     )
     assert missing.status_code == 404
+
+
+@pytest.mark.parametrize("until", ["0001-01-01T00:00", "1969-12-31T23:59", "9999-12-31T23:59"])
+def test_readings_up_to_any_day_that_a_field_can_hold_are_a_page(served, draft, until):
+    served.append(draft())
+    page = served.client.get("/readings", params={"until": until})
+    assert page.status_code == 200
+    assert ("No reading fits" in page.text) == (until < "1970")

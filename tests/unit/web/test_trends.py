@@ -79,6 +79,8 @@ def test_exports_that_cannot_be(fan):
         {"job": fan.jobs[0], "machine": "FAN-08"},
         {"machine": "a\nb"},
         {"since": "soon"},
+        {"since": "9999-12-31T23:59:59-14:00"},
+        {"until": "0001-01-01T00:00:00+14:00"},
     ):
         assert fan.client.get("/api/export/readings.csv", params=query).status_code == 400
     assert fan.client.get("/api/export/photos.csv").status_code == 400

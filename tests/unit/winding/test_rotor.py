@@ -1,4 +1,4 @@
-"""Rotor influence: ideal salient rotors, cage ripple, stator faults behind either."""
+"""What the rotor does to the pairs: ideal salient rotors, cage ripple, stator faults behind either."""
 
 import numpy as np
 import pytest
