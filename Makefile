@@ -11,7 +11,7 @@ PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 # processes that the tests start compiles all it imports anew, a second for a daemon.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test check bench faults fuzz schemas licences sbom bare-install lower-bounds brokers clean help
+.PHONY: demo test check bench faults fuzz schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -22,6 +22,9 @@ help:
 	@echo 'make faults          twenty minutes of faults at random'
 	@echo 'make fuzz            bytes guided by coverage against every parser (hours; ARGS="--only text")'
 	@echo 'make schemas         write schemas/ anew from the models'
+	@echo 'make reference       write docs/reference/ anew from the source'
+	@echo 'make docs            site/: the documentation for a browser; a warning is a failure'
+	@echo 'make screenshots     draw the pictures of docs/bench-guide.md anew, from a running bench'
 	@echo 'make licences        write docs/licences.md anew, and fail where a licence does not go with ours'
 	@echo 'make sbom            dist/benchtally.cdx.json: all that is installed, as CycloneDX'
 	@echo 'make bare-install    the wheel without extras, and by pipx: every command tried (minutes)'
@@ -61,6 +64,15 @@ fuzz: .venv-test/.installed
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas
 
+reference: .venv-test/.installed
+	.venv-test/bin/python -P tests/bench/reference/write.py docs/reference
+
+docs: .venv-test/.installed
+	.venv-test/bin/mkdocs build --strict --quiet
+
+screenshots: .venv-test/.installed brokers
+	.venv-test/bin/python -P tests/bench/screenshots.py docs/pictures
+
 licences: .venv-test/.installed
 	.venv-test/bin/python -P tests/bench/licences.py --write docs/licences.md
 
@@ -95,4 +107,4 @@ brokers:
 	@touch $@
 
 clean:
-	rm -rf .venv-demo .venv-test .venv dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis demo-run
+	rm -rf .venv-demo .venv-test .venv dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis demo-run site

@@ -1,11 +1,16 @@
-"""Rows into PostgreSQL: COPY into a staging table, then what is not there yet into the partitions.
+"""Rows into PostgreSQL: COPY into the partitions, by a staging table where some are there already.
 
-A batch is one transaction. What the database refuses is found by halving, and goes to quarantine by
-itself, so that one odd message never holds up the others.
+A batch is one transaction. Nearly all rows are new, and COPY straight into the tables costs the
+database half of what the way round costs it. One row that is there already ends such a COPY and the
+transaction with it; the batch, and those that follow for a while, then go by the staging table,
+from which only what is not there yet is taken over.
+
+What the database refuses is found by halving, and goes to quarantine by itself, so that one odd
+message never holds up the others.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -23,11 +28,20 @@ _MOST_QUARANTINED = 10_000
 _LARGEST_KEPT = 65_536  # bytes of a message in quarantine
 _LONGEST_TOPIC, _LONGEST_REASON = 500, 500
 _DECEMBER = 12
+_CAREFUL = 8  # batches that go by the staging table after one that held what was there already
 
 #: A message that cannot be stored: topic, payload, reason.
 Unfit = tuple[str, bytes, str]
 #: A row and the message that it came of.
 Item = tuple[Row, str, bytes]
+#: Site, bench and instrument.
+Source = tuple[str, str, str]
+#: Brings the rows of a table into the database; gives how many were new.
+Way = Callable[[psycopg.Cursor, str, list[Row]], int]
+
+_NAMES = {
+    table: sql.SQL(", ").join(map(sql.Identifier, columns)) for table, columns in COLUMNS.items()
+}
 
 
 class Database:
@@ -48,7 +62,8 @@ class Database:
         except psycopg.Error as error:
             raise HistorianError(f"database: {_line(error)}") from error
         self._months: set[tuple[str, int, int]] = set()
-        self._heard: set[tuple[str, str, str]] = set()
+        self._heard: set[Source] = set()
+        self._careful = 0
         self.stored = self.known = self.quarantined = 0
 
     def prepare(self) -> None:
@@ -104,38 +119,42 @@ class Database:
             by_table[row.table].append(row)
         self._make_partitions(by_table)
         heard = {row.source for row in by_table["readings"] if row.source} - self._heard
-        stored = 0
+        stored = self._write_new(by_table, heard)
+        if stored is None:
+            stored = self._write(by_table, heard, _take_over)
+            self._careful -= 1
+        self._heard |= heard
+        self.stored += stored
+        self.known += len(items) - stored
+
+    def _write_new(self, by_table: dict[str, list[Row]], heard: set[Source]) -> int | None:
+        """Write rows that are all new; None where some are not, or were not a while ago."""
+        if self._careful:
+            return None
+        try:
+            return self._write(by_table, heard, _copy_in)
+        except errors.UniqueViolation:
+            self._careful = _CAREFUL
+            return None
+
+    def _write(self, by_table: dict[str, list[Row]], heard: set[Source], way: Way) -> int:
+        """Write rows in one transaction; give how many were new."""
         with self.connection.transaction(), self.connection.cursor() as cursor:
-            for table, rows in by_table.items():
-                if not rows:
-                    continue
-                names = sql.SQL(", ").join(map(sql.Identifier, COLUMNS[table]))
-                staged = sql.Identifier(f"staged_{table}")
-                with cursor.copy(sql.SQL("COPY {} ({}) FROM STDIN").format(staged, names)) as copy:
-                    for row in rows:
-                        copy.write_row(row.columns)
-                cursor.execute(
-                    sql.SQL("INSERT INTO {} ({}) SELECT {} FROM {} ON CONFLICT DO NOTHING").format(
-                        sql.Identifier(SCHEMA, table), names, names, staged
-                    )
-                )
-                stored += cursor.rowcount
+            stored = sum(way(cursor, table, rows) for table, rows in by_table.items() if rows)
             if heard:
                 cursor.executemany(
                     f"INSERT INTO {SCHEMA}.instruments (site, bench, instrument) "
                     "VALUES (%s, %s, %s) ON CONFLICT DO NOTHING",
                     sorted(heard),
                 )
-        self._heard |= heard
-        self.stored += stored
-        self.known += len(items) - stored
+        return stored
 
     def _make_partitions(self, by_table: dict[str, list[Row]]) -> None:
         wanted = {
-            (table, moment.year, moment.month)
+            (table, year, month)
             for table, rows in by_table.items()
-            for moment in {row.time.astimezone(UTC).replace(day=1) for row in rows}
-            if _FIRST_YEAR <= moment.year < _END_YEAR
+            for year, month in {(row.time.year, row.time.month) for row in rows}
+            if _FIRST_YEAR <= year < _END_YEAR
         }
         for table, year, month in sorted(wanted - self._months):
             first = datetime(year, month, 1, tzinfo=UTC)
@@ -190,6 +209,31 @@ class Database:
             return self.connection.execute(query.encode(), arguments).fetchall()
         except psycopg.Error as error:
             raise HistorianError(f"database: {_line(error)}") from error
+
+
+def _copy_in(cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
+    """Copy rows that are all new; one that is not ends the transaction."""
+    _copy(cursor, sql.Identifier(SCHEMA, table), table, rows)
+    return len(rows)
+
+
+def _take_over(cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
+    """Copy rows into the staging table, and take over those that are not there yet."""
+    staged, names = sql.Identifier(f"staged_{table}"), _NAMES[table]
+    _copy(cursor, staged, table, rows)
+    cursor.execute(
+        sql.SQL("INSERT INTO {} ({}) SELECT {} FROM {} ON CONFLICT DO NOTHING").format(
+            sql.Identifier(SCHEMA, table), names, names, staged
+        )
+    )
+    return cursor.rowcount
+
+
+def _copy(cursor: psycopg.Cursor, into: sql.Identifier, table: str, rows: list[Row]) -> None:
+    statement = sql.SQL("COPY {} ({}) FROM STDIN").format(into, _NAMES[table])
+    with cursor.copy(statement) as copy:
+        for row in rows:
+            copy.write_row(row.columns)
 
 
 def _clean(text: str) -> str:

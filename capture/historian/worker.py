@@ -141,6 +141,7 @@ class Worker:
             min(65535, 2 * config.database.batch),
             self._secret(broker),
             tls,
+            self._clock,
         )
         polite = False
         try:
@@ -195,7 +196,9 @@ class Worker:
                     look_for_gaps(database, config.gaps, listener.ask_again)
                 if now - told_at >= _TELL_EVERY:
                     told_at = now
-                    self._log.info("historian.stored", **self._counts(database))
+                    self._log.info(
+                        "historian.stored", **self._counts(database), dropped=listener.dropped
+                    )
             # What was taken from the broker is stored; what it still has waits for the next one.
             while storing.busy or held:
                 if not storing.busy:
@@ -208,9 +211,9 @@ class Worker:
 
     def _acknowledge(self, listener: Listener, storing: "_Storing") -> None:
         """Acknowledge a batch that is stored; what is not stored stays with the broker."""
-        for message in (done := storing.stored()):
-            listener.acknowledge(message)
-        self.committed += len(done)
+        if done := storing.stored():
+            listener.acknowledge(done)
+            self.committed += len(done)
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
 

@@ -124,6 +124,8 @@ def holder_of(path: str) -> str | None:
             handles = list((entry / "fd").iterdir())
         except OSError:
             continue  # somebody else's process: not ours to see
+        if entry.name != own and _is_other_end(entry, real):
+            continue
         for handle in handles:
             try:
                 if str(handle.readlink()) == real:
@@ -134,6 +136,21 @@ def holder_of(path: str) -> str | None:
             except OSError:
                 continue
     return None
+
+
+def _is_other_end(process: Path, path: str) -> bool:
+    """Tell whether a process has the master of the pseudo-terminal ``path``.
+
+    It speaks for the instrument, and may keep the terminal itself open so that nobody who closes it
+    hangs it up. Source: proc(5), ``tty-index`` in fdinfo of a pseudo-terminal's master.
+    """
+    if not path.startswith("/dev/pts/"):
+        return False
+    own = f"tty-index:\t{path.removeprefix('/dev/pts/')}"
+    try:
+        return any(own in each.read_text().splitlines() for each in (process / "fdinfo").iterdir())
+    except OSError:
+        return False  # it ends just now, or is somebody else's
 
 
 def _identity(vid: int | None, pid: int | None, serial_number: str | None) -> str | None:

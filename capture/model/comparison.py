@@ -34,6 +34,7 @@ class ComparedJob(Model):
     """``as-found`` or ``as-left``, where somebody said so."""
     verdict: VerdictName
     sentence: str
+    """What the numbers of the job say, in one sentence."""
 
 
 class ComparedValue(Comparable):
@@ -46,6 +47,7 @@ class ComparedValue(Comparable):
     expanded_percent: float | None = Field(None, ge=0, exclude_if=is_none)
     """Expanded uncertainty of that difference; a gain that both share is counted in it."""
     finding: Finding = "not told"
+    """Whether the difference is more than its uncertainty."""
 
 
 class Comparison(Model):

@@ -15,20 +15,29 @@ class JobConditions(Model):
     """Under what a job, or a step of it, is done."""
 
     state: Literal["as-found", "as-left"] | None = Field(None, exclude_if=is_none)
+    """As the machine was found, or as it is left."""
     rotor: Literal["in", "out", "unknown"] | None = Field(None, exclude_if=is_none)
+    """Where the rotor is."""
     rotor_degrees: float | None = Field(None, exclude_if=is_none)
+    """Its angle, mechanical degrees."""
     measured_at: Literal["terminals", "through-cable"] | None = Field(None, exclude_if=is_none)
+    """Where the leads sit."""
     winding_celsius: float | None = Field(None, gt=-50, lt=250, exclude_if=is_none)
+    """Temperature of the winding, °C."""
     temperature_by: Line | None = Field(None, exclude_if=is_none)
     """How it was measured: contact thermometer, embedded detector, stood overnight …"""
     relative_humidity: float | None = Field(None, ge=0, le=100, exclude_if=is_none)
+    """In per cent."""
     range: Line | None = Field(None, exclude_if=is_none)
+    """Range of the instrument."""
     lead_zero: Literal["before", "after", "before-and-after"] | None = Field(
         None, exclude_if=is_none
     )
+    """When the leads were zeroed."""
     reference_check: Literal["before", "after", "before-and-after"] | None = Field(
         None, exclude_if=is_none
     )
+    """When a known reference was read."""
 
 
 class Started(Model):

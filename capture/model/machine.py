@@ -22,16 +22,25 @@ class Nameplate(Model):
     """Rated speed, turns a minute."""
     poles: int | None = Field(None, ge=2, le=96, multiple_of=2, exclude_if=is_none)
     connection: Connection = "unknown"
+    """How the phases are joined."""
     winding: WindingType = "random"
+    """Kind of winding; decides which limits apply."""
     parallel_paths: int | None = Field(None, ge=1, le=24, exclude_if=is_none)
+    """Parallel paths of a phase."""
     coils_per_group: int | None = Field(None, ge=1, le=48, exclude_if=is_none)
+    """Coils in a group."""
     thermal_class: Literal[105, 120, 130, 155, 180] | None = Field(None, exclude_if=is_none)
+    """Thermal class by its temperature, °C."""
     insulation: Literal["thermoplastic", "thermosetting"] = "thermosetting"
+    """Kind of insulation; decides the correction to 40 °C."""
     leads: Literal[3, 4, 6, 9, 12] | None = Field(None, exclude_if=is_none)
+    """How many leads are brought out."""
     conductor: Literal["copper", "aluminium"] | None = Field(None, exclude_if=is_none)
+    """Metal of the winding."""
     zero_resistance_celsius: float | None = Field(None, ge=200, le=260, exclude_if=is_none)
     """k of the conductor that the site uses: copper 234.5 or 235, aluminium 225 or 228."""
     year: int | None = Field(None, ge=1880, le=2200, exclude_if=is_none)
+    """Year it was made or wound."""
     serial: Line | None = Field(None, exclude_if=is_none)
     order: Line | None = Field(None, exclude_if=is_none)
     """Order or work number."""

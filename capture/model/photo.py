@@ -34,7 +34,9 @@ class Crop(Model):
     """A part of the photo, upright, in its pixels."""
 
     left: int = Field(ge=0)
+    """From the left edge."""
     top: int = Field(ge=0)
+    """From the upper edge."""
     width: int = Field(ge=1)
     height: int = Field(ge=1)
 
@@ -52,6 +54,7 @@ class PhotoDoubt(Model):
 
     kind: DoubtKind
     words: Line
+    """What to look at."""
 
 
 class Proposal(Model):
@@ -72,6 +75,7 @@ class Proposal(Model):
     point: Line | None = Field(None, exclude_if=is_none)
     """Test point that the value belongs to, such as U-V."""
     direction: Direction | None = Field(None, exclude_if=is_none)
+    """Whether the leads sit on the pair in its usual order or swapped."""
     crop: Crop
     """Where number and unit stand in the photo."""
     characters: Annotated[tuple[ReadCharacter, ...], Field(max_length=64)]

@@ -49,6 +49,7 @@ class Bound(Model):
     """The true value lies on this side of this number."""
 
     side: Side
+    """``above``: the value is greater than the number; ``below``: it is less."""
     value: float
     """In the reading's unit."""
 
@@ -70,6 +71,7 @@ class Uncertainty(Model):
     """Standard uncertainty of the value, in the reading's unit (JCGM 100)."""
 
     standard: float = Field(ge=0)
+    """Standard uncertainty u of the value."""
     shared: float | None = Field(None, ge=0, exclude_if=is_none)
     """Relative part that all readings of this instrument on this range share (its gain); it cancels
     in ratios of such readings."""
@@ -83,6 +85,7 @@ class Series(Model):
     """Place of the value in a timed series, such as an insulation test."""
 
     id: UUID
+    """Equal for all values of one run."""
     elapsed: float = Field(ge=0)
     """Seconds since the series began, as the instrument counts them."""
 
@@ -91,6 +94,7 @@ class Evidence(Model):
     """A file that shows the value, kept by its digest."""
 
     kind: Literal["photo", "trace", "file"]
+    """What the file is: a photo of the display, recorded bytes, or something else."""
     sha256: Sha256
     media_type: Line | None = Field(None, exclude_if=is_none)
     name: Line | None = Field(None, exclude_if=is_none)
@@ -100,7 +104,9 @@ class Raw(Model):
     """The frame a value came in: as text where it is plain ASCII, else in base64."""
 
     encoding: Literal["ascii", "base64"]
+    """How ``data`` is written."""
     data: str = Field(max_length=90_000)
+    """The bytes of the frame."""
 
 
 class PointOfTest(Model):
@@ -111,9 +117,14 @@ class PointOfTest(Model):
     second: tuple[str, ...] = Field(min_length=1, max_length=24)
     """Terminals on the second lead."""
     guard: tuple[str, ...] = Field((), exclude_if=is_empty)
+    """Terminals on the guard lead."""
     earth: tuple[str, ...] = Field((), exclude_if=is_empty)
+    """Terminals that were earthed."""
     pair: str | None = Field(None, exclude_if=is_none)
+    """The pair in its usual order (U-V, V-W, W-U), whichever way the leads sat; left out where it
+    is none."""
     direction: Direction | None = Field(None, exclude_if=is_none)
+    """Whether the leads sat on the pair in that order or swapped."""
 
     @classmethod
     def of(cls, point: TestPoint) -> Self:
@@ -147,9 +158,11 @@ class ReadingTag(Model):
 
     machine: MachineId
     test_point: PointOfTest | None = Field(None, exclude_if=is_none)
+    """Where the leads sat."""
     note: Line | None = Field(None, exclude_if=is_none)
     job: UUID | None = Field(None, exclude_if=is_none)
     step: Line | None = Field(None, exclude_if=is_none)
+    """Step of the job that it was taken for."""
 
 
 class ReadingDraft(Model):
@@ -180,9 +193,12 @@ class ReadingDraft(Model):
     shown_unit: str = Field(max_length=16)
     """The unit exactly as shown, or as configured for an instrument that sends none."""
     status: Status
+    """What kind of value the instrument showed."""
     bound: Bound | None = Field(None, exclude_if=is_none)
+    """Where the value lies, if it is out of range and a bound was shown or is known."""
     uncertainty: Uncertainty | None = Field(None, exclude_if=is_none)
     source: Source
+    """How the value came to be: streamed, polled, keyed, from a photo, imported, or computed."""
     conditions: Conditions = Field(default_factory=dict, exclude_if=is_empty, max_length=64)
     """Settings the value was shown under; numbers never without a unit."""
     series: Series | None = Field(None, exclude_if=is_none)
@@ -191,8 +207,11 @@ class ReadingDraft(Model):
     record: Line | None = Field(None, exclude_if=is_none)
     """The instrument's own name of a stored result."""
     tag: ReadingTag | None = Field(None, exclude_if=is_none)
+    """What it is of, where that was known when it was made; a later tag of its own goes before
+    it."""
     evidence: tuple[Evidence, ...] = Field((), exclude_if=is_empty)
     raw: Raw | None = Field(None, exclude_if=is_none)
+    """The frame that the value came in."""
 
     @field_validator("quantity")
     @classmethod

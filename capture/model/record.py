@@ -53,6 +53,7 @@ class Earlier(Model):
 
     version: int = Field(ge=1)
     sha256: Sha256
+    """Its ``sha256``."""
 
 
 class RecordMachine(Model):
@@ -74,6 +75,7 @@ class RecordInstrument(Model):
     calibrated: date | None = Field(None, exclude_if=is_none)
     calibration_due: date | None = Field(None, exclude_if=is_none)
     certificate: Line | None = Field(None, exclude_if=is_none)
+    """Number of the calibration's certificate."""
     quantities: tuple[QuantityName, ...]
     """What was read on it."""
     overdue: bool | None = Field(None, exclude_if=is_none)
@@ -87,8 +89,11 @@ class RecordStep(Model):
     title: Line
     quantity: QuantityName
     points: tuple[Line, ...]
+    """Test points, as FIRST-SECOND."""
     status: Literal["open", "taken", "skipped"]
     how: Literal["", "settled", "timed", "operator", "keyed"] = ""
+    """How it was taken: by itself once settled, at its time, by an operator, or keyed; empty for a
+    step that was not."""
     conditions: JobConditions
     """Under which it was taken."""
     cautions: tuple[Text, ...] = Field((), exclude_if=is_empty)
@@ -101,9 +106,11 @@ class RecordReading(Model):
     id: UUID
     step: StepId
     standing: Literal["taken", "superseded", "refused"]
+    """Whether it holds, or another one took its place, or a person refused it."""
     reason: Line | None = Field(None, exclude_if=is_none)
     """Why it does not hold, where it does not."""
     point: Line | None = Field(None, exclude_if=is_none)
+    """Test point, as FIRST-SECOND."""
     at_s: float | None = Field(None, exclude_if=is_none)
     """Seconds under voltage that it was taken for."""
     quantity: QuantityName
@@ -137,16 +144,22 @@ class RecordSuspicion(Model):
     """What may be wrong with the winding."""
 
     statement: Literal["balanced", "named", "cannot tell", "no single cause"]
+    """Kind of answer: no difference found, one cause named, not to be told, or more than one cause
+    needed."""
     hypothesis: Line | None = Field(None, exclude_if=is_none)
+    """The cause that is named."""
     coils: dict[str, str] = Field(default_factory=dict, exclude_if=is_empty)
     """The suspected coil, by connection."""
     coil_probability: float | None = Field(None, exclude_if=is_none)
+    """Probability that it is that coil."""
     candidates: tuple[RecordCandidate, ...] = Field((), exclude_if=is_empty)
+    """What may be, likeliest first."""
     words: tuple[Text, ...] = Field((), exclude_if=is_empty)
     """In plain English, as the analysis says it."""
     speaks_for: tuple[Text, ...] = Field((), exclude_if=is_empty)
     speaks_against: tuple[Text, ...] = Field((), exclude_if=is_empty)
     next_measurement: Text = ""
+    """What would best separate the candidates."""
 
 
 class LockPassed(Model):
@@ -154,6 +167,7 @@ class LockPassed(Model):
 
     step: StepId
     lock: Line
+    """Which lock: ramp-down, discharge or insulation."""
     reason: Reason
     operator: Line
     time: Utc
@@ -190,6 +204,7 @@ class Record(Model):
     record: UUID
     """The record's own id: the same in every version."""
     version: int = Field(ge=1)
+    """1 for the first; another one for each making that changed something."""
     replaces: Earlier | None = Field(None, exclude_if=is_none)
     """The version that this one takes the place of."""
     state: Literal["draft", "signed-off"]
@@ -199,13 +214,16 @@ class Record(Model):
     software: Line
     job: UUID
     procedure: Line
+    """Name of the procedure."""
     title: Line
     started: Utc
     finished: Utc | None = Field(None, exclude_if=is_none)
     operators: tuple[Line, ...]
+    """Everybody who acted in the job."""
     machine: RecordMachine
     conditions: JobConditions
     verdict: VerdictName
+    """Verdict on the whole job."""
     sentence: Text
     """What the numbers say, in one plain English sentence."""
     decided_by: tuple[Line, ...] = Field((), exclude_if=is_empty)
@@ -213,18 +231,23 @@ class Record(Model):
     not_run: tuple[Line, ...] = Field((), exclude_if=is_empty)
     """Kinds of test that the procedure asks for and that have no readings."""
     suspicion: RecordSuspicion | None = Field(None, exclude_if=is_none)
+    """What may be wrong with the winding, where there was enough to judge by."""
     results: tuple[ResultRecord, ...]
     steps: tuple[RecordStep, ...]
     readings: tuple[RecordReading, ...]
     instruments: tuple[RecordInstrument, ...]
     cautions: tuple[Text, ...] = Field((), exclude_if=is_empty)
+    """Cautions of the procedure, as they were shown."""
     locks_passed: tuple[LockPassed, ...] = Field((), exclude_if=is_empty)
+    """Locks that a person passed."""
     not_confirmed: tuple[NotConfirmed, ...] = Field((), exclude_if=is_empty)
+    """Confirmations that were missing when the record was made."""
     remarks: tuple[Text, ...] = Field((), exclude_if=is_empty)
     """Remarks on the computation: what was not used or not computed, and why."""
     notes: tuple[Text, ...] = Field((), exclude_if=is_empty)
     """What people noted."""
     trends: tuple[Trend, ...] = Field((), exclude_if=is_empty)
+    """How the values of this machine have moved up to this job."""
     signature: Signature | None = Field(None, exclude_if=is_none)
     journal: JournalHead
     sha256: Sha256

@@ -23,18 +23,22 @@ class ExpandedUncertainty(Model):
     """U = k·u, in the unit of the value (JCGM 100)."""
 
     expanded: float = Field(ge=0)
+    """U."""
     coverage_factor: float = Field(gt=0)
+    """k."""
 
 
 class CoverageInterval(Model):
     """One-sided bounds of the value's distribution by Monte Carlo (JCGM 101)."""
 
     probability: float
+    """Of each bound, one-sided."""
     lower: float
     upper: float
     floor: float
     """What a perfectly balanced set would read at most, from the instrument's noise alone."""
     trials: int
+    """How often the readings were drawn."""
 
 
 class JudgementRecord(Model):
@@ -44,9 +48,13 @@ class JudgementRecord(Model):
     limit: float
     """In the unit of the value."""
     side: Literal["upper", "lower"]
+    """``upper``: more is worse; ``lower``: less is worse."""
     rule: Line
+    """Decision rule: simple, guarded or non-binary."""
     acceptance_limit: float
+    """The limit brought in by the guard band; what lies on its good side passes."""
     guard: float
+    """Width w of the guard band, in the unit of the value."""
     probability: float | None = Field(None, exclude_if=is_none)
     """Probability of conformity (JCGM 106), where an uncertainty is known."""
     source: Line
@@ -54,6 +62,7 @@ class JudgementRecord(Model):
     confidence: Line
     """How sure that source is."""
     reason: str = Field("", max_length=400, exclude_if=is_empty)
+    """Why the verdict is what it is, where that is not plain."""
 
 
 class ResultRecord(Model):
@@ -77,12 +86,18 @@ class ResultRecord(Model):
     """In ``unit``; null where only a bound is known."""
     unit: UnitCode | Literal["K"]
     bound: Literal["above", "below"] | None = Field(None, exclude_if=is_none)
+    """Which side of ``bound_value`` the value lies on, where only that is known."""
     bound_value: float | None = Field(None, exclude_if=is_none)
+    """In ``unit``."""
     formula: Line
+    """Name of the computation."""
     inputs: tuple[Line, ...] = ()
     """Ids of the readings it was computed from."""
     constants: dict[str, float] = Field(default_factory=dict)
+    """Every constant that did not come from the instrument, by name."""
     uncertainty: ExpandedUncertainty | None = Field(None, exclude_if=is_none)
     coverage: CoverageInterval | None = Field(None, exclude_if=is_none)
+    """Bounds by Monte Carlo, where ± U would mislead: an unbalance."""
     judgement: JudgementRecord | None = Field(None, exclude_if=is_none)
+    """Left out where there is no limit for it."""
     notes: tuple[str, ...] = Field((), exclude_if=is_empty)

@@ -37,9 +37,11 @@ class Keyed(Model):
 
     kind: Literal["keyed"] = "keyed"
     operator: Line
+    """Who keyed it."""
     times: Literal[1, 2] = 1
     """How often it was keyed; 2 means that a second keying agreed."""
     second_operator: Line | None = Field(None, exclude_if=is_none)
+    """Who keyed it the second time, where that was somebody else."""
     typed: Line
     """The text exactly as typed."""
 
@@ -67,9 +69,11 @@ class Imported(Model):
 
     kind: Literal["imported"] = "imported"
     operator: Line
+    """Who took it over."""
     origin: Line
     """File name or system it came from."""
     file: Sha256 | None = Field(None, exclude_if=is_none)
+    """The file, by its SHA-256."""
 
 
 class Computed(Model):
@@ -77,6 +81,7 @@ class Computed(Model):
 
     kind: Literal["computed"] = "computed"
     formula: Line
+    """Name of the computation."""
     inputs: tuple[UUID, ...]
     """Ids of the readings it was computed from."""
     constants: dict[str, float] = Field(default_factory=dict)

@@ -23,11 +23,14 @@ class Tag(Model):
     instrument: Slug
     """Instrument of the reading."""
     reading: UUID
+    """Id of the reading."""
     time: Utc
     """When the tag was made."""
     operator: Line
+    """Who tied it."""
     machine: MachineId
     test_point: PointOfTest | None = Field(None, exclude_if=is_none)
+    """Where the leads sat."""
     note: Line | None = Field(None, exclude_if=is_none)
     supersedes: UUID | None = Field(None, exclude_if=is_none)
     """The tag that held before this one."""
@@ -46,5 +49,8 @@ class Gap(Model):
     bench: Slug
     instrument: Slug
     begin: Utc
+    """Readings from here on may be missing,"""
     end: Utc
+    """up to here."""
     reason: Line
+    """Why, in words."""

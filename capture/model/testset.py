@@ -115,7 +115,9 @@ class SetConditions(_Strict):
     """What the tests were made under."""
 
     rotor: Literal["in", "out", "unknown"] = "unknown"
+    """Where the rotor is."""
     winding_celsius: float | None = Field(None, gt=-50, lt=250)
+    """Temperature of the winding, °C."""
     reference_celsius: float | None = Field(None, gt=-50, lt=250)
     """Temperature that resistances are brought to."""
     repeated: bool = False
@@ -126,9 +128,13 @@ class SetRules(_Strict):
     """How the site judges; fixed before measuring."""
 
     rule: Literal["simple", "guarded", "non-binary"] = "simple"
+    """Decision rule."""
     resistance: Literal["mean", "span-mean", "span-min", "span-max"] = "mean"
+    """Definition of unbalance for resistances."""
     inductance: Literal["mean", "span-mean", "span-min", "span-max"] = "mean"
+    """The same for inductances."""
     pulse: Literal["mean", "span-mean", "span-min", "span-max"] = "span-max"
+    """The same for pulse times."""
     limits: dict[str, dict[str, str | float | bool]] = Field(default_factory=dict)
     """Limits of this machine over the site's, by their id: value, source, adopted."""
 

@@ -29,7 +29,9 @@ class TrendPoint(Model):
     """In the trend's unit, brought to its reference temperature; null where only a bound is
     known."""
     bound: Literal["above", "below"] | None = Field(None, exclude_if=is_none)
+    """Which side of ``bound_value`` the value lies on, where only that is known."""
     bound_value: float | None = Field(None, exclude_if=is_none)
+    """In the trend's unit."""
     expanded: float | None = Field(None, ge=0, exclude_if=is_none)
     """Expanded uncertainty, where one is known."""
     verdict: VerdictName | None = Field(None, exclude_if=is_none)
@@ -65,6 +67,7 @@ class Comparable(Model):
     hertz: float | None = Field(None, exclude_if=is_none)
     """Frequency of the measurement, where it matters."""
     rotor: Literal["in", "out", "unknown"] | None = Field(None, exclude_if=is_none)
+    """Where the rotor was."""
     law: Line | None = Field(None, exclude_if=is_none)
     """Which time a pulse time is."""
     measured_at: Line | None = Field(None, exclude_if=is_none)
@@ -75,6 +78,7 @@ class Trend(Comparable):
     """How a value has moved over the jobs of a machine."""
 
     scale: Literal["linear", "logarithmic"] = "linear"
+    """Whether the values or their logarithms are looked at."""
     direction: Literal["unknown", "none", "rising", "falling"] = "unknown"
     """``none`` where the slope is less than its uncertainty, ``unknown`` where there is none."""
     points: tuple[TrendPoint, ...]
@@ -82,15 +86,22 @@ class Trend(Comparable):
     baseline: float | None = Field(None, exclude_if=is_none)
     """First value since the winding was new, or since it is known."""
     center: float | None = Field(None, exclude_if=is_none)
+    """Mean of the earlier values, between the control limits."""
     lower_control: float | None = Field(None, exclude_if=is_none)
+    """Control limit: values below it are out of the ordinary for this machine."""
     upper_control: float | None = Field(None, exclude_if=is_none)
+    """The same, above."""
     limit: float | None = Field(None, exclude_if=is_none)
+    """Limit of the newest job that has one, in the trend's unit."""
     side: Literal["upper", "lower"] | None = Field(None, exclude_if=is_none)
+    """``upper``: more is worse; ``lower``: less is worse."""
     limit_source: Line | None = Field(None, exclude_if=is_none)
     change_last_percent: float | None = Field(None, exclude_if=is_none)
     """Since the test before."""
     change_baseline_percent: float | None = Field(None, exclude_if=is_none)
+    """Since the baseline."""
     slope: TrendSlope | None = Field(None, exclude_if=is_none)
+    """Left out where there are too few values."""
     crosses: Utc | None = Field(None, exclude_if=is_none)
     """When the limit would be crossed if it went on like this; left out for no trend."""
     crosses_earliest: Utc | None = Field(None, exclude_if=is_none)

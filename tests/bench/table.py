@@ -1,6 +1,6 @@
 """What Benchtally costs and gives, as ratios of one run: `make bench`.
 
-    python -P tests/bench/table.py [--quick] [--only rates latency decoder starts journals crowd idle]
+    python -P tests/bench/table.py [--quick] [--only rates latency …]
 
 Where there is a baseline, it is what a user would write by hand, on the same stream and the same
 kind of broker, in turn with Benchtally. Everything is on this computer, over loopback; nothing else
@@ -27,6 +27,8 @@ PARTS = {
     "journals": (((10_000, 1_000_000, 10_000_000),), ((10_000, 200_000),)),  # entries
     "crowd": ((200, 60), (200, 10)),  # instruments, seconds
     "idle": ((60, 10_000, 1_000_000), (10, 10_000, 50_000)),  # seconds, readings, readings
+    "historian": ((60_000, 5), (10_000, 1)),  # readings, runs
+    "record": ((9,), (3,)),  # runs
 }
 
 

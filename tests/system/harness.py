@@ -58,7 +58,9 @@ def free_port():
 class Child:
     """A program in a session of its own; what it says goes to a file."""
 
-    def __init__(self, arguments, output, *, environment=None, stdin=subprocess.DEVNULL):
+    def __init__(
+        self, arguments, output, *, environment=None, stdin=subprocess.DEVNULL, folder=None
+    ):
         self.output = output
         with output.open("ab") as sink:
             self.process = subprocess.Popen(
@@ -66,6 +68,7 @@ class Child:
                 stdin=stdin,
                 stdout=sink,
                 stderr=sink,
+                cwd=folder,
                 env=None if environment is None else {**os.environ, **environment},
                 start_new_session=True,
             )

@@ -52,6 +52,13 @@ class Historian:
 
         return harness.wait_until(said, "a worker listens")[0]
 
+    def known(self, worker):
+        """Give how many entries a worker had already, as it last said; it says so every ten seconds."""
+        said = [
+            json.loads(line) for line in worker.said().splitlines() if "historian.stored" in line
+        ]
+        return said[-1]["known"] if said else 0
+
     def rows(self, query, *arguments):
         with psycopg.connect(self.conninfo, autocommit=True) as connection:
             return connection.execute(query, arguments).fetchall()

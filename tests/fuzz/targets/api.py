@@ -186,6 +186,8 @@ def target(data):
     method = method.decode("ascii", "replace")
     if method not in ("GET", "POST", "PUT", "PATCH", "DELETE", "HEAD", "OPTIONS"):
         method = "GET"
+    # What is no visible ASCII in an address never comes past the server's own parser.
+    query = bytes(byte for byte in query if 0x20 < byte < 0x7F)
     headers = [tuple(line.lower().split(b": ", 1)) for line in lines if b": " in line]
     status, answered, text = served.ask(
         method, "/" + path.lstrip("/"), query, headers, body, inside=inside

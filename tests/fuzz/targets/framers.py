@@ -14,6 +14,7 @@ from capture.driver.framers import Damage, ScpiFramer
 
 MUTATIONS = 1500
 LIMIT = 24
+_CHECKED_BEFORE = (6, 7)  # of MAKERS
 
 
 def seeds():
@@ -36,7 +37,13 @@ def target(data):
     stream = choices.rest()
     whole = _frames(MAKERS[kind](), [stream])
     pieces = _frames(MAKERS[kind](), cut(stream, seed))
-    assert whole == pieces
+    if kind in _CHECKED_BEFORE:
+        # Of a line that was too long the beginning may be gone, and with it what its checksum tells:
+        # a byte of it that looks like a line's end is one, and leaves a rest that nobody believes.
+        whole, pieces = (
+            [f for f in each if f.damage or _agrees(f.data)] for each in (whole, pieces)
+        )
+    assert list(whole) == list(pieces)
     at = 0
     for frame in whole:
         assert frame.damage is not None or frame.data in stream

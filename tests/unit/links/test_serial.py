@@ -17,6 +17,7 @@ from capture.config import SerialSettings
 from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
 from capture.links import make_link
 from capture.links import serial as serial_link
+from capture.links.ports import port_fault
 
 TCGETS2 = 0x802C542A  # asm-generic/ioctls.h: _IOR('T', 0x2A, struct termios2)
 
@@ -282,6 +283,34 @@ def test_a_busy_port_names_the_program_that_holds_it(end):
         holder.stdin.close()
     assert f"in use by {name} (process {holder.pid}); end that program" in says
     end.close()
+
+
+BOTH_ENDS = """
+import os, sys
+ours, theirs = os.openpty()
+print(os.ttyname(theirs), flush=True)
+sys.stdin.read()
+"""
+
+
+def test_who_speaks_for_a_simulated_instrument_does_not_hold_its_port():
+    """A simulator keeps both ends of its pseudo-terminal open; a rival beside it is still named."""
+    command = [sys.executable, "-P", "-c", BOTH_ENDS]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as speaker:
+        port = speaker.stdout.readline().strip()
+        assert port_fault(port) is None
+        with subprocess.Popen(
+            [sys.executable, "-P", "-c", HOLD, port],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        ) as rival:
+            assert rival.stdout.readline() == "held\n"
+            assert f"(process {rival.pid})" in port_fault(port)
+            rival.stdin.close()
+        speaker.stdin.close()
 
 
 def test_a_port_that_another_instrument_of_this_program_has_is_busy(end, open_link):

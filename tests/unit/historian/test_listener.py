@@ -1,0 +1,258 @@
+"""The listener at a broker that the test plays itself, byte by byte, and that plays foul.
+
+The bytes are written out from MQTT 5.0 (OASIS, 7 March 2019), not made by the codec that is used.
+"""
+
+import socket
+
+import pytest
+
+from capture.clock import ManualClock
+from capture.errors import PublishError
+from capture.historian.listener import Listener, Received
+from capture.historian.settings import BrokerSource
+
+CONNACK = b"\x20\x03\x00\x00\x00"  # 3.2: no session, success, no properties
+SUBACK = b"\x90\x08\x00\x01\x00" + 5 * b"\x01"  # 3.9: identifier 1, five times QoS 1
+#: 3.3: QoS 1, topic "a/b", identifier 7, user property k = v, payload "hello"
+PUBLISH = b"\x32\x14\x00\x03a/b\x00\x07\x07\x26\x00\x01k\x00\x01v" + b"hello"
+HELLO = Received("a/b", b"hello", 7)
+PINGREQ, PINGRESP = b"\xc0\x00", b"\xd0\x00"
+
+
+class Played:
+    """A broker of one connection."""
+
+    def __init__(self, **settings):
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.clock = ManualClock()
+        port = self._server.getsockname()[1]
+        self.listener = Listener(
+            BrokerSource(port=port, **settings), "slot-0", "group", 100, "secret", None, self.clock
+        )
+        self.listener.begin()
+        self.line, _ = self._server.accept()
+        self.line.settimeout(5)
+
+    def close(self):
+        self.listener.end(politely=False)
+        self.line.close()
+        self._server.close()
+
+    def say(self, data):
+        """Send, and let the listener hear all of it."""
+        self.line.sendall(data)
+        self.listener.turn(1)
+
+    def heard(self, size=65_536):
+        return self.line.recv(size)
+
+    def ready(self):
+        self.heard()
+        self.say(CONNACK)
+        assert self.heard()[0] == 0x82  # SUBSCRIBE
+        self.say(SUBACK)
+        assert self.listener.subscribed
+        assert self.listener.over is None
+        return self
+
+
+@pytest.fixture
+def play():
+    made = []
+
+    def begin(**settings):
+        made.append(Played(**settings))
+        return made[-1]
+
+    yield begin
+    for each in made:
+        each.close()
+
+
+def test_connect_says_what_the_session_needs(play):
+    """3.1: MQTT 5, no clean start, and the three properties; the password only with a name."""
+    packet = play(username="historian", max_packet=65_536, session_expiry_s=3600).heard()
+    assert packet[:1] == b"\x10"
+    assert packet[2:9] == b"\x00\x04MQTT\x05"
+    flags = packet[9]
+    assert flags == 0b1100_0000
+    assert packet[10:12] == (20).to_bytes(2, "big")
+    length = packet[12]
+    properties = packet[13 : 13 + length]
+    assert b"\x11" + (3600).to_bytes(4, "big") in properties
+    assert b"\x21" + (100).to_bytes(2, "big") in properties
+    assert b"\x27" + (65_536).to_bytes(4, "big") in properties
+    rest = packet[13 + length :]
+    assert rest == b"\x00\x06slot-0\x00\x09historian\x00\x06secret"
+    assert b"secret" not in play().heard()
+
+
+def test_a_message_is_the_same_wherever_its_bytes_are_cut(play):
+    broker = play().ready()
+    stream = PUBLISH + PINGRESP + PUBLISH
+    for cut in range(1, len(stream)):
+        broker.say(stream[:cut])
+        broker.say(stream[cut:])
+        assert list(broker.listener.received) == [HELLO, HELLO]
+        broker.listener.received.clear()
+    for byte in stream:
+        broker.say(bytes([byte]))
+    assert list(broker.listener.received) == [HELLO, HELLO]
+    assert broker.listener.over is None
+
+
+def test_nothing_is_acknowledged_until_it_is_told_to_be_and_then_all_at_once(play):
+    broker = play().ready()
+    other = PUBLISH.replace(b"\x00\x07\x07", b"\x00\x08\x07")
+    at_most_once = b"\x30\x08\x00\x03a/b\x00hi"
+    broker.say(PUBLISH + at_most_once + other)
+    assert [m.mid for m in broker.listener.received] == [7, None, 8]
+    broker.line.settimeout(0)
+    with pytest.raises(BlockingIOError):
+        broker.heard()
+    broker.line.settimeout(5)
+    broker.listener.acknowledge(broker.listener.received)
+    assert broker.heard() == b"\x40\x02\x00\x07\x40\x02\x00\x08"
+
+
+def test_a_flood_at_qos_0_which_nothing_bounds_is_not_gathered(play):
+    """Receive Maximum counts messages at QoS 1 (3.1.2.11.3); those at QoS 0 may be lost."""
+    broker = play().ready()
+    broker.say(150 * b"\x30\x08\x00\x03a/b\x00hi" + PUBLISH)
+    assert len(broker.listener.received) == 101
+    assert broker.listener.received[-1] == HELLO
+    assert broker.listener.dropped == 50
+
+
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [
+        (b"\x20\x03\x00\x87\x00", "the broker refused us: not authorized"),
+        (b"\x20\x0b\x00\x87\x08\x1f\x00\x05no\x1b[m", r"not authorized ('no\x1b[m')"),
+        (b"\x20\x05\x00\x00\x02\x2a\x00", "the broker has no shared subscriptions"),
+        (b"\x20\x02\x00\x01", "not MQTT 5"),  # MQTT 3.1.1, 3.2: unacceptable protocol version
+        (CONNACK + b"\x90\x04\x00\x01\x00\x87", "refuses the subscription: not authorized"),
+        (CONNACK + b"\xe0\x02\x8e\x00", "broker: session taken over"),
+        (b"HTTP/1.1 400 Bad Request\r\n\r\n" + 80 * b" ", "not MQTT 5"),
+        (CONNACK + b"\x10\x0d\x00\x04MQTT\x05\x00\x00\x00\x00\x00\x00", "no broker sends here"),
+    ],
+)  # fmt: skip
+def test_what_a_broker_says_wrong_ends_the_connection_in_words(play, said, reason):
+    broker = play()
+    broker.heard()
+    broker.say(said)
+    assert reason in broker.listener.over
+    assert broker.listener.over.isprintable()
+    assert not broker.listener.turn(1)
+
+
+# The codec leaves an error of Python's behind when it panics, which the interpreter then tells.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"\x32\x0a\x00\x02\xff\xfe\x00\x01\x00abc",
+        b"\x32\x0d\x00\x01a\x00\x01\x07\x26\x00\x01\xff\x00\x01v",
+    ],
+    ids=["topic", "user property"],
+)
+def test_what_is_no_utf_8_ends_the_connection_and_not_the_program(play, said, capfd):
+    """1.5.4: ill-formed UTF-8 makes the packet malformed. Mosquitto 2.0.11 takes none of it from anybody."""
+    broker = play().ready()
+    broker.say(PUBLISH + said)
+    assert "not MQTT 5" in broker.listener.over
+    assert list(broker.listener.received) == [HELLO]
+
+
+def test_a_packet_larger_than_asked_for_is_not_gathered(play):
+    broker = play(max_packet=4096).ready()
+    broker.line.settimeout(0.05)
+    begun = b"\x32\xff\xff\xff\x7f"  # a packet of 256 MiB begins
+    for _ in range(4):
+        broker.say(begun + 2000 * b"x")
+        begun = b""
+    assert "larger packet than we take" in broker.listener.over
+
+
+def test_a_broker_that_hangs_up_is_noticed(play):
+    broker = play().ready()
+    broker.say(PUBLISH)
+    broker.line.close()
+    broker.listener.turn(1)
+    assert broker.listener.over == "the connection to the broker is gone"
+    assert list(broker.listener.received) == [HELLO]
+
+
+def test_one_that_is_quiet_is_asked_and_one_that_stays_quiet_is_given_up(play):
+    broker = play(keepalive_s=20).ready()
+    broker.clock.advance(9)
+    broker.listener.turn(0)
+    broker.clock.advance(2)
+    broker.listener.turn(0)
+    assert broker.heard() == PINGREQ
+    broker.say(PINGRESP)
+    broker.clock.advance(11)
+    broker.listener.turn(0)
+    assert broker.heard() == PINGREQ
+    broker.clock.advance(30)
+    broker.listener.turn(0)
+    assert broker.listener.over == "the broker does not answer"
+
+
+def test_the_brokers_own_keep_alive_holds(play):
+    """3.2.2.3.14: the client must use the server's."""
+    broker = play(keepalive_s=600)
+    broker.heard()
+    broker.say(b"\x20\x06\x00\x00\x03\x13\x00\x0a")
+    broker.heard()
+    broker.clock.advance(6)
+    broker.listener.turn(0)
+    assert broker.heard() == PINGREQ
+
+
+def test_requests_wait_for_their_acknowledgements_as_far_as_the_broker_says(play):
+    """Receive Maximum 2 (3.2.2.3.3); 4.9: no more than so many are unacknowledged."""
+    broker = play()
+    broker.heard()
+    broker.say(b"\x20\x06\x00\x00\x03\x21\x00\x02")
+    broker.heard()
+    for n in range(3):
+        broker.listener.ask_again("s", "b", {"id": n})
+    assert broker.heard().count(b'{"id":') == 2
+    broker.say(b"\x40\x02\x00\x02")
+    assert b'{"id": 2}' in broker.heard()
+
+
+def test_before_it_begins_and_after_its_end_nothing_is_sent(play):
+    broker = play().ready()
+    broker.line.shutdown(socket.SHUT_WR)  # as a broker does when it has read the last of it
+    broker.listener.end(politely=True)
+    assert broker.heard() == b"\xe0\x00"
+    assert broker.heard() == b""
+    with pytest.raises(PublishError):
+        broker.listener.acknowledge([HELLO])
+    assert not broker.listener.turn(0)
+    assert broker.listener.over
+
+
+def test_a_broker_that_is_not_there_is_named():
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+    listener = Listener(BrokerSource(port=port), "slot-0", "group", 1, "", None, ManualClock())
+    with pytest.raises(PublishError, match=f"broker 127.0.0.1:{port}: Connection refused"):
+        listener.begin()
+
+
+def test_what_the_broker_does_not_take_yet_is_kept_and_leaves_later(play):
+    """It reads nothing: acknowledgements pile up, none is lost, none is torn."""
+    broker = play().ready()
+    many = [Received("a/b", b"", number) for number in range(1, 65_536)]
+    for _ in range(30):
+        broker.listener.acknowledge(many)
+    wanted = 30 * 65_535 * 4
+    got = bytearray()
+    while len(got) < wanted:
+        got += broker.heard()
+        broker.listener.turn(0)
+    assert got == 30 * b"".join(b"\x40\x02" + n.to_bytes(2, "big") for n in range(1, 65_536))
