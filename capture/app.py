@@ -9,31 +9,27 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import structlog
-from pydantic import ValidationError
 
 from capture.clock import Clock, SystemClock
-from capture.config import Config, InstrumentConfig, LinkSettings
+from capture.config import Config, LinkSettings
 from capture.discovery import Change, Listing, Watcher, is_meant
-from capture.driver.faults import fault_lines
-from capture.driver.profile.parts import LinkDefaults
-from capture.errors import ConfigError, JournalDamaged, JournalError, PluginError
+from capture.errors import ConfigError, JournalDamaged, JournalError
 from capture.extras import require_extra
 from capture.filelock import FileLock
+from capture.instruments import build_instruments
 from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
 from capture.journal import Entry, Expectation, Stored, Writer
 from capture.journal.aside import begin_anew, clear_mark, damage_of, mark_damaged, set_aside
-from capture.links import make_link
 from capture.model.fields import rfc3339
 from capture.operation import Facts, HandsFree, Notifier, Overseer
 from capture.operation.overseer import summary
-from capture.plugins import DriverRegistry, read_options
+from capture.plugins import DriverRegistry
 from capture.publish import (
     ProcessPublisher,
     Publisher,
@@ -43,97 +39,19 @@ from capture.publish import (
 )
 from capture.publish.progress import delivered_by, known_journal
 from capture.runtime import (
-    Instrument,
-    MessagePolicy,
     Snapshot,
     Supervisor,
-    not_allowed,
-    toml_string,
 )
 from capture.web.changes import Changes
 
 if TYPE_CHECKING:
     from capture.web.server import WebServer
-
 _WATCHER_TIMEOUT = 2.0
 _WORKERS_TIMEOUT = 3.0
 _PUBLISHER_TIMEOUT = 6.0
 _JOURNAL_TIMEOUT = 5.0
 _JOBS_TIMEOUT = 3.0
 _WEB_TIMEOUT = 3.0
-
-
-def build_instruments(config: Config, registry: DriverRegistry) -> list[Instrument]:
-    """Make everything that the workers need, and find every fault before anything is opened.
-
-    Raises:
-        ConfigError: one line per fault, over all instruments.
-    """
-    instruments, faults = [], []
-    for name, settings in config.instruments.items():
-        try:
-            instruments.append(_build_instrument(name, settings, config, registry))
-        except ConfigError as error:
-            faults += error.faults
-    if faults:
-        raise ConfigError(faults)
-    return instruments
-
-
-def _build_instrument(
-    name: str, settings: InstrumentConfig, config: Config, registry: DriverRegistry
-) -> Instrument:
-    where = f"instruments.{name}"
-    try:
-        loaded = registry.get(settings.driver)
-    except PluginError as error:
-        raise ConfigError([f"{where}.driver: {error}"]) from error
-    spec = loaded.spec
-    options = read_options(spec, settings.options, f"{where}.options", config.folder)
-    held_back = not_allowed(spec.messages(options), settings.allow)
-    if held_back:
-        listed = ", ".join(repr(message) for message in held_back)
-        written = ", ".join(toml_string(message) for message in held_back)
-        fault = (
-            f"{where}: driver {spec.id} would send {listed}, which nobody has allowed; if it "
-            f"starts no test, voltage or current, add to {where}: allow = [{written}]"
-        )
-        raise ConfigError([fault])
-    profile = spec.profile(options)
-    try:
-        link = with_defaults(settings.link, profile.link if profile is not None else None)
-    except ValidationError as error:
-        raise ConfigError(fault_lines(error, prefix=f"{where}.link (profile)")) from error
-    return Instrument(
-        id=name,
-        site=config.site,
-        bench=config.bench,
-        driver_id=spec.id,
-        driver_version=loaded.version,
-        profile=profile,
-        make_driver=partial(spec.create, options),
-        make_link=partial(make_link, link),
-        policy=MessagePolicy(settings.allow),
-        identity=settings.identity,
-    )
-
-
-def with_defaults(link: LinkSettings, defaults: LinkDefaults | None) -> LinkSettings:
-    """Fill in what a configuration leaves out of a link from the profile's own settings.
-
-    Raises:
-        ValidationError: the profile has a value that this kind of link cannot take.
-    """
-    if defaults is None:
-        return link
-    given = link.model_dump(exclude_unset=True)
-    fields = type(link).model_fields
-    missing = {
-        name: value
-        for name, value in defaults.model_dump(exclude_none=True).items()
-        if name in fields and name not in given
-    }
-    return type(link).model_validate({**given, "kind": link.kind, **missing})
 
 
 class Daemon:

@@ -15,7 +15,7 @@ MODULES = {
     "records": _RECORDS,
     "export": ("pyarrow", "xlsxwriter"),
     "sparkplug": ("google.protobuf",),
-    "historian": ("mqtt5", "psycopg"),
+    "historian": ("psycopg",),
     "demo": ("amqtt", *sorted({*_WEB, *_RECORDS})),
 }
 

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
-from capture.driver.faults import one_line
 from capture.errors import ConfigError, InputError
+from capture.faults import one_line
 from capture.model import (
     Bound,
     Direction,

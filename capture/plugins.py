@@ -18,9 +18,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from capture.driver import hookspecs
 from capture.driver.api import API_VERSION, DriverSpec
-from capture.driver.faults import fault_lines, shown
 from capture.driver.profile import Profile, find_profile, read_profile
 from capture.errors import ConfigError, InputError, PluginError
+from capture.faults import fault_lines, shown
 
 _ID = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
 

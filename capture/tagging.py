@@ -7,8 +7,8 @@ from datetime import datetime
 
 from pydantic import ValidationError
 
-from capture.driver.faults import one_line
 from capture.errors import InputError, NotThereError
+from capture.faults import one_line
 from capture.journal import JournalReader, Row
 from capture.model import PointOfTest, Tag, TestPoint, new_id
 

@@ -26,7 +26,10 @@ class CounterSettings:
 
 
 class CounterStream:
-    """Sends `R 1 mOhm`, `R 2 mOhm`, ... each number once and in order."""
+    """Sends `R 1 mOhm`, `R 2 mOhm`, ... each number once and in order.
+
+    Raises ValueError for a rate, a burst, a count or a form that cannot be.
+    """
 
     def __init__(self, settings: CounterSettings) -> None:
         if settings.rate <= 0 or settings.burst < 1 or settings.count < 0:

@@ -35,7 +35,10 @@ class InsulationTesterSettings(SpecimenSettings):
 
 
 class InsulationTester:
-    """Streams a timed series of insulation readings."""
+    """Streams a timed series of insulation readings.
+
+    Raises ValueError for a rate, a speed, volts or a rise that is not above 0.
+    """
 
     def __init__(
         self, settings: InsulationTesterSettings, specimen: Specimen | None = None

@@ -41,7 +41,10 @@ class PackedStreamSettings:
 
 
 class PackedStream:
-    """Sends one frame each period; a gap is all that parts them."""
+    """Sends one frame each period; a gap is all that parts them.
+
+    Raises ValueError for a rate or an exponent that cannot be.
+    """
 
     def __init__(self, settings: PackedStreamSettings) -> None:
         if settings.rate <= 0:

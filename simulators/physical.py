@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 from simulators import winding as model
+from simulators import winding_faults as wrong
 from simulators.hand import Hand, RefusedError, number
 from simulators.pulse import PulseInstrument
 from simulators.settings import SettingsError, pairs
@@ -20,15 +21,15 @@ from simulators.winding import Winding
 T = TypeVar("T")
 
 FAULTS: dict[str, type[Any]] = {
-    "shorted-turns": model.ShortedTurns,
-    "fewer-turns": model.FewerTurns,
-    "high-joint": model.HighJoint,
-    "open-phase": model.OpenPhase,
-    "open-path": model.OpenPath,
-    "reversed-group": model.ReversedGroup,
-    "phase-to-phase": model.PhaseToPhase,
-    "earth-fault": model.EarthFault,
-    "damp-insulation": model.DampInsulation,
+    "shorted-turns": wrong.ShortedTurns,
+    "fewer-turns": wrong.FewerTurns,
+    "high-joint": wrong.HighJoint,
+    "open-phase": wrong.OpenPhase,
+    "open-path": wrong.OpenPath,
+    "reversed-group": wrong.ReversedGroup,
+    "phase-to-phase": wrong.PhaseToPhase,
+    "earth-fault": wrong.EarthFault,
+    "damp-insulation": wrong.DampInsulation,
 }
 _TERMINALS = {
     "star": ("U", "V", "W", "N"),
@@ -164,7 +165,7 @@ def read_winding(texts: Mapping[str, str], faults: list[str]) -> Winding:
     return winding
 
 
-def read_fault(text: str) -> model.Fault:
+def read_fault(text: str) -> wrong.Fault:
     """Make a fault from `name:key=value,...`; raise SettingsError, naming what is wrong."""
     name, _, rest = text.partition(":")
     kind = FAULTS.get(name)
@@ -178,7 +179,7 @@ def read_fault(text: str) -> model.Fault:
     ]
     if missing:
         raise SettingsError(f"{name}: say {' and '.join(missing)}, as {name}:{missing[0]}=...")
-    fault: model.Fault = kind(**given)
+    fault: wrong.Fault = kind(**given)
     return fault
 
 

@@ -102,22 +102,11 @@ class _Outgoing:
         self.waiting.clear()
 
 
-class PseudoTerminal:
-    """A pseudo-terminal in raw mode, with a symbolic link of a lasting name if wanted.
+class _Sends:
+    """What ports have in common: bytes on their way out, counted."""
 
-    The slave stays open here, so that hosts may come and go. `limit` bounds the bytes kept beside
-    what the kernel keeps. `speed` is what the slave is set to at first.
-    Raises FileExistsError when the link's name is taken by something that is no link.
-    """
-
-    def __init__(self, link: Path | None = None, limit: int = 4096, speed: int = 9600) -> None:
-        self._link = link
-        self._speed = speed
+    def __init__(self, limit: int) -> None:
         self._out = _Outgoing(limit)
-        self._master = self._slave = -1
-        self._name: str | None = None
-        self.plugged = False
-        self.plug()
 
     @property
     def pending(self) -> int:
@@ -128,6 +117,24 @@ class PseudoTerminal:
     def dropped(self) -> int:
         """Bytes lost so far."""
         return self._out.dropped
+
+
+class PseudoTerminal(_Sends):
+    """A pseudo-terminal in raw mode, with a symbolic link of a lasting name if wanted.
+
+    The slave stays open here, so that hosts may come and go. `limit` bounds the bytes kept beside
+    what the kernel keeps. `speed` is what the slave is set to at first.
+    Raises FileExistsError when the link's name is taken by something that is no link.
+    """
+
+    def __init__(self, link: Path | None = None, limit: int = 4096, speed: int = 9600) -> None:
+        self._link = link
+        self._speed = speed
+        super().__init__(limit)
+        self._master = self._slave = -1
+        self._name: str | None = None
+        self.plugged = False
+        self.plug()
 
     def readers(self) -> list[int]:
         """Return the master, while plugged."""
@@ -229,7 +236,7 @@ class PseudoTerminal:
             link.unlink(missing_ok=True)
 
 
-class TcpServer:
+class TcpServer(_Sends):
     """TCP on 127.0.0.1, one client at a time.
 
     port 0 takes a free one; the same is taken again after `unplug` and `plug`. A second client is
@@ -238,23 +245,13 @@ class TcpServer:
 
     def __init__(self, port: int = 0, limit: int = 4096, *, queue: bool = False) -> None:
         self._port = port
-        self._out = _Outgoing(limit)
+        super().__init__(limit)
         self._queue = queue
         self._listener: socket.socket | None = None
         self._client: socket.socket | None = None
         self._ended = False
         self.plugged = False
         self.plug()
-
-    @property
-    def pending(self) -> int:
-        """Bytes that wait to be written."""
-        return len(self._out.waiting)
-
-    @property
-    def dropped(self) -> int:
-        """Bytes lost so far."""
-        return self._out.dropped
 
     def readers(self) -> list[int]:
         """Return the client and, unless clients queue, the listener."""

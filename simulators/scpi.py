@@ -13,9 +13,9 @@ Sections are cited from memory of IEEE 488.2-1992 and SCPI-99.
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeAlias
 
 from simulators.hand import Hand
+from simulators.scpi_answers import Answer, Handler, Parameters, Pending, StatusGroup
 from simulators.scpi_errors import (
     OPERATION_COMPLETE,
     POWER_ON,
@@ -34,47 +34,6 @@ from simulators.scpi_syntax import (
 
 _COMMAND_ERRORS = range(-199, -99)
 _WHITE = bytes(set(range(0x21)) - {0x0A}) + b"\x7f"
-
-
-@dataclass(frozen=True, slots=True)
-class Pending:
-    """An answer that is ready at a time: then `finish(now)` gives it, or is Pending again."""
-
-    at: float
-    finish: Callable[[float], "Answer"]
-
-
-Answer: TypeAlias = "str | bytes | Pending | None"
-Parameters = list[str]
-Handler = Callable[[Parameters, float], Answer]
-
-
-@dataclass(slots=True)
-class StatusGroup:
-    """One SCPI status register: condition, event (latched), enable (SCPI-99 vol. 1 §9)."""
-
-    condition: int = 0
-    event: int = 0
-    enable: int = 0
-
-    def set_condition(self, bits: int) -> None:
-        """Change the condition; bits that rise are latched in the event register."""
-        self.event |= bits & ~self.condition
-        self.condition = bits
-
-    def latch(self, bits: int) -> None:
-        """Latch events that have no lasting condition."""
-        self.event |= bits
-
-    def take(self) -> int:
-        """Return the event register and clear it."""
-        event, self.event = self.event, 0
-        return event
-
-    @property
-    def summary(self) -> bool:
-        """Whether an enabled event is latched."""
-        return bool(self.event & self.enable)
 
 
 @dataclass(frozen=True, slots=True)

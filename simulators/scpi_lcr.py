@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from simulators.hand import RefusedError, number
 from simulators.leads import Leads
-from simulators.scpi import Parameters
+from simulators.scpi_answers import Parameters
 from simulators.scpi_errors import ScpiError
 from simulators.scpi_meter import ScpiMeter, Values
 from simulators.scpi_syntax import INFINITY, choice, expect, nr3, numeric
@@ -95,7 +95,10 @@ class ScpiLcrSettings(SpecimenSettings):
 
 
 class ScpiLcrMeter(ScpiMeter):
-    """An LCR bridge on generic SCPI."""
+    """An LCR bridge on generic SCPI.
+
+    Raises ValueError for a rate, a frequency or a level outside its range.
+    """
 
     def __init__(self, settings: ScpiLcrSettings, specimen: Specimen | None = None) -> None:
         super().__init__(

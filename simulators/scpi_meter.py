@@ -15,7 +15,8 @@ import random
 import struct
 from abc import abstractmethod
 
-from simulators.scpi import Answer, Parameters, Pending, ScpiDevice
+from simulators.scpi import ScpiDevice
+from simulators.scpi_answers import Answer, Parameters, Pending
 from simulators.scpi_errors import ScpiError
 from simulators.scpi_syntax import INFINITY, block, boolean, choice, expect, nr3, numeric
 
@@ -32,6 +33,8 @@ class ScpiMeter(ScpiDevice):
 
     rate: measurements a second. digits: significant digits of NR3 answers.
     init_ignored: READ? in free run gives -213, as some instruments do.
+
+    Raises ValueError for a rate that is not above 0.
     """
 
     def __init__(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from simulators.hand import RefusedError, number
 from simulators.leads import Leads
-from simulators.scpi import Answer, Parameters
+from simulators.scpi_answers import Answer, Parameters
 from simulators.scpi_errors import ScpiError
 from simulators.scpi_meter import ScpiMeter, Values
 from simulators.scpi_syntax import INFINITY, boolean, choice, expect, nr3, numeric

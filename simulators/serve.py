@@ -17,8 +17,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TextIO
 
-from simulators.faults import Baud, BaudSettings, Damaged
+from simulators.faults import Damaged
 from simulators.hand import Hand, RefusedError
+from simulators.line_faults import Baud, BaudSettings
 from simulators.ports import Port
 
 _LONGEST_COMMAND = 4096

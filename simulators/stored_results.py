@@ -44,7 +44,10 @@ class _Result:
 
 
 class StoredResultsMeter:
-    """Stores on `store`, sends on `dump`."""
+    """Stores on `store`, sends on `dump`.
+
+    Raises ValueError for a clock that is no ISO 8601 date and time.
+    """
 
     def __init__(self, settings: StoredResultsSettings, specimen: Specimen | None = None) -> None:
         self._settings = settings

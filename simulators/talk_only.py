@@ -39,7 +39,10 @@ class CheckedLinesSettings(TalkOnlySettings):
 
 
 class TalkOnlyMeter:
-    """An ASCII meter whose lines are read, never asked for."""
+    """An ASCII meter whose lines are read, never asked for.
+
+    Raises ValueError for a rate below 0.
+    """
 
     def __init__(self, settings: TalkOnlySettings) -> None:
         if settings.rate < 0:

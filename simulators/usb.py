@@ -2,28 +2,28 @@
 
 `SimulatedBus` offers the methods of `usb.backend.IBackend`; pass it as `backend=` to
 `usb.core.find`. The devices live in this process, so no bus, library or permission is needed.
+It is as long as the methods are many that pyusb asks of a backend.
 """
 
 import errno
 import threading
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from types import SimpleNamespace
-from typing import Any, Protocol
+from typing import Any
 
 import usb.core
 
-from simulators.usbtmc import OverflowedError, StallError, UsbtmcDevice
+from simulators.usb_time import RealTime, Time
+from simulators.usbtmc import UsbtmcDevice
+from simulators.usbtmc_rules import OverflowedError, StallError
 
 BULK_OUT = 0x01
 BULK_IN = 0x82
 INTERRUPT_IN = 0x83
-
 # pid.codes gives this pair for tests on one's own bench (from memory); no product has it.
 VENDOR = 0x1209
 PRODUCT = 0x0001
-
 _ENGLISH = 0x0409
 _GET_DESCRIPTOR = 6
 _CLEAR_FEATURE = 1
@@ -35,46 +35,6 @@ _HIGH_SPEED = 3
 _FULL_SPEED = 2
 _LARGEST_FULL_SPEED = 64
 _FOREVER = 3600.0
-
-
-class Time(Protocol):
-    """The time that devices and time-outs go by."""
-
-    def now(self) -> float:
-        """Return seconds on a monotonic clock."""
-        ...
-
-    def wait(self, condition: threading.Condition, seconds: float) -> None:
-        """Wait so long, or until the held condition is notified."""
-        ...
-
-
-class RealTime:
-    """The clock on the wall."""
-
-    def now(self) -> float:
-        """Return monotonic seconds."""
-        return time.monotonic()
-
-    def wait(self, condition: threading.Condition, seconds: float) -> None:
-        """Wait on the condition."""
-        condition.wait(seconds)
-
-
-class MadeUpTime:
-    """A clock that moves only when somebody waits: tests need no patience."""
-
-    def __init__(self) -> None:
-        self.seconds = 0.0
-
-    def now(self) -> float:
-        """Return the made-up seconds."""
-        return self.seconds
-
-    def wait(self, condition: threading.Condition, seconds: float) -> None:
-        """Move the clock on."""
-        del condition
-        self.seconds += seconds
 
 
 @dataclass(eq=False)

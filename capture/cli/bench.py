@@ -86,7 +86,11 @@ class Bench:
 
     @contextmanager
     def explained(self, state: "JobState") -> Iterator[None]:
-        """Let a refusal by a lock say until when it holds, and by which command it is opened."""
+        """Let a refusal by a lock say until when it holds, and by which command it is opened.
+
+        Raises:
+            LockedError: the step is locked; says by what, until when, and what opens it.
+        """
         from capture.jobs.rules import LockedError
 
         try:
@@ -196,7 +200,7 @@ def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
 def _event(action: str, members: dict[str, Any]) -> Any:
     from pydantic import TypeAdapter, ValidationError
 
-    from capture.driver.faults import fault_lines
+    from capture.faults import fault_lines
     from capture.model.job import Event
 
     adapter: TypeAdapter[Any] = TypeAdapter(Event)

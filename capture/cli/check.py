@@ -18,8 +18,8 @@ def register(app: typer.Typer) -> None:
         Nothing is opened and nothing is sent: opening a port moves its control lines, which can
         disturb an instrument.
         """
-        from capture.app import build_instruments
         from capture.config import load_config
+        from capture.instruments import build_instruments
         from capture.model.names import BROKER
         from capture.plugins import DriverRegistry
 

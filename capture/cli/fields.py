@@ -92,7 +92,7 @@ def checked(model: type[Model], fields: Mapping[str, Any], where: str = "") -> A
     """
     from pydantic import ValidationError
 
-    from capture.driver.faults import fault_lines
+    from capture.faults import fault_lines
 
     before = f"{where}: " if where else ""
     unknown = sorted(set(fields) - set(model.model_fields))

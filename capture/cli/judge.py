@@ -48,7 +48,7 @@ def register(app: typer.Typer) -> None:
 def _read(file: Path) -> Any:
     from pydantic import ValidationError
 
-    from capture.driver.faults import fault_lines
+    from capture.faults import fault_lines
     from capture.model.testset import TestSet
 
     try:

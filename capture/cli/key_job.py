@@ -211,7 +211,7 @@ def _write(
     values: Sequence[Any],
     deviation: Any,
 ) -> None:
-    from capture.jobs.desk import DoubtError
+    from capture.jobs.doubting import DoubtError
     from capture.jobs.keyed import KeyedValues
 
     def write(*, confirmed: bool) -> None:

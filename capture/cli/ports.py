@@ -133,8 +133,8 @@ def _probe(port: str, listing: "Listing", *, as_json: bool, yes: bool) -> int:
     from capture.config import LinkSettings
     from capture.discovery import Prober, link_table, proposals
     from capture.discovery.probe import WARNING
-    from capture.driver.faults import fault_lines
     from capture.errors import InputError
+    from capture.faults import fault_lines
     from capture.links import make_link
     from capture.links.ports import port_fault
     from capture.runtime import MessagePolicy

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from capture.cli.output import DONE, FAILED, complain, say
-from capture.cli.profile import listened, show, totals, tried
+from capture.cli.profile_tried import listened, show, totals, tried
 from capture.cli.trace import chosen_link
 from capture.display import clean
 from capture.driver.profile import parse_profile, user_folder

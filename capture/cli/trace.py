@@ -94,7 +94,7 @@ def chosen_link(
     from pydantic import ValidationError
 
     from capture.config import SerialSettings, TcpSettings
-    from capture.driver.faults import one_line
+    from capture.faults import one_line
     from capture.links import make_link
 
     if [port, tcp, instrument].count(None) != 2:  # noqa: PLR2004 - two of three are left out
@@ -117,8 +117,8 @@ def chosen_link(
 
 
 def _configured(config: Path | None, instrument: str) -> tuple["Link", dict[str, Any]]:
-    from capture.app import build_instruments
     from capture.config import load_config
+    from capture.instruments import build_instruments
     from capture.plugins import DriverRegistry
 
     made = {each.id: each for each in build_instruments(load_config(config), DriverRegistry.load())}

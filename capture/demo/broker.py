@@ -97,7 +97,10 @@ def wait_for_port(port: int, process: subprocess.Popen[bytes] | None = None) -> 
 
 
 class Amqtt:
-    """amqtt (MQTT 3.1.1) in a thread of this process."""
+    """amqtt (MQTT 3.1.1) in a thread of this process.
+
+    Raises PublishError where amqtt is not installed.
+    """
 
     def __init__(self) -> None:
         try:

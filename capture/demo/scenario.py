@@ -21,6 +21,17 @@ from capture.config import load_config
 from capture.demo.broker import Broker, start_broker
 from capture.demo.children import DaemonProcess, DemoError, SimulatedInstrument, command
 from capture.demo.live import LiveTable
+from capture.demo.texts import (
+    AFTER_INSULATION,
+    BEFORE_INSULATION,
+    BEFORE_PULSE,
+    BEFORE_TOUCHING,
+    CONFIG,
+    NO_SAFETY_DEVICE,
+    PLATE,
+    PROCEDURE,
+    PULSE_BLOCK,
+)
 from capture.display import console as make_console
 from capture.display import table
 from capture.jobs.desk import Desk
@@ -33,107 +44,9 @@ from capture.model.job import RampedDown
 from capture.publish import Topics
 
 SITE, BENCH, MACHINE = "sawmill", "bench-1", "fan-07"
-
 _UNDER_VOLTAGE = 70.0  # seconds, of the tester's 75
 _PATIENCE = 12.0  # seconds that a stage may take
 _WIDTH = 120  # without a terminal, wide enough for the live table
-
-_CONFIG = """\
-# Written by `benchtally demo`. Two instruments on one bench, and the pages.
-site = "{site}"
-bench = "{bench}"
-
-[journal]
-path = "sawmill.journal"
-
-[broker]
-host = "127.0.0.1"
-port = {broker_port}
-version = "{broker_version}"
-
-# The pages and the HTTP API, for this computer only.
-[web]
-port = {web_port}
-
-[jobs]
-longest_time_constant_s = 0.5   # of this small winding; a large machine needs the default of 30
-
-# A resistance meter that speaks SCPI. It is asked FETCh? only: that starts nothing.
-[instruments.ohm-meter]
-driver = "scpi-meter"
-[instruments.ohm-meter.link]
-kind = "serial"
-port = "{ohm_port}"
-baud = 9600
-[instruments.ohm-meter.options]
-quantity = "resistance"
-interval_s = 0.2
-measures_every_s = 0.2          # how long one measurement takes: hands-free capture needs it
-
-# An insulation tester that prints time, volts and ohms while a test runs, and listens to nobody.
-[instruments.insulation-tester]
-driver = "ascii-meter"
-[instruments.insulation-tester.link]
-kind = "serial"
-port = "{insulation_port}"
-[instruments.insulation-tester.options]
-profile = "insulation-series"
-
-# What stands in records of the instruments; the pulse tester's display is only read off.
-[equipment.ohm-meter]
-description = "resistance meter, four-wire (simulated)"
-serial = "SIM-1"
-calibration_due = 2099-12-31
-[equipment.insulation-tester]
-description = "insulation tester (simulated)"
-serial = "SIM-2"
-calibration_due = 2099-12-31
-[equipment.pulse-tester]
-description = "pulse tester (imagined)"
-serial = "SIM-3"
-"""
-
-#: The procedure of the demonstration: three built-in ones, one after the other.
-_PROCEDURE = """\
-schema_version = 1
-name = "fan-check"
-title = "Check of an extraction fan"
-include = ["three-pair-resistance", "insulation-one-minute", "pulse-six-readings"]
-"""
-_PLATE = (
-    "--rated-volts 400 --rated-watts 15000 --connection star --winding random --year 2004 "
-    "--thermal-class 155"
-)
-
-#: Pulse times as a display shows them, in its order: three pairs, both directions.
-_PULSE_BLOCK = """\
-U-V  112.6 µs
-V-U  112.4 µs
-V-W  121.7 µs
-W-V  121.9 µs
-W-U  112.9 µs
-U-W  112.8 µs
-"""
-
-_BEFORE_TOUCHING = (
-    "Before a lead touches the winding: isolate the machine and lock it off, prove it dead at the",
-    "terminals, discharge the winding; on a dusty fan clear the dust first and block the impeller.",
-)
-_BEFORE_INSULATION = (
-    "Before the insulation test: nobody near the machine, drives and electronics disconnected.",
-    "The tester puts its voltage on the winding when a person starts it; Benchtally only reads.",
-)
-_AFTER_INSULATION = (
-    "After it: discharge the winding for at least four times as long as the voltage was applied",
-    "before anything is touched.",
-)
-_BEFORE_PULSE = (
-    "Before the pulse comparison: the same cautions; pulses stay on until the person ends them.",
-    "The instrument shows six times and sends none; they are read off and keyed as one block.",
-)
-_NO_SAFETY_DEVICE = (
-    "Local codes and licensed practice decide; this software is not a safety device.",
-)
 
 
 class Demo:
@@ -196,13 +109,13 @@ class Demo:
 
     def _begin_job(self) -> None:
         self._stage("A job: the machine, a procedure of five steps")
-        self._say((*_BEFORE_TOUCHING, *_NO_SAFETY_DEVICE))
+        self._say((*BEFORE_TOUCHING, *NO_SAFETY_DEVICE))
         with self._desk() as desk:
             known = {each.machine for each in desk.service.machines()}
         verb = "set" if MACHINE in known else "add"  # an earlier demonstration in this folder
-        self._act(f"machine {verb} {MACHINE} {_PLATE}")
+        self._act(f"machine {verb} {MACHINE} {PLATE}")
         procedure = self._folder / "fan-check.toml"
-        procedure.write_text(_PROCEDURE, "utf-8")
+        procedure.write_text(PROCEDURE, "utf-8")
         self._act(f"job start {MACHINE} {procedure} --rotor in --winding-celsius 21")
         reader = JournalReader(self._folder / "sawmill.journal")
         self._job = UUID(reader.newest_by_subject("job")[0].subject)
@@ -225,13 +138,13 @@ class Demo:
 
     def _test_insulation(self, live: LiveTable, insulation: SimulatedInstrument) -> None:
         self._stage("Insulation resistance: taken 15, 30 and 60 s after the voltage was reached")
-        self._say(_BEFORE_INSULATION)
+        self._say(BEFORE_INSULATION)
         self._say(("  (simulated thirty times as fast)",))
         insulation.hand("press")
         live.wait_for("an insulation reading", _is_insulation("ok"), 8)
         self._wait_taken("insulation")
         insulation.hand("lift")
-        self._say(("  insulation is taken", *_AFTER_INSULATION))
+        self._say(("  insulation is taken", *AFTER_INSULATION))
         # What the tester went on for is written down once it is silent.
         self._wait(
             "the whole time under voltage",
@@ -245,12 +158,12 @@ class Demo:
 
     def _key_pulse_times(self, live: LiveTable) -> None:
         self._stage("Pulse comparison: six times keyed as a block")
-        self._say(_BEFORE_PULSE)
+        self._say(BEFORE_PULSE)
         self._act(
             "key pulse_time --job last --block --law period --instrument pulse-tester",
-            given=_PULSE_BLOCK,
+            given=PULSE_BLOCK,
         )
-        for line in _PULSE_BLOCK.splitlines():
+        for line in PULSE_BLOCK.splitlines():
             first, second = line.split()[0].split("-")
             live.wait_for(f"the keyed time of {first}-{second}", _is_keyed(first, second), 8)
 
@@ -338,7 +251,7 @@ class Demo:
     ) -> Path:
         self._config = self._folder / "benchtally.toml"
         self._config.write_text(
-            _CONFIG.format(
+            CONFIG.format(
                 site=SITE,
                 bench=BENCH,
                 broker_port=broker.port,

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from capture.discovery.device import Device
+from capture.links.usbtmc import faults
 
 if sys.platform != "win32":
     import grp
@@ -14,7 +15,7 @@ if sys.platform != "win32":
 RULES_FILE = "/etc/udev/rules.d/70-benchtally.rules"
 
 # Which group may use serial ports differs between systems; the first one that exists is proposed.
-_GROUPS = ("dialout", "uucp", "plugdev")
+_SERIAL_GROUPS = ("dialout", "uucp")
 _GROUP_MAY = stat.S_IRGRP | stat.S_IWGRP
 
 
@@ -29,7 +30,7 @@ def missing_permission(device: Device) -> str:
     user = pwd.getpwuid(os.geteuid()).pw_name
     group = _group_of(status)
     if group is None:
-        usual = _usual_group()
+        usual = _usual_group(device)
         return (
             f"add to {RULES_FILE}: {udev_rule(device)} "
             "then run: sudo udevadm control --reload && sudo udevadm trigger, "
@@ -45,16 +46,13 @@ def udev_rule(device: Device) -> str:
     if device.vendor is None or device.product is None:
         what = f'SUBSYSTEM=="tty", KERNEL=="{Path(device.path).name}"'
     elif device.kind == "usbtmc":
-        what = (
-            f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{device.vendor:04x}", '
-            f'ATTR{{idProduct}}=="{device.product:04x}"'
-        )
+        return faults.udev_rule(device.vendor, device.product)
     else:
         what = (
             f'SUBSYSTEM=="tty", ATTRS{{idVendor}}=="{device.vendor:04x}", '
             f'ATTRS{{idProduct}}=="{device.product:04x}"'
         )
-    return f'{what}, GROUP="{_usual_group()}", MODE="0660"'
+    return f'{what}, GROUP="{_usual_group(device)}", MODE="0660"'
 
 
 def _group_of(status: os.stat_result) -> str | None:
@@ -67,6 +65,8 @@ def _group_of(status: os.stat_result) -> str | None:
         return None
 
 
-def _usual_group() -> str:
+def _usual_group(device: Device) -> str:
+    if device.kind == "usbtmc":
+        return faults.USB_GROUP
     known = {group.gr_name for group in grp.getgrall()}
-    return next((name for name in _GROUPS if name in known), _GROUPS[0])
+    return next((name for name in _SERIAL_GROUPS if name in known), _SERIAL_GROUPS[0])

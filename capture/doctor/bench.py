@@ -6,12 +6,12 @@ from pathlib import Path
 
 import usb.core
 
-from capture.app import build_instruments
 from capture.config import Config, LinkSettings, SerialSettings, UnixSettings, UsbtmcSettings
 from capture.discovery import Device, is_meant, usb_devices
 from capture.discovery.permission import missing_permission
 from capture.doctor.finding import Finding, look, ok, wrong
 from capture.errors import ConfigError, LinkOpenError
+from capture.instruments import build_instruments
 from capture.links import make_link
 from capture.links.ports import holder_of, resolve
 from capture.plugins import DriverRegistry

@@ -2,37 +2,33 @@
 
 MQTT 5 only: the session outlives the connection for as long as the broker is told, Receive Maximum
 bounds what may be unacknowledged, Maximum Packet Size what may come at all. Driven by its caller,
-as the publisher's connection is, but not over paho: that makes 27 names of properties for each
-message, and reads CloudEvents' letter by letter, which costs more than all that is done with the
-message here. Packets are made and read by mqtt5, which does nothing else, so that one read of the
-socket gives many messages and one write acknowledges a batch.
+as the publisher's connection is, and over the same client: paho's callbacks only record, and its
+packets share system calls.
 """
 
 import contextlib
 import json
+import select
 import ssl
 from collections import deque
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-import mqtt5
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
-from capture.clock import Clock
 from capture.errors import PublishError
 from capture.historian.intake import FILTERS
 from capture.historian.settings import BrokerSource
-from capture.historian.wire import Wire
 from capture.publish.topics import ROOT
+from capture.publish.wire import Client
 
+_MOST_PACKETS = 500  # at a turn, so that a flood cannot starve the rest
 _CONNECT_TIMEOUT = 5.0
-_MOST_READS = 16  # of the socket at a turn, so that a flood cannot starve the rest
-_MOST_ASKED = 20  # requests of ours that are not acknowledged, where the broker takes so many
-_MOST_ASKS = 1000  # that wait; a hole that is not asked for now is asked for at a later look
-_LAST_WORDS = 1.0  # seconds for what must leave before the connection is closed
-_SUBSCRIPTION = 1  # its packet identifier; requests have those above it
-_LAST_NUMBER = 65_535
-_HEADER = 5  # bytes before what the length of a packet counts
-_REFUSED = 0x80  # reason codes from here on are failures (MQTT 5.0, 2.4)
+_LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
 
 
 class Received(NamedTuple):
@@ -54,7 +50,6 @@ class Listener:
         most: int,
         password: str,
         tls: ssl.SSLContext | None,
-        clock: Clock,
     ) -> None:
         """Take the slot's client id, the group that shares the stream, the most unacknowledged."""
         self.received: deque[Received] = deque()
@@ -63,27 +58,25 @@ class Listener:
         self.over: str | None = None
         self.dropped = 0
         """Messages at QoS 0 that found no room in ``received``; benches send none such."""
-        self._most = most
-        self._broker, self._group, self._tls, self._clock = broker, group, tls, clock
-        self._hello = mqtt5.ConnectPacket(
+        self._group = group
+        self._broker, self._most = broker, most
+        self._client = Client(
+            CallbackAPIVersion.VERSION2,
             client_id,
-            username=broker.username or None,
-            password=password.encode() if broker.username and password else None,
-            clean_start=False,
-            keep_alive=broker.keepalive_s,
-            session_expiry_interval=broker.session_expiry_s,
-            receive_max=most,
-            max_packet_size=broker.max_packet,
-        ).write()
-        self._wire: Wire | None = None
-        self._bytes = bytearray()
-        self._keepalive = float(broker.keepalive_s)
-        self._sent = self._heard = clock.monotonic()
-        self._pinged = False
-        self._asks: deque[tuple[str, bytes]] = deque(maxlen=_MOST_ASKS)
-        self._asked: set[int] = set()
-        self._most_asked = _MOST_ASKED
-        self._number = _SUBSCRIPTION
+            protocol=MQTTProtocolVersion.MQTTv5,
+            manual_ack=True,
+        )
+        self._client.connect_timeout = _CONNECT_TIMEOUT
+        # Requests go one after the other: paho does not look at the broker's Receive Maximum.
+        self._client.max_inflight_messages_set(1)
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+        if broker.username:
+            self._client.username_pw_set(broker.username, password or None)
+        if tls is not None:
+            self._client.tls_set_context(tls)
 
     def begin(self) -> None:
         """Connect, taking up the slot's session.
@@ -92,27 +85,50 @@ class Listener:
             PublishError: no connection; says why.
         """
         broker = self._broker
-        self._wire = Wire(broker.host, broker.port, self._tls, _CONNECT_TIMEOUT)
-        self._send(self._hello)
-        self._heard = self._sent
+        properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's
+        properties.SessionExpiryInterval = broker.session_expiry_s
+        properties.ReceiveMaximum = self._most
+        properties.MaximumPacketSize = broker.max_packet
+        try:
+            self._client.connect(
+                broker.host, broker.port, broker.keepalive_s,
+                clean_start=False, properties=properties,
+            )  # fmt: skip
+        except (OSError, ValueError) as error:
+            text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+            raise PublishError(f"broker {broker.host}:{broker.port}: {text}") from error
+        self._client.loop_write()
 
     def turn(self, longest: float) -> bool:
         """Wait no longer than so many seconds and move what there is; True where bytes had come."""
-        wire = self._wire
+        client = self._client
+        connected = client.socket()
         if self.over is not None:
             return False
-        if wire is None:
+        if connected is None:
             self.over = "the connection to the broker is gone"
             return False
-        came = False
+        waiting = client.pending()
+        writes = [connected] if client.want_write() else []
+        readable, writable, _ = select.select([connected], writes, [], 0 if waiting else longest)
         try:
-            came = wire.wait(longest)
-            if came:
-                self._read(wire)
-            self._show_life()
-        except PublishError as error:
-            self._is_over(str(error))
-        return came
+            if readable or waiting:
+                self._read()
+            if writable and self.over is None:
+                self._check(client.loop_write())
+            if self.over is None:
+                self._check(client.loop_misc())
+        except Exception as error:  # noqa: BLE001 - paho raises all sorts on bytes that are no MQTT
+            self._is_over(f"the broker sent what is not MQTT ({error!r})")
+        return bool(readable or waiting)
+
+    def _read(self) -> None:
+        """Take what has come; paho takes one packet at a time where nothing of ours is out."""
+        for _ in range(_MOST_PACKETS):
+            code = self._client.loop_read()
+            self._check(code)
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or not self._client.pending():
+                return
 
     def acknowledge(self, messages: Iterable[Received]) -> None:
         """Tell the broker that messages are stored.
@@ -120,8 +136,10 @@ class Listener:
         Raises:
             PublishError: the connection is over.
         """
-        numbers = [each.mid for each in messages if each.mid is not None]
-        self._send(b"".join([mqtt5.PubAckPacket(number).write() for number in numbers]))
+        self._refuse_when_over()
+        for each in messages:
+            if each.mid is not None:
+                self._client.ack(each.mid, 1)
 
     def ask_again(self, site: str, bench: str, request: dict[str, Any]) -> None:
         """Ask a bench to send readings again.
@@ -129,149 +147,79 @@ class Listener:
         Raises:
             PublishError: the connection is over.
         """
-        self._asks.append((f"{ROOT}/{site}/{bench}/resend", json.dumps(request).encode()))
-        self._ask()
+        self._refuse_when_over()
+        self._client.publish(f"{ROOT}/{site}/{bench}/resend", json.dumps(request), qos=1)
 
     def end(self, *, politely: bool) -> None:
         """End the connection; the broker keeps the session, and what is not acknowledged."""
-        wire, self._wire = self._wire, None
-        if wire is None:
-            return
         if politely and self.over is None:
-            with contextlib.suppress(PublishError):
-                wire.write(mqtt5.DisconnectPacket().write())
-                wire.drain(_LAST_WORDS)
-                # Whoever takes over the slot at once would cut off what the broker has not read.
-                wire.see_off(_LAST_WORDS)
-        wire.close()
+            # Whoever takes over the slot at once would cut off what the broker has not read.
+            self._client.see_off(_LAST_WORDS)
+        connected = self._client.socket()
+        if connected is not None:
+            with contextlib.suppress(OSError):
+                connected.close()
+        self._is_over("ended")
+
+    def _refuse_when_over(self) -> None:
+        if self.over is not None or self._client.socket() is None:
+            raise PublishError(self.over or "the connection to the broker is gone")
 
     def _is_over(self, why: str) -> None:
         """Keep the first reason: what comes after it follows from it."""
         if self.over is None:
             self.over = why
 
-    # ── bytes and time ───────────────────────────────────────────────────────────────────────
+    def _check(self, code: MQTTErrorCode) -> None:
+        if code != MQTTErrorCode.MQTT_ERR_SUCCESS and self.over is None:
+            self.over = f"broker: {mqtt.error_string(code).rstrip('.').lower()}"
 
-    def _send(self, data: bytes) -> None:
-        if self._wire is None:
-            raise PublishError(self.over or "the connection to the broker is gone")
-        self._wire.write(data)
-        self._sent = self._clock.monotonic()
-
-    def _read(self, wire: Wire) -> None:
-        """Read what has come, and act on it; of a flood only the first part."""
-        for _ in range(_MOST_READS):
-            data = wire.read()
-            if not data:
-                return
-            self._heard, self._pinged = self._clock.monotonic(), False
-            self._bytes += data
-            self._act()
-            if self.over is not None:
-                return
-            if len(self._bytes) > self._broker.max_packet + _HEADER:
-                raise PublishError("the broker sent a larger packet than we take")
-
-    def _act(self) -> None:
-        """Act on each packet that is whole; the bytes of the next one stay."""
-        done = 0
-        with memoryview(self._bytes) as view:
-            try:
-                while self.over is None:
-                    try:
-                        packet, length = mqtt5.read(view[done:])
-                    except IndexError:
-                        break  # not whole yet
-                    done += length
-                    if isinstance(packet, mqtt5.PublishPacket):
-                        self._keep(Received(packet.topic, packet.payload, packet.packet_id))
-                    else:
-                        self._hear(packet)
-            except (KeyboardInterrupt, PublishError):
-                raise
-            # What is no UTF-8 comes as a panic of Rust's, which is no Exception.
-            except BaseException as error:  # noqa: BLE001 - of bytes that are no MQTT anything comes
-                self.over = f"the broker sent what is not MQTT 5 ({error!r})"
-        del self._bytes[:done]
-
-    def _keep(self, message: Received) -> None:
-        """Keep a message, unless nothing bounds its kind and there are too many already."""
-        if message.mid is None and len(self.received) >= self._most:
-            self.dropped += 1
-        else:
-            self.received.append(message)
-
-    def _show_life(self) -> None:
-        """Ask for an answer when nothing was said for half the time that is allowed."""
-        if not self._keepalive:
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        _data: Any,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if reason.is_failure:
+            self.over = f"the broker refused us: {reason}"
             return
-        now = self._clock.monotonic()
-        if self._pinged and now - self._heard >= 2 * self._keepalive:
-            raise PublishError("the broker does not answer")
-        if not self._pinged and now - min(self._sent, self._heard) >= self._keepalive / 2:
-            self._send(mqtt5.PingReqPacket().write())
-            self._pinged = True
-
-    # ── packets ──────────────────────────────────────────────────────────────────────────────
-
-    def _hear(self, packet: mqtt5.Packet) -> None:
-        """Act on a packet that is no message."""
-        match packet:
-            case mqtt5.ConnAckPacket():
-                self._on_connack(packet)
-            case mqtt5.SubAckPacket():
-                self._on_suback(packet)
-            case mqtt5.PubAckPacket():
-                self._asked.discard(packet.packet_id)
-                self._ask()
-            case mqtt5.DisconnectPacket():
-                self.over = f"broker: {_words(packet.reason_code)}{_more(packet.reason_str)}"
-            case mqtt5.PingRespPacket():
-                pass  # that it came is what it says
-            case _:
-                self.over = f"the broker sent what no broker sends here: {type(packet).__name__}"
-
-    def _on_connack(self, packet: mqtt5.ConnAckPacket) -> None:
-        if packet.reason_code != mqtt5.ConnAckReasonCode.SUCCESS:
-            why = _words(packet.reason_code)
-            self.over = f"the broker refused us: {why}{_more(packet.reason_str)}"
-            return
-        if not packet.shared_subscription_available:
+        if not getattr(properties, "SharedSubscriptionAvailable", 1):
             self.over = "the broker has no shared subscriptions"
             return
-        self.accepted, self.session_present = True, packet.session_present
-        self._most_asked = min(_MOST_ASKED, packet.receive_max)
-        if packet.server_keep_alive is not None:
-            self._keepalive = float(packet.server_keep_alive)
-        wanted = [
-            mqtt5.TopicFilter(f"$share/{self._group}/{each}", max_qos=mqtt5.QoS.AT_LEAST_ONCE)
-            for each in FILTERS
-        ]
-        self._send(mqtt5.SubscribePacket(_SUBSCRIPTION, wanted).write())
+        self.accepted, self.session_present = True, flags.session_present
+        client.subscribe([(f"$share/{self._group}/{each}", 1) for each in FILTERS])
 
-    def _on_suback(self, packet: mqtt5.SubAckPacket) -> None:
-        refused = [code for code in packet.reason_codes if int(code) >= _REFUSED]
+    def _on_subscribe(
+        self,
+        _client: mqtt.Client,
+        _data: Any,
+        _mid: int,
+        reasons: list[ReasonCode],
+        _properties: Properties | None,
+    ) -> None:
+        refused = [str(reason) for reason in reasons if reason.is_failure]
         if refused:
-            why = f"{_words(refused[0])}{_more(packet.reason_str)}"
-            self.over = f"the broker refuses the subscription: {why}"
+            self.over = f"the broker refuses the subscription: {refused[0]}"
         self.subscribed = True
 
-    def _ask(self) -> None:
-        """Send requests that wait, as far as the broker takes them."""
-        while self._asks and len(self._asked) < self._most_asked:
-            topic, payload = self._asks.popleft()
-            self._number = max(_SUBSCRIPTION, self._number % _LAST_NUMBER) + 1
-            self._asked.add(self._number)
-            once = mqtt5.QoS.AT_LEAST_ONCE
-            packet = mqtt5.PublishPacket(topic, payload, qos=once, packet_id=self._number)
-            self._send(packet.write())
+    def _on_disconnect(
+        self,
+        _client: mqtt.Client,
+        _data: Any,
+        flags: mqtt.DisconnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        said = flags.is_disconnect_packet_from_server or str(reason) != "Unspecified error"
+        why = f"broker: {reason}" if said else "the connection to the broker is gone"
+        self._is_over(why)
 
-
-def _words(code: Any) -> str:
-    """Give a reason code in words."""
-    return str(code.name).replace("_", " ").lower()
-
-
-def _more(text: str | None) -> str:
-    """Give what the broker says of it besides."""
-    return f" ({text!r})" if text else ""
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        if message.qos:
+            self.received.append(Received(message.topic, bytes(message.payload), message.mid))
+        elif len(self.received) < self._most:
+            self.received.append(Received(message.topic, bytes(message.payload), None))
+        else:
+            self.dropped += 1  # nothing bounds how many of these come

@@ -18,8 +18,8 @@ from pydantic_settings import (
 )
 
 from capture.config import LogConfig, TlsConfig
-from capture.driver.faults import fault_lines
 from capture.errors import ConfigError
+from capture.faults import fault_lines
 from capture.settings_text import toml_table
 
 FILE_NAME = "benchtally-historian.toml"

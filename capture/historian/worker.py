@@ -141,7 +141,6 @@ class Worker:
             min(65535, 2 * config.database.batch),
             self._secret(broker),
             tls,
-            self._clock,
         )
         polite = False
         try:

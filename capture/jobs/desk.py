@@ -2,30 +2,25 @@
 
 An act is checked, written with what belongs to it (readings, tags, the voltage that was applied)
 in one transaction, and what follows for the results is computed and stored.
+
+One class, since whoever acts has one door; what an act is checked by stands in files of its own.
 """
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
 from pydantic import ValidationError
 
 from capture.clock import Clock
-from capture.driver.faults import one_line
-from capture.errors import CaptureError, InputError, NotThereError
-from capture.jobs.energy import needs_ramp_down
-from capture.jobs.fit import (
-    elapsed_of,
-    of_energy,
-    points_of,
-    refuse_twice,
-    shown_deviation,
-    value_of,
-)
+from capture.errors import InputError, NotThereError
+from capture.faults import one_line
+from capture.jobs.doubting import DoubtError, doubts_of
+from capture.jobs.energy import ENERGY_LIMIT_JOULES, amperes_of, needs_ramp_down
+from capture.jobs.fit import elapsed_of, of_energy, points_of, refuse_twice, value_of
 from capture.jobs.keyed import KeyedValues, drafts_of
-from capture.jobs.plausible import Doubt, doubts, mismatch
+from capture.jobs.plausible import Doubt
 from capture.jobs.procedure import Step
 from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who, refuse_stale
@@ -36,7 +31,6 @@ from capture.model import (
     PointOfTest,
     ReadingDraft,
     Tag,
-    TestPoint,
     new_id,
 )
 from capture.model.job import (
@@ -53,19 +47,6 @@ from capture.winding import load_limits
 _RECOMPUTE = (Taken, Redone, ConditionsChanged)
 #: After these a value that was shown before belongs to something else.
 _OPENING = frozenset({"started", "taken", "redone", "resumed"})
-_EARLIER = 20  # readings of earlier tests that a value is held against
-#: Stored energy under which leads may be moved at once (a site's own decision; common practice,
-#: no source).
-ENERGY_LIMIT_JOULES = 0.1
-
-
-class DoubtError(CaptureError):
-    """A value is not likely. A person is asked; what they confirm is taken. ``doubts`` says why."""
-
-    def __init__(self, found: Sequence[Doubt]) -> None:
-        words = "; ".join(doubt.words for doubt in found)
-        super().__init__(f"{words}: look at the display once more, and confirm it if it stands so")
-        self.doubts = list(found)
 
 
 class Desk:
@@ -258,42 +239,7 @@ class Desk:
         deviation: ReadingDraft | None = None,
     ) -> list[Doubt]:
         """List what is odd about values that are to be taken for a step."""
-        machine = self.service.machine(state.machine)
-        held = self.service.readings_of(state)
-        others: dict[str, float] = {}
-        for other in state.steps.values():
-            if other.step.quantity == step.quantity and other.step.id != step.id:
-                for place, reading in enumerate(other.readings):
-                    value = value_of(held.get(reading, {}), step.quantity)
-                    if value is not None:
-                        others[f"{other.step.id} {place + 1}"] = value
-        found = []
-        for place, draft in enumerate(drafts):
-            if draft.value is None:
-                continue
-            block = {
-                str(at): each.value
-                for at, each in enumerate(drafts)
-                if at != place and each.value is not None
-            }
-            point = step.points[place] if len(step.points) > 1 else step.points[0]
-            for doubt in doubts(
-                draft.quantity,
-                draft.value,
-                draft.unit,
-                nameplate=machine.nameplate,
-                others={**others, **block} if not step.take.at_s else others,
-                earlier=self._earlier(state, step.quantity, point),
-            ):
-                words = f"{draft.digits} {draft.shown_unit or draft.unit}".strip()
-                found.append(replace(doubt, words=f"{point} {words}: {doubt.words}"))
-        if deviation is not None and deviation.value is not None:
-            ours = shown_deviation(step, drafts)
-            if ours is not None:
-                places = len(deviation.digits.partition(".")[2])
-                odd = mismatch(ours, deviation.value, 10.0**-places)
-                found += [] if odd is None else [odd]
-        return found
+        return doubts_of(self.service, self._reader, state, step, drafts, deviation)
 
     def view(self, state: JobState) -> dict[str, Any]:
         """Write a job out as people see it."""
@@ -442,43 +388,10 @@ class Desk:
             if other.step.quantity == "inductance" and other.step.points == step.points:
                 values = [value_of(held.get(id_, {}), "inductance") for id_ in other.readings]
                 henries = next((v for v in values if v is not None), None)
-        amperes = next(
-            (
-                float(condition["value"])
-                for body in bodies
-                for name, condition in (body.get("conditions") or {}).items()
-                if name in ("current", "test_current")
-                and isinstance(condition, dict)
-                and condition.get("unit") == "A"
-            ),
-            None,
-        )
         needed, _words = needs_ramp_down(
-            henries,
-            amperes,
-            self._energy_limit,
-            direct_current=True,
+            henries, amperes_of(bodies), self._energy_limit, direct_current=True
         )
         return needed
-
-    def _earlier(self, state: JobState, quantity: str, point: str) -> list[float]:
-        parsed = TestPoint.parse(point)
-        held = {id_ for step in state.steps.values() for id_ in step.readings}
-        gone = {id_ for step in state.steps.values() for id_, _ in step.superseded}
-        found: list[float] = []
-        for body in self._reader.readings(
-            machine=state.machine, quantity=quantity, newest_first=True
-        ):
-            if len(found) >= _EARLIER:
-                break
-            tag_point = (body.get("tag") or {}).get("test_point")
-            value = body.get("value")
-            if UUID(str(body["id"])) in held | gone or not tag_point or value is None:
-                continue
-            other = PointOfTest.model_validate(tag_point).to_point()
-            if (other.pair or str(other)) == (parsed.pair or str(parsed)):
-                found.append(float(value))
-        return found
 
 
 def _typed(source: Mapping[str, Any]) -> str | None:

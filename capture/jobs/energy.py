@@ -5,8 +5,14 @@ Opening the circuit of an inductance that carries current drives its voltage up 
 """
 
 import math
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from capture.errors import InputError
+
+#: Stored energy under which leads may be moved at once (a site's own decision; common practice,
+#: no source).
+ENERGY_LIMIT_JOULES = 0.1
 
 
 def stored_energy(henries: float, amperes: float) -> float:
@@ -61,3 +67,13 @@ def needs_ramp_down(
     else:
         unknown = "the meter's current is not known"
     return True, f"the meter drives a direct current and {unknown}: the energy may be any"
+
+
+def amperes_of(bodies: Sequence[Mapping[str, Any]]) -> float | None:
+    """Give the meter's current, A, as the conditions of readings tell it; None where none do."""
+    for body in bodies:
+        for name, condition in (body.get("conditions") or {}).items():
+            named = name in ("current", "test_current") and isinstance(condition, dict)
+            if named and condition.get("unit") == "A":
+                return float(condition["value"])
+    return None

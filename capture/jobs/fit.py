@@ -58,7 +58,11 @@ def points_of(step: Step, bodies: Sequence[Mapping[str, Any]]) -> list[PointOfTe
 def refuse_twice(
     state: JobState, step: Step, readings: Sequence[UUID], bodies: Sequence[Mapping[str, Any]]
 ) -> None:
-    """Refuse a reading that would stand for two values."""
+    """Refuse a reading that would stand for two values.
+
+    Raises:
+        InputError: it stands twice, or another step of its quantity has taken it.
+    """
     if len(set(readings)) < len(readings):
         raise InputError("a reading stands twice; each value is a reading of its own")
     for other in state.steps.values():

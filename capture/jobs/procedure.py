@@ -13,8 +13,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from capture.driver.faults import fault_lines
 from capture.errors import ConfigError, InputError
+from capture.faults import fault_lines
 from capture.model.fields import Line, Model, QuantityName, Slug
 from capture.model.job import StepId
 from capture.model.testpoint import TestPoint

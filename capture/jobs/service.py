@@ -13,21 +13,41 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.clock import Clock
-from capture.driver.faults import one_line
 from capture.errors import InputError, NotThereError
+from capture.faults import one_line
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check
 from capture.jobs.state import JobState, apply, replay
 from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, Stored
 from capture.model import ReadingDraft, Tag, new_id
-from capture.model.job import Event, JobConditions, JobEntry, Started, Taken
+from capture.model.job import (
+    Applied,
+    Event,
+    Finished,
+    JobConditions,
+    JobEntry,
+    Noted,
+    Paused,
+    Resumed,
+    Selected,
+    SignedOff,
+    Skipped,
+    Started,
+    Taken,
+)
 from capture.model.machine import MachineEntry, Nameplate
 from capture.model.result import ResultRecord
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
 Append = Callable[[Sequence[Entry], Expectation | None], list[Stored]]
 
+#: Who stands in the entries that hands-free capture writes.
+WATCHER = "watcher"
+
+#: Acts that mean the same however long a test voltage was on the winding; each still meets the
+#: locks that follow from that time.
+_WHATEVER_THE_VOLTAGE = (Finished, Noted, Paused, Resumed, Selected, SignedOff, Skipped)
 _CHANGES_RESULTS = frozenset({"taken", "redone", "conditions"})
 
 #: Whether the insulation reading of a step has failed, by the state; None where nobody judged.
@@ -193,9 +213,10 @@ class JobService:
     ) -> JobState:
         """Write what a person or the watcher does, with the readings that belong to it.
 
-        ``seen`` is the newest entry of the job that whoever acts has seen. The same id again does
-        nothing and gives the state. Events in ``also`` follow from the first: all are written, or
-        none.
+        ``seen`` is the newest entry of the job that whoever acts has seen. Where only hands-free
+        capture has written since, and only for how long a voltage was on, that keeps nobody from
+        going on with the work. The same id again does nothing and gives the state. Events in
+        ``also`` follow from the first: all are written, or none.
 
         Raises:
             InputError: the event does not fit, or the id was used for something else.
@@ -207,6 +228,7 @@ class JobService:
         if known is not None:
             _refuse_other_use(known, job, event)
             return state
+        seen = self._seen(state, event, seen)
         refuse_stale(state, seen)
         if isinstance(event, Taken):
             self._check_readings(state.step(event.step).step, event, readings)
@@ -221,10 +243,31 @@ class JobService:
         except StaleError:
             # The same act from two places at once: whoever came second did the same thing.
             known = self._reader.entry(who.id)
-            if known is None:
+            if known is None and self._seen(self.state(job), event, seen) == seen:
                 raise
+            if known is None:
+                return self.act(
+                    job,
+                    event,
+                    who,
+                    seen,
+                    also=also,
+                    readings=readings,
+                    tags=tags,
+                    insulation_failed=insulation_failed,
+                )
             _refuse_other_use(known, job, event)
         return self.state(job)
+
+    def _seen(self, state: JobState, event: Event, seen: int) -> int:
+        """Give the job's newest entry where what came after ``seen`` is no matter for an act."""
+        if state.last == seen or not isinstance(event, _WHATEVER_THE_VOLTAGE):
+            return seen
+        rows = self._reader.of_subject("job", str(state.job), after=seen)
+        since = [JobEntry.model_validate_json(row.body) for row in rows if row.n <= state.last]
+        if all(isinstance(e.event, Applied) and e.operator == WATCHER for e in since):
+            return state.last
+        return seen
 
     def _check_readings(self, step: Step, event: Taken, drafts: Sequence[ReadingDraft]) -> None:
         """Refuse readings that are not there, and a step without one of its own quantity."""

@@ -162,6 +162,9 @@ def apply(state: JobState | None, n: int, entry: JobEntry) -> JobState:
 
     An entry that does not fit (an unknown step, say) changes nothing but ``last``: what was stored
     was stored, and a replay never fails on it.
+
+    Raises:
+        InputError: the entry comes before the job's start.
     """
     event = entry.event
     if isinstance(event, Started):

@@ -14,7 +14,8 @@ from uuid import UUID
 from pydantic_core import from_json
 
 from capture.jobs.procedure import Step
-from capture.jobs.settling import Sample, TimedWatch, voltage_reached
+from capture.jobs.settling import Sample
+from capture.jobs.timing import TimedWatch, voltage_reached
 from capture.journal import Row
 
 INSULATION = "insulation_resistance"

@@ -9,6 +9,9 @@ Insulation does not settle; it is taken at set times since the voltage was reach
 test voltage was on the winding is written down, whether or not anything was taken.
 
 The job is the one that was worked on last; another one waits until somebody touches it.
+
+One file, since touches, tests and turns decide over the same few fields entry by entry; what can be
+told without them stands in `settling.py`, `timing.py`, `voltage.py`, `locks.py`.
 """
 
 from dataclasses import dataclass, replace
@@ -23,7 +26,7 @@ from capture.jobs.desk import Desk
 from capture.jobs.fit import of_energy
 from capture.jobs.locks import locks
 from capture.jobs.rules import LockedError
-from capture.jobs.service import Who
+from capture.jobs.service import WATCHER, Who
 from capture.jobs.settling import SettleWatch
 from capture.jobs.state import JobState, JobStatus, StepState, apply
 from capture.jobs.voltage import (
@@ -40,8 +43,6 @@ from capture.journal import Row, StaleError
 from capture.model import new_id
 from capture.model.job import Applied, JobEntry
 
-#: Who stands in the entries that the watcher writes.
-OPERATOR = "watcher"
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
@@ -261,7 +262,7 @@ class JobWatch:
         self, state: JobState, step: StepState, readings: list[UUID], how: str, **more: Any
     ) -> bool:
         for _ in range(3):
-            who = Who(OPERATOR, new_id())
+            who = Who(WATCHER, new_id())
             try:
                 after = self._desk.take(
                     state.job, step.step.id, readings, who, state.last, how=how, **more
@@ -416,7 +417,7 @@ class JobWatch:
                     break
                 event = Applied(step=test.step, seconds=min(test.elapsed, _LONGEST))
                 try:
-                    self._desk.act(test.job, event, Who(OPERATOR, new_id()), state.last)
+                    self._desk.act(test.job, event, Who(WATCHER, new_id()), state.last)
                 except StaleError:
                     continue
                 break

@@ -158,7 +158,12 @@ class KernelUsbtmcLink:
         return self._settings.device
 
     def open(self) -> None:
-        """Open the node and bring the device to a known state."""
+        """Open the node and bring the device to a known state.
+
+        Raises:
+            LinkOpenError: not on Linux; the node is absent, busy or forbidden; or what answers is
+                no USBTMC device.
+        """
         self._forget_device()
         path = self._settings.device
         if fcntl is None:
@@ -192,7 +197,12 @@ class KernelUsbtmcLink:
             self._try(CLEAR)
 
     def write(self, data: bytes) -> None:
-        """Send ``data`` as one message."""
+        """Send ``data`` as one message.
+
+        Raises:
+            LinkTimeout: the device did not take the whole message in time.
+            LinkLost: the device is gone. LinkError: the link is not open.
+        """
         node = self._opened()
         data = terminated(data, line_feed=self._settings.trailing_line_feed)
         self._payload, self._ended = b"", False

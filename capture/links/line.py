@@ -62,6 +62,9 @@ class LineLink(ABC):
 
         Takes as long as the lines settle, two seconds at most; a port that vanishes meanwhile is
         noticed at once.
+
+        Raises:
+            LinkOpenError: the port is absent, busy or forbidden. LinkLost: it vanished meanwhile.
         """
         self._port = self._make_port()
         end = time.monotonic() + self._line.settle_s
@@ -76,6 +79,9 @@ class LineLink(ABC):
         """Give what is there, or what comes within ``timeout`` seconds.
 
         At most one byte is waited for: pyserial waits for the full count otherwise.
+
+        Raises:
+            LinkLost: the port is gone. LinkError: the link is not open.
         """
         port = self._opened()
         try:
@@ -104,7 +110,12 @@ class LineLink(ABC):
                 return first
 
     def write(self, data: bytes) -> None:
-        """Write all of ``data``."""
+        """Write all of ``data``.
+
+        Raises:
+            LinkTimeout: the port did not take all of it in time.
+            LinkLost: the port is gone. LinkError: the link is not open.
+        """
         port = self._opened()
         try:
             taken = port.write(data)
@@ -121,6 +132,9 @@ class LineLink(ABC):
         """Drop what is not sent yet, then read and drop until the port has been quiet for a while.
 
         A port that is never quiet is left after a second: it sends unasked.
+
+        Raises:
+            LinkLost: the port is gone. LinkError: the link is not open.
         """
         port = self._opened()
         self.read(4096, 0.0)  # a port that is gone says so at once, not after a time-out

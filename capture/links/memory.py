@@ -62,7 +62,11 @@ class Wire:
             self._changed.notify_all()
 
     def take(self, limit: int, timeout: float) -> tuple[bytes, bool]:
-        """Read for the link."""
+        """Read for the link; ``timeout`` in seconds.
+
+        Raises:
+            LinkLost: the cable was pulled.
+        """
         with self._changed:
             self._changed.wait_for(lambda: bool(self._to_host) or not self.plugged, timeout)
             if not self.plugged:
@@ -76,7 +80,11 @@ class Wire:
             return data, last
 
     def give(self, data: bytes) -> None:
-        """Write for the link."""
+        """Write for the link.
+
+        Raises:
+            LinkLost: the cable was pulled.
+        """
         with self._changed:
             if not self.plugged:
                 raise LinkLost("memory: the cable was pulled")
@@ -108,7 +116,11 @@ class MemoryLink:
         return self._wire.message_based
 
     def open(self) -> None:
-        """Open; fails while the cable is out."""
+        """Open.
+
+        Raises:
+            LinkOpenError: the cable is out.
+        """
         if not self._wire.plugged:
             raise LinkOpenError("memory: no cable")
         self._wire.opened += 1

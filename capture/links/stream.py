@@ -32,14 +32,23 @@ class StreamLink(ABC):
         """Say why there is no connection, and what to do."""
 
     def open(self) -> None:
-        """Connect."""
+        """Connect.
+
+        Raises:
+            LinkOpenError: nobody is there, or who is there refused.
+        """
         try:
             self._socket = self._connect(self._timeout)
         except OSError as error:
             raise LinkOpenError(f"{self.description}: {self._explain(error)}") from error
 
     def read(self, limit: int, timeout: float) -> tuple[bytes, bool]:
-        """Give what is there, or what comes within ``timeout`` seconds."""
+        """Give what is there, or what comes within ``timeout`` seconds.
+
+        Raises:
+            LinkLost: the peer hung up, fell silent, or the connection broke.
+            LinkError: the link is not open.
+        """
         connection = self._opened()
         try:
             connection.settimeout(timeout)
@@ -58,7 +67,12 @@ class StreamLink(ABC):
         return data, False
 
     def write(self, data: bytes) -> None:
-        """Write all of ``data``."""
+        """Write all of ``data``.
+
+        Raises:
+            LinkTimeout: the peer did not take all of it in time.
+            LinkLost: the connection broke. LinkError: the link is not open.
+        """
         connection = self._opened()
         try:
             connection.settimeout(self._timeout)
@@ -69,7 +83,11 @@ class StreamLink(ABC):
             raise LinkLost(f"{self.description}: connection lost ({error})") from error
 
     def resync(self) -> None:
-        """Connect anew: what the old connection still owes never arrives."""
+        """Connect anew: what the old connection still owes never arrives.
+
+        Raises:
+            LinkOpenError: nobody is there any more.
+        """
         self.close()
         self.open()
 

@@ -32,6 +32,7 @@ class Wire:
         self._at = 0
         self._gathered = bytearray()
         self._lost: OSError | None = None
+        self.patience = 0.0
         self._confirm_at_once()
 
     def recv(self, size: int) -> bytes:
@@ -119,8 +120,20 @@ class Wire:
         return self._inner.fileno()
 
     def close(self) -> None:
-        """Send what is left, if that can be done at once, and close."""
+        """Send what is left, if that can be done at once, and close.
+
+        With `patience`, wait so many seconds for the peer to close as well: a socket that is closed
+        while something has come that nobody read takes back what the peer has not read yet.
+        """
         self.flush()
+        if self.patience and self._lost is None:
+            with contextlib.suppress(OSError):
+                self._inner.settimeout(self.patience)
+                while self._gathered:
+                    del self._gathered[: self._inner.send(self._gathered)]
+                self._inner.shutdown(socket.SHUT_WR)
+                while self._inner.recv(_READ):
+                    pass
         self._inner.close()
 
 
@@ -149,6 +162,15 @@ class Client(mqtt.Client):
         """Tell whether something was read that `loop_read` has not been given yet."""
         wire = self.socket()
         return isinstance(wire, Wire) and wire.pending()
+
+    def see_off(self, patience: float) -> None:
+        """Say DISCONNECT, and close when the broker has read it, or after so many seconds."""
+        wire = self.socket()
+        if isinstance(wire, Wire):
+            wire.patience = patience
+        with contextlib.suppress(OSError, ValueError):
+            self.disconnect()
+            self.loop_write()
 
     def _create_socket(self) -> Any:
         # Not public. Should paho stop asking for it, each packet costs its calls again, no more.

@@ -8,8 +8,8 @@ from pydantic import ValidationError
 
 from capture.clock import Clock
 from capture.config import Config
-from capture.driver.faults import one_line
 from capture.errors import CaptureError, InputError
+from capture.faults import one_line
 from capture.jobs.desk import Desk
 from capture.jobs.service import Append
 from capture.jobs.trends import machine_trends

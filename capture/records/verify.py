@@ -9,9 +9,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from capture.driver.faults import one_line
 from capture.errors import InputError
 from capture.extras import needs_extra
+from capture.faults import one_line
 from capture.journal.chain import link
 from capture.model.job import JobEntry, SignedOff
 from capture.model.record import Record, RecordReading, hash_of

@@ -9,9 +9,9 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.driver import Indication, Profile
-from capture.driver.faults import one_line
 from capture.driver.profile import standard_uncertainty
 from capture.errors import DriverError
+from capture.faults import one_line
 from capture.model import (
     Bound,
     Polled,

@@ -49,7 +49,11 @@ def read_number(text: str, unit: str) -> Shown:
 
 
 def read_setting(text: str, unit: str) -> Condition:
-    """Read the answer to a settings query: a number with its unit, or words where it has none."""
+    """Read the answer to a settings query: a number with its unit, or words where it has none.
+
+    Raises:
+        Misfit: it is neither.
+    """
     text = text.strip().strip('"')
     if not unit:
         if not text or not text.isprintable():

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from simulators.pulse import PulseInstrument
-from simulators.winding import FewerTurns, ShortedTurns, Winding, with_natural_spread
+from simulators.winding import Winding, with_natural_spread
+from simulators.winding_faults import FewerTurns, ShortedTurns
 
 HERTZ = 1000.0
 PAIRS = ("U-V", "V-W", "W-U")

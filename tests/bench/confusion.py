@@ -32,18 +32,15 @@ from capture.winding.hypotheses import (
 )
 from capture.winding.likelihood import setting_of
 from simulators.pulse import PulseInstrument
-from simulators.winding import (
-    PAIRS,
-    PHASES,
+from simulators.winding import PAIRS, PHASES, Rotor, Winding
+from simulators.winding_faults import (
     FewerTurns,
     HighJoint,
     OpenPath,
     OpenPhase,
     PhaseToPhase,
     ReversedGroup,
-    Rotor,
     ShortedTurns,
-    Winding,
 )
 
 HERTZ = 1000.0

@@ -28,7 +28,8 @@ from capture.config import (
 )
 from capture.links import KernelUsbtmcLink, UsbtmcLink, kernel_usbtmc, make_link
 from simulators.usb import SimulatedBus, UsbPlug
-from simulators.usbtmc import Departures, StallError, UsbtmcDevice
+from simulators.usbtmc import UsbtmcDevice
+from simulators.usbtmc_rules import Departures, StallError
 
 
 class Counter:

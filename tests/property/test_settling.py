@@ -6,7 +6,8 @@ import numpy as np
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from capture.jobs.settling import Sample, SettleWatch, TimedWatch
+from capture.jobs.settling import Sample, SettleWatch
+from capture.jobs.timing import TimedWatch
 
 RELATIVE = 5e-4
 SEEDS = st.integers(0, 2**32 - 1)

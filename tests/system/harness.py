@@ -1,7 +1,8 @@
 """Parts of a bench, for the system tests and the measurements: everything but amqtt is a program.
 
 Nothing here reads the journal or the broker through the code under test: the journal is opened with
-plain sqlite3, and the subscriber is paho's client used by hand.
+plain sqlite3, and the subscriber is paho's client used by hand. One file, since every system test
+puts its bench together from it.
 """
 
 import contextlib

@@ -8,7 +8,6 @@ import psycopg
 import pytest
 from historian_bench import Historian, Postgres
 
-from capture.clock import SystemClock
 from capture.historian.intake import row_of
 from capture.historian.listener import Listener
 from capture.historian.settings import BrokerSource
@@ -140,7 +139,6 @@ class Slot:
             self._most,
             "",
             None,
-            SystemClock(),
         )
         self.listener.begin()
         harness.wait_until(lambda: self.turn() and self.listener.subscribed, "subscribed")

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from capture.app import build_instruments
 from capture.config import find_config, load_config
 from capture.errors import ConfigError
+from capture.instruments import build_instruments
 from capture.plugins import DriverRegistry
 
 GOOD = """

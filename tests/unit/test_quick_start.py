@@ -42,3 +42,14 @@ def test_the_publisher_imports_neither_configuration_nor_drivers_nor_jobs():
     assert "capture.publish.pump" in imported
     for name in ("capture.config", "capture.driver", "capture.model.job", "pydantic_settings"):
         assert name not in imported
+
+
+def test_the_configuration_is_read_without_the_drivers():
+    """Commands that only look something up need no profile, no framer, no driver."""
+    code = "import sys, capture.config; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True
+    )
+    imported = set(done.stdout.split())
+    assert "capture.config.file" in imported
+    assert not {name for name in imported if name.startswith("capture.driver")}

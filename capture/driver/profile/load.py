@@ -9,9 +9,9 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from capture.driver.faults import fault_lines
 from capture.driver.profile.model import Profile
 from capture.errors import ConfigError
+from capture.faults import fault_lines
 from capture.settings_text import toml_table
 
 _LARGEST = 256 * 1024  # bytes of a profile file

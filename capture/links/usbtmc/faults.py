@@ -17,6 +17,10 @@ FOREIGN: tuple[type[Exception], ...] = (
 )
 
 
+#: Group that the udev rule opens USB devices to, besides whoever sits at the computer.
+USB_GROUP = "plugdev"
+
+
 class Kind(Enum):
     """What a failed transfer means."""
 
@@ -98,5 +102,5 @@ def udev_rule(vendor: int, product: int) -> str:
     """Write the udev rule that lets the person at this computer, and group plugdev, use it."""
     return (
         f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{vendor:04x}", ATTR{{idProduct}}=="{product:04x}", '
-        'MODE="0660", GROUP="plugdev", TAG+="uaccess"'
+        f'MODE="0660", GROUP="{USB_GROUP}", TAG+="uaccess"'
     )

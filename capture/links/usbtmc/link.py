@@ -6,6 +6,9 @@ stopped asking its Bulk-IN endpoint for a moment; it sees requests only, and a s
 first is answered is an error to it. Only `resync`, a new message or closing gives a request up, and
 then by abort with its drain read, or else many a device stays dead.
 
+One file, since reading, the end of a message and getting back into step share the request that is
+under way; headers, pipes and control requests stand beside it.
+
 A message ends with EOM. Where EOM and the line feed at the end disagree, the device may be one that
 sets EOM on every transfer or on none, so it is asked: bit 4 (MAV) of its status byte says whether
 more is waiting, and where it has no status byte, a line feed followed by silence is an end. What
@@ -89,7 +92,11 @@ class UsbtmcLink:
     # ── opening and closing ──────────────────────────────────────────────────────────────────
 
     def open(self) -> None:
-        """Find the device in whatever socket it is, claim it, and bring it to a known state."""
+        """Find the device in whatever socket it is, claim it, and bring it to a known state.
+
+        Raises:
+            LinkOpenError: it is absent, busy or forbidden, or does not answer.
+        """
         self._forget_device()
         self._forget_message()
         self._pipes = Pipes(self.description, self._backend, self._settings.io_timeout_s)
@@ -130,7 +137,12 @@ class UsbtmcLink:
     # ── writing ──────────────────────────────────────────────────────────────────────────────
 
     def write(self, data: bytes) -> None:
-        """Send ``data`` as one message."""
+        """Send ``data`` as one message.
+
+        Raises:
+            LinkTimeout: the device did not take the message in time; it was aborted.
+            LinkLost: the device is gone. LinkError: the link is not open.
+        """
         pipes, control = self._opened()
         data = terminated(data, line_feed=self._settings.trailing_line_feed)
         with self._answering():

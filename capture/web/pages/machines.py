@@ -1,5 +1,7 @@
 """Machines as pages."""
 
+import threading
+from collections import OrderedDict
 from typing import Any
 from uuid import UUID
 
@@ -9,7 +11,7 @@ from fastapi.responses import HTMLResponse
 from capture.errors import NotThereError
 from capture.jobs.compare import compare
 from capture.jobs.desk import Desk
-from capture.jobs.trends import machine_trends
+from capture.jobs.trends import Trends, machine_trends
 from capture.jobs.view import summary
 from capture.model.fields import MachineId
 from capture.records.compared import comparison_table
@@ -21,11 +23,38 @@ from capture.web.pages.render import EXPORTS, Renderer
 
 _JOBS_IN_FULL = 5  # of a machine, with their values and what they say
 _MOST_CHOICES = 300  # jobs to compare with
+_MOST_PAGES = 16  # whose trends are held for the pictures that they ask for
+
+
+class _TrendsOfPages:
+    """Trends as pages have shown them: a page's pictures are drawn from the same, computed once."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: OrderedDict[tuple[str, int], Trends] = OrderedDict()
+
+    def of(self, desk: Desk, machine: str, n: int) -> Trends:
+        """Give a machine's trends as of the journal's entry ``n``, or a little later.
+
+        Raises:
+            NotThereError: there is no such machine.
+        """
+        with self._lock:
+            found = self._held.get((machine, n))
+        if found is not None:
+            return found
+        found = machine_trends(desk, machine)
+        with self._lock:
+            self._held[machine, n] = found
+            while len(self._held) > _MOST_PAGES:
+                self._held.popitem(last=False)
+        return found
 
 
 def make_router(bench: Bench, render: Renderer) -> APIRouter:
     """Make the routes of these pages."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+    shown = _TrendsOfPages()
 
     @router.get("/machines")
     def machines_page(request: Request) -> HTMLResponse:
@@ -46,7 +75,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             history = [e.model_dump(mode="json") for e in desk.service.machine_history(machine)]
             jobs = _jobs_of(desk, machine)
             choices = _choices(desk, machine) if jobs else []
-            trends = _trends_of(desk, machine)
+            trends = _written(shown.of(desk, machine, last))
         return render.page(
             request,
             "machine.html",
@@ -62,10 +91,11 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
         )
 
     @router.get("/trends/{name}.svg", response_class=Response)
-    def chart(name: str, machine: MachineId) -> Response:
-        """Draw one chart of a machine's trends."""
+    def chart(name: str, machine: MachineId, n: int | None = None) -> Response:
+        """Draw one chart of a machine's trends: those of the page that was drawn as of ``n``."""
         with bench.desk() as desk:
-            found = machine_trends(desk, machine).trends
+            last = desk.reader.last_n()
+            found = shown.of(desk, machine, last if n is None else min(n, last)).trends
         text = catalogue("en")
         plot = next((each for each in trend_plots(found, text) if each.name == name), None)
         if plot is None:
@@ -93,8 +123,8 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
     return router
 
 
-def _trends_of(desk: Desk, machine: str) -> dict[str, Any]:
-    found, text = machine_trends(desk, machine), catalogue("en")
+def _written(found: Trends) -> dict[str, Any]:
+    text = catalogue("en")
     notes = [f"{title_of(each, text)}: {note}" for each in found.trends for note in each.notes]
     return {
         "table": table_of(found.trends, text),

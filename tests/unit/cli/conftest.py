@@ -4,11 +4,14 @@ import io
 import json
 import sys
 import unicodedata
+from pathlib import Path
 
 import pytest
 
 from capture.cli import main as command_line
 from capture.journal import JournalReader, Store
+
+sys.path.insert(0, str(Path(__file__).parent))  # helpers are shared by these tests
 
 CONFIG = """
 site = "sawmill"

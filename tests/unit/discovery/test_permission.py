@@ -11,6 +11,7 @@ import pytest
 
 from capture.discovery import Device, report
 from capture.discovery.permission import missing_permission, udev_rule
+from capture.links.usbtmc.faults import forbidden
 
 NOBODY = 65534
 
@@ -93,8 +94,18 @@ def test_the_rules_name_subsystem_and_device_as_udev_does():
     assert serial.startswith('SUBSYSTEM=="tty", ATTRS{idVendor}=="0403"')
     assert usbtmc.startswith('SUBSYSTEM=="usb", ATTR{idVendor}=="0403"')
     assert udev_rule(Device("serial", "/dev/ttyS0")).startswith('SUBSYSTEM=="tty", KERNEL=="ttyS0"')
-    for rule in (serial, usbtmc):
-        assert re.search(r', GROUP="[a-z]+", MODE="0660"\Z', rule)
+    assert re.search(r', GROUP="(dialout|uucp)", MODE="0660"\Z', serial)
+    assert usbtmc.endswith(', MODE="0660", GROUP="plugdev", TAG+="uaccess"')
+
+
+def test_whoever_lists_and_whoever_opens_a_usb_device_give_the_same_rule_and_group(node):
+    node.chmod(0o000)
+    said = as_nobody(lambda: missing_permission(usb(node, "usbtmc")))
+    opening = forbidden("usb:0403:6001:A1")
+    rule = udev_rule(usb(node, "usbtmc"))
+    assert rule in said
+    assert opening.endswith(rule)
+    assert "sudo usermod -aG plugdev" in said
 
 
 def test_the_report_names_the_program_that_holds_a_port(tmp_path):

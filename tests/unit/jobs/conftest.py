@@ -1,5 +1,8 @@
 """A bench with one job on it: a real journal, a desk, a watch, and a clock that moves when told."""
 
+import sys
+from pathlib import Path
+
 import pytest
 
 from capture.clock import ManualClock
@@ -11,8 +14,12 @@ from capture.jobs.watcher import JobWatch
 from capture.journal import JournalReader, Store
 from capture.keying import Keying
 from capture.model import ReadingDraft, Streamed, new_id
-from capture.model.job import Discharged, JobConditions, RampedDown
+from capture.model.job import Discharged, JobConditions, Overridden, RampedDown
 from capture.model.machine import Nameplate
+
+sys.path.insert(0, str(Path(__file__).parent))  # helpers are shared by these tests
+
+from watched import steady
 
 PLATE = Nameplate(
     rated_volts=400,
@@ -93,8 +100,8 @@ class JobBench:
     def step(self, id_):
         return self.state.step(id_)
 
-    def act(self, event, **more):
-        return self.desk.act(self.job, event, self.who(), self.state.last, **more)
+    def act(self, event, operator="technician", **more):
+        return self.desk.act(self.job, event, self.who(operator), self.state.last, **more)
 
     def take(self, step, readings, who=None, **more):
         return self.desk.take(self.job, step, readings, who or self.who(), self.state.last, **more)
@@ -208,11 +215,6 @@ class JobBench:
             self.follow()
 
 
-def steady(value, count):
-    """Give a display that stands still but for its last digit."""
-    return [value * (1 + 2e-5 * (-1) ** n) for n in range(count)]
-
-
 @pytest.fixture
 def bench(tmp_path):
     """A bench with a journal of its own."""
@@ -225,3 +227,27 @@ def bench(tmp_path):
 def six():
     """The six times of a pulse comparison of a sound winding."""
     return SIX
+
+
+@pytest.fixture
+def coils(bench):
+    """A job of three inductances, nothing in its way, watched."""
+    bench.begin("three-pair-inductance")
+    bench.watching()
+    return bench
+
+
+@pytest.fixture
+def wet(bench):
+    """A job of one insulation step (15, 30 and 60 s), watched."""
+    bench.begin("insulation-one-minute", winding_celsius=22.0)
+    bench.watching()
+    return bench
+
+
+@pytest.fixture
+def pulses(bench):
+    """A bench whose job is one pulse comparison, with nothing in its way."""
+    bench.begin("pulse-six-readings")
+    bench.act(Overridden(step="pulse", lock="insulation", reason="taken yesterday, on paper"))
+    return bench

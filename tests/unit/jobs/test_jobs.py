@@ -1,28 +1,24 @@
-"""Jobs: state by replay, what may be done now, what locks a step, and the service over a journal."""
+"""Jobs without a journal: procedures, state by replay, rules, locks."""
 
-from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from job_events import at, state_after, taken
 
-from capture.clock import ManualClock
 from capture.errors import ConfigError, InputError
 from capture.jobs.locks import locks
 from capture.jobs.procedure import built_in, load_procedure, parse_procedure
 from capture.jobs.rules import LockedError, check
-from capture.jobs.service import JobService, Who
-from capture.jobs.state import JobStatus, StepStatus, replay
-from capture.journal import JournalReader, StaleError, Store
-from capture.model import Direction, TestPoint, new_id
+from capture.jobs.state import JobStatus, StepStatus
+from capture.model import Direction, TestPoint
 from capture.model.job import (
     Applied,
     ConditionsChanged,
     Discharged,
     Finished,
     JobConditions,
-    JobEntry,
     Noted,
     Overridden,
     Paused,
@@ -36,47 +32,8 @@ from capture.model.job import (
     Started,
     Taken,
 )
-from capture.model.machine import Nameplate
 
-START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
-JOB = new_id()
 STEP = "schema_version=1\nname='x'\ntitle='X'\n[[steps]]\nid='a'\ntitle='A'\n"
-
-
-def entry(event, at: float = 0.0) -> JobEntry:
-    """Make an entry of the job, so many seconds after its start."""
-    return JobEntry(
-        id=new_id(),
-        site="sawmill",
-        bench="bench-1",
-        job=JOB,
-        time=START + timedelta(seconds=at),
-        operator="technician",
-        event=event,
-    )
-
-
-def state_after(*events, procedure: str = "after-rewind"):
-    """Replay a start and these events; an event may come with its time as (event, seconds)."""
-    made = [event if isinstance(event, tuple) else (event, 0.0) for event in events]
-    started = Started(machine="fan-07", procedure=load_procedure(procedure).model_dump(mode="json"))
-    entries = [entry(started), *(entry(event, at) for event, at in made)]
-    return replay(enumerate(entries, start=1))
-
-
-def taken(step: str, count: int = 1, how: str = "operator") -> Taken:
-    """Take so many readings for a step."""
-    return Taken(step=step, readings=tuple(new_id() for _ in range(count)), how=how)
-
-
-def drafts_for(event: Taken, make, **members):
-    """Make the readings that an event takes."""
-    return [make(id=id_, **members) for id_ in event.readings]
-
-
-def at(seconds: float) -> datetime:
-    """A moment so long after the start."""
-    return START + timedelta(seconds=seconds)
 
 
 # ── procedures ───────────────────────────────────────────────────────────────────────────────
@@ -315,149 +272,6 @@ def test_no_lock_says_that_a_winding_is_anything():
     words = " ".join(lock.words for s in states for lock in locks(s, "pulse", at(1))).lower()
     assert "safe" not in words.split()
     assert "dead" not in words.split()
-
-
-# ── service ──────────────────────────────────────────────────────────────────────────────────
-
-
-@pytest.fixture
-def service(tmp_path):
-    """A service over a journal of its own."""
-    store = Store(tmp_path / "bench.journal")
-    reader = JournalReader(tmp_path / "bench.journal")
-    made = JobService(
-        reader,
-        lambda batch, expecting: store.append(batch, expecting=expecting),
-        ManualClock(),
-        "sawmill",
-        "bench-1",
-    )
-    made.register("fan-07", Nameplate(rated_volts=400, winding="random"), who())
-    yield made
-    reader.close()
-    store.close()
-
-
-def who() -> Who:
-    """Somebody, and a fresh id."""
-    return Who("technician", new_id())
-
-
-def test_a_machine_is_what_was_said_of_it_last(service):
-    service.register("fan-07", Nameplate(rated_volts=690), who(), note="nameplate read again")
-    assert service.machine("fan-07").nameplate.rated_volts == 690
-    assert [each.nameplate.rated_volts for each in service.machine_history("fan-07")] == [400, 690]
-    assert [each.machine for each in service.machines()] == ["fan-07"]
-    with pytest.raises(InputError, match="not registered"):
-        service.machine("fan-99")
-
-
-def test_two_writers_on_one_job_cannot_overwrite_each_other(service):
-    job = new_id()
-    first = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
-    second = service.act(job, Noted(text="one tablet"), who(), first.last)
-    with pytest.raises(StaleError, match="look again"):
-        service.act(job, Noted(text="other tablet"), who(), first.last)
-    assert service.act(job, Noted(text="other tablet"), who(), second.last).notes == (
-        "one tablet",
-        "other tablet",
-    )
-
-
-def test_the_same_act_handed_in_twice_is_done_once(service, draft):
-    job, someone = new_id(), who()
-    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), someone)
-    again = service.start(job, "fan-07", load_procedure("three-pair-inductance"), someone)
-    assert again.last == state.last
-    act, event = who(), taken("inductance-u-v")
-    readings = drafts_for(event, draft, quantity="inductance", unit="H", shown_unit="mH")
-    once = service.act(job, event, act, state.last, readings=readings)
-    twice = service.act(job, event, act, state.last, readings=readings)
-    assert once == twice
-    assert twice.step("inductance-u-v").readings == event.readings
-
-
-def test_a_job_is_found_again_from_the_file_alone(service, tmp_path, draft):
-    job = new_id()
-    state = service.start(job, "fan-07", load_procedure("after-rewind"), who())
-    event = taken("inductance-u-v")
-    readings = drafts_for(event, draft, quantity="inductance", unit="H", shown_unit="mH")
-    service.act(job, event, who(), state.last, readings=readings)
-    reader = JournalReader(tmp_path / "bench.journal")
-    other = JobService(reader, lambda batch, expecting: [], ManualClock(), "sawmill", "bench-1")
-    assert other.state(job) == service.state(job)
-    assert [each.job for each in other.jobs()] == [job]
-    reader.close()
-    with pytest.raises(InputError, match="there is no job"):
-        service.state(new_id())
-
-
-def test_an_id_that_was_used_for_something_else_is_refused(service):
-    """Passing it over would lose what is handed in, in silence."""
-    job, act = new_id(), who()
-    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
-    state = service.act(job, Noted(text="dusty"), act, state.last)
-    with pytest.raises(InputError, match="belongs to another entry"):
-        service.act(job, Noted(text="wet"), act, state.last)
-    with pytest.raises(InputError, match="belongs to another entry"):
-        service.register("fan-08", Nameplate(), act)
-
-
-def test_another_description_of_a_machine_needs_an_id_of_its_own(service):
-    act = who()
-    once = service.register("fan-08", Nameplate(rated_volts=400), act, note="new")
-    assert service.register("fan-08", Nameplate(rated_volts=400), act, note="new") == once
-    for plate, note in ((Nameplate(rated_volts=690), "new"), (Nameplate(rated_volts=400), "old")):
-        with pytest.raises(InputError, match="another description of fan-08"):
-            service.register("fan-08", plate, act, note)
-
-
-def test_a_view_that_is_not_the_newest_is_said_before_anything_else(service, draft):
-    """Who comes second on a step hears that the job has moved on, not that the step is taken."""
-    job = new_id()
-    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
-    for expected in (None, StaleError):
-        event = taken("inductance-u-v")
-        readings = drafts_for(event, draft, quantity="inductance", unit="H", shown_unit="mH")
-        if expected is None:
-            service.act(job, event, who(), state.last, readings=readings)
-        else:
-            with pytest.raises(expected):
-                service.act(job, event, who(), state.last, readings=readings)
-
-
-def test_a_step_takes_readings_that_are_there_and_of_its_quantity(service, draft):
-    job = new_id()
-    state = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())
-    event = taken("inductance-u-v")
-    with pytest.raises(InputError, match="there is no reading"):
-        service.act(job, event, who(), state.last)
-    with pytest.raises(InputError, match="takes inductance, not resistance"):
-        service.act(job, event, who(), state.last, readings=drafts_for(event, draft))
-    assert service.state(job).last == state.last
-
-
-def test_what_follows_from_an_act_is_written_with_it_or_not_at_all(service, draft):
-    job = new_id()
-    state = service.start(job, "fan-07", load_procedure("insulation-one-minute"), who())
-    event = taken("insulation", how="timed")
-    ohms = {"quantity": "insulation_resistance", "unit": "Ohm"}
-    applied = Applied(step="insulation", seconds=60)
-    with pytest.raises(InputError, match="there is no step"):
-        service.act(
-            job,
-            event,
-            who(),
-            state.last,
-            also=[applied, Selected(step="nowhere")],
-            readings=drafts_for(event, draft, **ohms),
-        )
-    assert service.state(job).last == state.last
-    done = service.act(
-        job, event, who(), state.last, also=[applied], readings=drafts_for(event, draft, **ohms)
-    )
-    assert done.step("insulation").status is StepStatus.TAKEN
-    assert [each.seconds for each in done.applications] == [60]
 
 
 # ── how long an override holds ───────────────────────────────────────────────────────────────

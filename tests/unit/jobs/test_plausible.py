@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from capture.errors import InputError
 from capture.jobs.plausible import ANY_MACHINE, SPREAD, doubts, mismatch
 from capture.model.machine import Nameplate
-from simulators.winding import ShortedTurns, Winding
+from simulators.winding import Winding
+from simulators.winding_faults import ShortedTurns
 
 #: An extraction fan's motor: ordinary figures of an 11 kW four-pole machine (from memory).
 FAN = Nameplate(

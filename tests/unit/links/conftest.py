@@ -6,6 +6,10 @@ from pathlib import Path
 
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))  # helpers are shared by these tests
+
+from usbtmc_answers import ANSWERS
+
 
 def _load(name):
     """Load a file of tests/bench, which is no package."""
@@ -64,3 +68,15 @@ def whole():
         raise AssertionError(f"no end after {data!r}")
 
     return whole_
+
+
+@pytest.fixture
+def device(far_ends, open_link):
+    """Make a far end with these departures and open our link to it."""
+
+    def make(departures=None, *, settings=None, delay=0.0, **more):
+        counter = far_ends.Counter(ANSWERS, delay=delay)
+        end = far_ends.UsbEnd(counter, departures, settings, **more)
+        return end, open_link(end)
+
+    return make

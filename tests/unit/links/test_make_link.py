@@ -3,9 +3,9 @@
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
+from capture import faults
 from capture.config import InstrumentConfig, LinkSettings
-from capture.driver import faults
-from capture.driver.faults import fault_lines
+from capture.faults import fault_lines
 from capture.links import (
     KernelUsbtmcLink,
     Rfc2217Link,

@@ -8,8 +8,8 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
-from capture.driver.faults import key_path
 from capture.driver.profile.schema import profile_documents
+from capture.faults import key_path
 from capture.jobs.schema import procedure_documents
 from capture.model import Gap, Reading, Tag, schemas
 from capture.model.comparison import Comparison

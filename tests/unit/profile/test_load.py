@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from capture.app import with_defaults
 from capture.config import SerialSettings, TcpSettings
 from capture.driver.profile import find_profiles, load_profile, parse_profile, search_path
 from capture.driver.profile.schema import profile_documents
 from capture.errors import ConfigError
+from capture.instruments import with_defaults
 
 HEAD = 'schema_version = 1\nname = "p"\nsummary = "p"\ndriver = "ascii-meter"\n'
 LINES = HEAD + (

@@ -2,10 +2,14 @@
 
 import os
 import select
+import sys
+from pathlib import Path
 
 import pytest
 
 from simulators.child import Child
+
+sys.path.insert(0, str(Path(__file__).parent))  # helpers are shared by these tests
 
 WAIT = 10.0
 """Seconds until a test gives up; nothing waits that long when it works."""

@@ -11,7 +11,8 @@ from simulators import catalogue
 from simulators.faults import KINDS as FAULTS
 from simulators.faults import Damaged
 from simulators.scpi_resistance import ScpiResistanceMeter, ScpiResistanceSettings
-from simulators.usbtmc import Departures, StallError, UsbtmcDevice
+from simulators.usbtmc import UsbtmcDevice
+from simulators.usbtmc_rules import Departures, StallError
 
 # Words that reach deep, mixed with junk.
 WORDS = st.sampled_from([

@@ -2,7 +2,8 @@
 
 import pytest
 
-from simulators.scpi import Pending, ScpiDevice
+from simulators.scpi import ScpiDevice
+from simulators.scpi_answers import Pending
 from simulators.scpi_errors import ErrorQueue, ScpiError
 from simulators.scpi_syntax import block, boolean, choice, nr3, numeric, spellings
 

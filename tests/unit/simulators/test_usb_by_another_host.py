@@ -10,7 +10,8 @@ import usbtmc
 
 from simulators.scpi_lcr import ScpiLcrMeter, ScpiLcrSettings
 from simulators.scpi_resistance import ScpiResistanceMeter, ScpiResistanceSettings
-from simulators.usb import MadeUpTime, SimulatedBus, UsbPlug
+from simulators.usb import SimulatedBus, UsbPlug
+from simulators.usb_time import MadeUpTime
 from simulators.usbtmc import UsbtmcDevice
 
 IDENTITY = "BENCHTALLY,SIMULATED RESISTANCE METER,SIM-0001,1.0"

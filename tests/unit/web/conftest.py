@@ -2,6 +2,8 @@
 
 import functools
 import io
+import sys
+from pathlib import Path
 
 import httpx
 import pytest
@@ -19,6 +21,8 @@ from capture.web.application import make_app
 from capture.web.bench import Bench
 from capture.web.changes import Changes
 from capture.web.server import WebServer
+
+sys.path.insert(0, str(Path(__file__).parent))  # helpers are shared by these tests
 
 PLATE = {
     "rated_volts": 400,

@@ -8,6 +8,9 @@ import xml.etree.ElementTree as ET
 import openpyxl
 import pytest
 
+from capture.jobs.service import Who
+from capture.jobs.trends import machine_trends
+from capture.model import new_id
 from tests.unit.records.conftest import RecordBench
 from tests.unit.web.conftest import Served
 
@@ -98,6 +101,40 @@ def test_the_page_of_the_machine_shows_trends_and_their_pictures(fan):
     ET.fromstring(picture.text)
     assert fan.client.get("/trends/trend-77.svg?machine=FAN-07").status_code == 404
     assert f'<option value="{fan.jobs[3]}" selected>' in text
+
+
+def test_a_page_and_its_pictures_are_computed_once(fan, monkeypatch):
+    asked = []
+
+    def counted(desk, machine, **more):
+        asked.append(machine)
+        return machine_trends(desk, machine, **more)
+
+    monkeypatch.setattr("capture.web.pages.machines.machine_trends", counted)
+    text = fan.client.get("/machines/FAN-07").text
+    paths = re.findall(r'src="(/trends/[^"]+)"', text)
+    assert paths
+    for path in paths * 2:
+        assert fan.client.get(path.replace("&amp;", "&")).status_code == 200
+    assert asked == ["FAN-07"]
+
+
+def test_a_picture_of_a_page_that_is_forgotten_is_computed_anew(fan):
+    (path, *_) = re.findall(r'src="(/trends/[^"]+)&', fan.client.get("/machines/FAN-07").text)
+    at_once = fan.client.get(path)
+    for n in (1, 10**9, -1):
+        assert fan.client.get(f"{path}&n={n}").text == at_once.text
+
+
+def test_what_comes_after_a_page_is_on_the_next_one(fan):
+    before = fan.client.get("/machines/FAN-07").text
+    fan.client.get("/machines/FAN-07")
+    with fan.bench.desk() as desk:
+        described = desk.service.machine("FAN-07")
+        desk.service.register("FAN-07", described.nameplate, Who("technician", new_id()), "cleaned")
+    after = fan.client.get("/machines/FAN-07").text
+    numbers = [re.search(r"/trends/[^\"]+n=(\d+)", text).group(1) for text in (before, after)]
+    assert int(numbers[0]) < int(numbers[1])
 
 
 def test_the_readings_page_offers_what_it_shows(fan):

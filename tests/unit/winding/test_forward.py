@@ -6,7 +6,8 @@ import pytest
 from capture.winding.contact import contact_logs
 from capture.winding.forward import Phases, Scene, pair_logs
 from simulators.pulse import PulseInstrument
-from simulators.winding import PAIRS, FewerTurns, HighJoint, OpenPhase, PhaseToPhase, Winding
+from simulators.winding import PAIRS, Winding
+from simulators.winding_faults import FewerTurns, HighJoint, OpenPhase, PhaseToPhase
 
 QUANTITIES = ("resistance", "inductance", "loss", "pulse")
 HERTZ = 1000.0

@@ -6,21 +6,17 @@ import numpy as np
 import pytest
 
 from simulators.pulse import Circuit, PulseInstrument
-from simulators.winding import (
-    PAIRS,
+from simulators.winding import PAIRS, Insulation, Rotor, Winding, with_natural_spread
+from simulators.winding_faults import (
     DampInsulation,
     EarthFault,
     FewerTurns,
     HighJoint,
-    Insulation,
     OpenPath,
     OpenPhase,
     PhaseToPhase,
     ReversedGroup,
-    Rotor,
     ShortedTurns,
-    Winding,
-    with_natural_spread,
 )
 
 

@@ -35,8 +35,8 @@ from capture.winding.hypotheses import (
 )
 from capture.winding.ranking import chi_square_quantile
 from simulators.pulse import PulseInstrument
-from simulators.winding import (
-    PAIRS,
+from simulators.winding import PAIRS, Rotor, Winding
+from simulators.winding_faults import (
     EarthFault,
     FewerTurns,
     HighJoint,
@@ -44,9 +44,7 @@ from simulators.winding import (
     OpenPhase,
     PhaseToPhase,
     ReversedGroup,
-    Rotor,
     ShortedTurns,
-    Winding,
 )
 
 HERTZ = 1000.0

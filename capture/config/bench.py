@@ -1,0 +1,54 @@
+"""Where a bench keeps what it has, how jobs are done at it, what it writes and what it logs."""
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+
+from capture.config.section import Section
+
+
+class JournalConfig(Section):
+    """Where readings are stored."""
+
+    path: Path = Path("benchtally.journal")
+    """A file on a local disk; relative to the configuration file."""
+
+
+class EvidenceConfig(Section):
+    """Where photos of displays are kept."""
+
+    path: Path | None = None
+    """A folder on a local disk; relative to the configuration file. Next to the journal, and named
+    after it, if not given."""
+
+
+class JobsConfig(Section):
+    """How jobs are done at this bench."""
+
+    hands_free: bool = True
+    """Take readings by themselves once they have settled, and insulation at its times."""
+    relative_uncertainty: float = Field(5e-4, gt=0, lt=0.2)
+    """Standard uncertainty as a part of the value, where an instrument's profile gives none."""
+    longest_time_constant_s: float = Field(30.0, gt=0, le=600)
+    """Slowest approach that is recognised as one, seconds."""
+    energy_limit_joules: float = Field(0.1, gt=0, le=10)
+    """Energy stored in a winding under which leads may be moved while the meter's current flows
+    (the site's own decision; common practice, no source)."""
+    reference_celsius: float = Field(25.0, gt=-50, lt=250)
+    """Temperature that resistances are brought to, °C."""
+
+
+class RecordsConfig(Section):
+    """How records are written where nobody asks for something else."""
+
+    language: str = Field("en", pattern=r"^[a-z]{2}$")
+    """en or de."""
+    paper: Literal["a4", "letter"] = "a4"
+
+
+class LogConfig(Section):
+    """What is logged, and how."""
+
+    level: Literal["debug", "info", "warning", "error"] = "info"
+    form: Literal["text", "json"] = "text"

@@ -1,0 +1,101 @@
+"""`benchtally job watch`: what it prints, and what ends it."""
+
+import json
+
+import pytest
+from taken_by_command import ohms
+
+from capture.cli.bench import open_bench
+from capture.clock import SystemClock
+
+
+@pytest.fixture
+def meanwhile(monkeypatch):
+    """Let things happen, one each time that a watcher waits for news."""
+    happening = []
+
+    def wait(_self, event, _seconds):
+        if happening:
+            happening.pop(0)()
+        return event.is_set()
+
+    monkeypatch.setattr(SystemClock, "wait", wait)
+    return happening
+
+
+def desk_of(jobs):
+    """Somebody else's desk on the same journal."""
+    return open_bench(jobs.journal.with_name("benchtally.toml"))
+
+
+def test_watch_prints_each_step_as_it_is_taken_until_none_is_open(jobs, draft, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def take(step, value):
+        def act():
+            stored = ohms(draft, value)
+            jobs.store(stored)
+            with desk_of(jobs) as bench:
+                bench.act("last", "noted", "foreman", None, None, step=step, text="clamped anew")
+                state = bench.state("last")
+                bench.desk.take(
+                    state.job, step, [stored.id], bench.who("foreman", None), state.last
+                )
+                bench.act("last", "ramped-down", "foreman", None, None, step=step)
+
+        return act
+
+    meanwhile += [
+        take("resistance-u-v", 0.8421),
+        take("resistance-v-w", 0.8422),
+        take("resistance-w-u", 0.8423),
+    ]
+    said = jobs.do("job", "watch", "last", "--timeout", "20")
+    assert "resistance-u-v taken: 842.1 mΩ (taken by hand), by foreman" in said
+    assert "noted resistance-u-v: clamped anew, by foreman" in said
+    assert said.index("Next: resistance-v-w") < said.index("resistance-v-w taken: 842.2 mΩ")
+    assert said.index("resistance-v-w taken") < said.index("resistance-w-u taken: 842.3 mΩ")
+
+
+def test_watch_ends_at_what_is_asked_for(jobs, draft, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def finish():
+        with desk_of(jobs) as bench:
+            bench.act("last", "finished", "foreman", None, None)
+
+    meanwhile.append(finish)
+    lines = jobs.do("job", "watch", "last", "--until", "finished", "--json").splitlines()
+    (entry,) = map(json.loads, lines)
+    assert (entry["event"]["action"], entry["n"]) == ("finished", jobs.look()["last"])
+    assert jobs.do("job", "watch", "last") == ""
+
+
+def test_watch_gives_up_after_its_time(jobs):
+    jobs.start("three-pair-resistance")
+    arguments = ("--until", "taken:resistance-u-v", "--timeout", "0.1")
+    said = jobs.do("job", "watch", "last", *arguments, code=1)
+    assert "taken:resistance-u-v did not happen within 0.1 s" in said
+
+
+def test_watch_ends_by_ctrl_c(jobs, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    meanwhile.append(interrupt)
+    jobs.do("job", "watch", "last")
+
+
+@pytest.mark.parametrize(
+    ("until", "reason"),
+    [
+        ("lunch", "is none of taken:STEP, finished or signed-off"),
+        ("taken:", "is none of"),
+        ("taken:resistance", "the steps are"),
+    ],
+)
+def test_watch_says_what_it_can_wait_for(jobs, until, reason):
+    jobs.start("three-pair-resistance")
+    assert reason in jobs.do("job", "watch", "last", "--until", until, code=2)

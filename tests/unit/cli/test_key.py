@@ -1,0 +1,171 @@
+"""`benchtally key`: what it understood, said back; what it cannot take, refused."""
+
+import json
+import re
+
+import pytest
+from stored_by_command import OPERATOR, stored
+
+from capture.errors import JournalFull
+from capture.journal import Store
+
+
+def test_key_stores_a_value_and_says_back_what_it_understood(run, journal):
+    code, out, err = run(
+        "key", "pulse_time", "87.42 µs", "--machine", "FAN-07", "--point", "V-U", *OPERATOR
+    )
+    assert (code, err) == (0, "")
+    assert "pulse_time of FAN-07, keyed by winder" in out
+    assert "8.742e-05 s" in out
+    assert "reverse" in out
+    assert "no. 1" in out
+    (reading,) = stored(journal)
+    assert reading["source"] == {
+        "kind": "keyed",
+        "operator": "winder",
+        "times": 1,
+        "typed": "87.42 µs",
+    }
+    assert reading["conditions"] == {"law": "unknown"}
+    assert reading["tag"]["test_point"]["direction"] == "reverse"
+
+
+def test_key_takes_the_same_id_once(run, journal, some_id):
+    for expected in ("no. 1", "was stored before"):
+        code, out, _ = run("key", "resistance", "5 Ω", "--id", str(some_id), *OPERATOR)
+        assert code == 0
+        assert expected in out
+    assert len(stored(journal)) == 1
+
+
+def test_key_refuses_another_value_under_the_same_id(run, journal, some_id):
+    """It would pass for stored, and be nowhere."""
+    same = ("--id", str(some_id), "--machine", "FAN-07", "--point", "U-V", *OPERATOR)
+    assert run("key", "resistance", "3 Ω", *same)[0] == 0
+    for other in (
+        ("resistance", "4 Ω", *same),
+        ("resistance", "3 mΩ", *same),
+        ("inductance", "3 H", *same),
+        ("resistance", "OL", *same),
+        ("resistance", "3 Ω", *same, "--point", "V-W"),
+        ("resistance", "3 Ω", *same, "--machine", "FAN-08"),
+    ):
+        code, out, err = run("key", *other)
+        assert (code, out) == (2, "")
+        assert f"under the id {some_id} '3' is stored already" in err
+    assert len(stored(journal)) == 1
+
+
+def test_a_value_that_found_no_room_is_said_to_be_nowhere(run, monkeypatch):
+    def append(_store, _batch, **_more):
+        raise JournalFull("b.journal: the disk is full; make room, nothing is lost")
+
+    monkeypatch.setattr(Store, "append", append)
+    code, out, err = run("key", "resistance", "3 Ω", *OPERATOR)
+    assert (code, out) == (1, "")
+    assert err.endswith("; what this command was given is not stored: do it again\n")
+
+
+def test_key_says_back_in_json(run):
+    code, out, _ = run("key", "insulation_resistance", ">5,5 GΩ", "--json", *OPERATOR)
+    said = json.loads(out)
+    assert code == 0
+    assert (said["stored"], said["sequence"], said["value"], said["status"]) == (
+        True,
+        1,
+        None,
+        "above-range",
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "reason"),
+    [
+        (("resistance", "842.1"), "has no unit; write it as the instrument shows it"),
+        (("resistance", "842,100 Ω"), "thousands separator"),
+        (("resistance", "5 MH"), "ambiguous"),
+        (("resistance", "5 s"), "'5 s' is in s, but resistance is in Ohm"),
+        (("resistance", "lots"), "accepted forms: 842.1 mΩ"),
+        (("resistence", "5 Ω"), "quantity 'resistence' is not known; known are"),
+        (("resistance", "\x1b[31m5 Ω\x07"), "is not a value"),
+        (("\x1b[31mresistance", "5 Ω"), "is not known"),
+        (("resistance", "5 Ω", "--point", "U-V"), "give --machine as well"),
+        (("resistance", "5 Ω", "--machine", "F", "--point", "U"), "written forms: U-V"),
+        (
+            ("resistance", "5 Ω", "--machine", "F", "--point", "V-U", "--direction", "forward"),
+            "contradicts direction forward",
+        ),
+        (("resistance", "5 Ω", "--direction", "reverse"), "give --point as well"),
+        (("resistance", "5 Ω", "--machine", "F;rm"), "machine: found 'F;rm'"),
+        (("resistance", "5 Ω", "--note", "\x1b]0;x\x07"), None),
+        (("resistance", "5 Ω", "--law", "rise"), "--law belongs to the quantity pulse_time"),
+        (("pulse_time", "5 µs", "--law", "ohm"), "--law 'ohm' is none of period"),
+        (("resistance", "5 Ω", "--decimal", "dot"), "is none of auto, point, comma"),
+        (("resistance", "5 Ω", "--id", "one"), "--id 'one' is no UUID"),
+        (("resistance", "5 Ω", "--instrument", "My Meter"), "instrument: found 'My Meter'"),
+        (("resistance",), "give the value with its unit"),
+        (("resistance", "5 Ω", "--block"), "--block takes its values"),
+        (("resistance", "5 Ω", "--unit", "furlong", "--decimal", "comma"), None),
+    ],
+)
+def test_what_cannot_be_keyed_is_refused_with_the_reason_and_nothing_is_stored(
+    run, journal, arguments, reason
+):
+    code, out, err = run("key", *arguments, *OPERATOR)
+    if reason is None:
+        assert code in (0, 2)
+        return
+    assert code == 2
+    assert out == ""
+    assert reason in err
+    assert err.startswith("benchtally: ")
+    assert stored(journal) == []
+
+
+def test_a_note_with_escapes_is_refused_where_it_would_be_stored(run, journal):
+    code, _, err = run(
+        "key", "resistance", "5 Ω", "--machine", "F", "--note", "\x1b]0;x\x07", *OPERATOR
+    )
+    assert code == 2
+    assert "note" in err
+    assert stored(journal) == []
+
+
+def test_a_block_is_stored_whole(run, journal):
+    block = "U-V 87.42 µs\nV-U 87.40 µs\nV-W 87.51 µs\nW-V 87.50 µs\nW-U 87.47 µs\nU-W 87.46 µs\n"
+    code, out, _ = run(
+        "key",
+        "pulse_time",
+        "--block",
+        "--law",
+        "period",
+        "--machine",
+        "FAN-07",
+        *OPERATOR,
+        given=block,
+    )
+    assert code == 0
+    readings = stored(journal)
+    assert [r["digits"] for r in readings] == ["87.42", "87.40", "87.51", "87.50", "87.47", "87.46"]
+    assert len({r["group"] for r in readings}) == 1
+    assert {r["conditions"]["law"] for r in readings} == {"period"}
+    assert len(re.findall(r"no\. \d", out)) == 6
+
+
+def test_a_block_with_one_bad_line_stores_nothing_and_says_each_fault(run, journal):
+    block = "U-V 87.42 µs\nV-U 87.40 Ω\nV-W \x1b[31m\nW-V 87.50 µs\n"
+    code, out, err = run("key", "pulse_time", "--block", "--machine", "F", *OPERATOR, given=block)
+    assert code == 2
+    assert out == ""
+    assert len(err.splitlines()) == 2
+    assert stored(journal) == []
+
+
+def test_an_operator_is_asked_for(run, journal, monkeypatch):
+    code, _, err = run("key", "resistance", "5 Ω")
+    assert code == 2
+    assert "--operator" in err
+    monkeypatch.setenv("BENCHTALLY_OPERATOR", "fitter")
+    code, _, _ = run("key", "resistance", "5 Ω")
+    assert code == 0
+    assert stored(journal)[0]["source"]["operator"] == "fitter"
