@@ -24,8 +24,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from capture.clock import Clock
-from capture.driver.faults import shown
 from capture.errors import InputError, LinkError
+from capture.faults import shown
 from capture.links import Link
 from capture.model.fields import rfc3339
 

@@ -6,8 +6,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from capture.driver.faults import shown
 from capture.errors import InputError
+from capture.faults import shown
 from capture.model import Status, parse_unit, unit_of
 from capture.model.described import Described
 from capture.model.fields import Line as Text
