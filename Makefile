@@ -11,7 +11,7 @@ PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 # processes that the tests start compiles all it imports anew, a second for a daemon.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test check bench faults mutation schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
+.PHONY: demo test check bench faults fuzz mutation schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -20,7 +20,10 @@ help:
 	@echo 'make check           ruff, mypy, import rules, schema drift'
 	@echo 'make bench           what it costs and gives, against scripts written by hand (half an hour)'
 	@echo 'make faults          twenty minutes of faults at random'
+<<<<<<< HEAD
 	@echo 'make mutation        computations changed in small wrong ways: what no test notices (an hour)'
+=======
+	@echo 'make fuzz            bytes guided by coverage against every parser (hours; ARGS="--only text")'
 	@echo 'make schemas         write schemas/ anew from the models'
 	@echo 'make reference       write docs/reference/ anew from the source'
 	@echo 'make docs            site/: the documentation for a browser; a warning is a failure'
@@ -59,6 +62,10 @@ faults: .venv-test/.installed brokers
 
 mutation: .venv-test/.installed
 	.venv-test/bin/python -P tests/bench/mutation.py $(ARGS)
+
+fuzz: .venv-test/.installed
+	@.venv-test/bin/python $(PIP) 'atheris>=3'
+	.venv-test/bin/python -P tests/fuzz/run.py $(ARGS)
 
 schemas: .venv-test/.installed
 	.venv-test/bin/benchtally schema --write schemas

@@ -28,10 +28,17 @@ def one_line(error: ValidationError) -> str:
 
 
 def key_path(parts: Iterable[object]) -> str:
-    """Write a key path as it stands in TOML: ``instruments.ohm.link.baud`` or ``lines[2].unit``."""
+    """Write a key path as it stands in TOML: ``instruments.ohm.link.baud`` or ``lines[2].unit``.
+
+    A key that would break the line stands quoted, as it must in TOML, and shortened.
+    """
     text = ""
     for part in parts:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            key = str(part) if str(part).isprintable() else shown(part)
+            text += f".{key}" if text else key
     return text
 
 

@@ -21,6 +21,8 @@ FILTERS = tuple(
     f"{ROOT}/+/+/{below}" for below in ("reading/+/+", "tag/+", "gap/+", "result/+", "record/+")
 )
 
+_LARGEST = (1 << 63) - 1  # of a bigint
+
 _PARTS = {"reading": 4 + 3, "tag": 4 + 2, "gap": 4 + 2, "result": 4 + 2, "record": 4 + 2}
 
 
@@ -105,6 +107,8 @@ def row_of(topic: str, payload: bytes) -> Row:
 def _reading(payload: bytes, body: str, parts: list[str]) -> Row:
     said = _read(Reading, payload)
     _compare(parts[2:4] + parts[5:7], [said.site, said.bench, said.instrument, said.quantity])
+    if said.sequence > _LARGEST:
+        raise UnfitMessage("sequence: more than a number of 64 bits")
     bound, tag = said.bound, said.tag
     columns = (
         said.id, said.time, said.site, said.bench, said.instrument, said.sequence, said.quantity,

@@ -159,14 +159,18 @@ def _whole(name: str, seen: tuple[str, ...]) -> Procedure:
         included = _whole(other, (*seen, name))
         steps += included.steps
         cautions += [each for each in included.cautions if each not in cautions]
-    return Procedure.model_validate(
-        {
-            **procedure.model_dump(),
-            "include": (),
-            "cautions": tuple(cautions),
-            "steps": (*steps, *procedure.steps),
-        }
-    )
+    try:
+        return Procedure.model_validate(
+            {
+                **procedure.model_dump(),
+                "include": (),
+                "cautions": tuple(cautions),
+                "steps": (*steps, *procedure.steps),
+            }
+        )
+    except ValidationError as error:  # each is good by itself; together a step stands twice, say
+        lines = [f"procedure {name} with what it includes: {line}" for line in fault_lines(error)]
+        raise ConfigError(lines) from error
 
 
 def _read(name: str) -> Procedure:

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import structlog
 
+_LARGEST = (1 << 63) - 1  # number of an entry; what is greater no journal can be asked for
+
 
 class Cursor:
     """How far delivery has come, held by one publisher at a time."""
@@ -58,7 +60,8 @@ class Cursor:
         try:
             content = json.loads(self._path.read_text("utf-8"))
             if content["journal"] == self._journal_id:
-                return max(0, int(content["delivered"]))
+                told = int(content["delivered"])
+                return told if 0 <= told <= _LARGEST else 0
         except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
             pass  # none yet, or torn by a power cut: deliver again from the start, ids tell
         return 0

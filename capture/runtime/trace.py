@@ -16,6 +16,7 @@ enough.
 """
 
 import json
+import math
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ from typing import Any, TextIO
 
 from capture.clock import Clock
 from capture.errors import InputError, LinkError
+from capture.faults import shown
 from capture.links import Link
 from capture.model.fields import rfc3339
 
@@ -158,7 +160,8 @@ def _check_first(line: str, path: Path) -> None:
         raise InputError(f'{path}: is no trace: line 1: expected {{"trace": {VERSION}, …}}')
     if members["trace"] != VERSION:
         raise InputError(
-            f"trace {path}: is of version {members['trace']}, this Benchtally reads {VERSION}"
+            f"trace {path}: is of version {shown(members['trace'])}, "
+            f"this Benchtally reads {VERSION}"
         )
 
 
@@ -180,7 +183,9 @@ def _chunk(members: Mapping[str, Any], where: str) -> Chunk | None:
             try:
                 text, time = str(members[name]), float(members["t"])
                 data = bytes.fromhex(text) if name.endswith("_hex") else text.encode("latin-1")
-            except (KeyError, TypeError, ValueError) as error:
+                if not math.isfinite(time):
+                    raise ValueError(f"t is {time}")
+            except (KeyError, TypeError, ValueError, OverflowError) as error:
                 raise InputError(f"{where}: t or {name} is missing or wrong: {error}") from error
             return Chunk(time, data, received=direction == "in")
     return None

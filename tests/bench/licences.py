@@ -38,7 +38,7 @@ _SAID = {
     "SIL Open Font License 1.1 (OFL-1.1)": "OFL-1.1",
     "The Unlicense (Unlicense)": "Unlicense",
 }
-TOOLS = ("all", "check", "docs", "test")
+TOOLS = ("all", "check", "docs", "fuzz", "test")
 
 
 def licence(name):

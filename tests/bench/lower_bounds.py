@@ -18,7 +18,7 @@ from packaging.requirements import Requirement
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 ITSELF = "benchtally"
-TOOLS = ("all", "test", "check")
+TOOLS = ("all", "test", "check", "fuzz")
 # Old releases use what newer ones of others call deprecated: that is between them.
 PYTEST = ("-q", "-n", "2", "-p", "no:cacheprovider", "-W", "ignore::DeprecationWarning")
 

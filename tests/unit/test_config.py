@@ -151,6 +151,7 @@ def test_every_fault_is_found_at_once(write):
         ("site = 1\nsite = 2", "not TOML"),
         ("site = '\x1b[31m'\nbench='b'", "not TOML"),
         ('site = "\\u001b[31m"\nbench="b"', "site: found '\\x1b[31m', expected lower-case"),
+        ('"a\\nb" = 1', "'a\\nb': found 1, but there is no such key"),
     ],
 )
 def test_a_file_that_cannot_be_read_says_why(write, text, fault):

@@ -1,11 +1,13 @@
 """The parts that profiles are made of."""
 
 import re
+import warnings
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from capture.errors import InputError
+from capture.faults import shown
 from capture.model import Status, parse_unit, unit_of
 from capture.model.described import Described
 from capture.model.fields import Line as Text
@@ -196,9 +198,12 @@ def compiling(pattern: str) -> str:
         ValueError: it does not; says why.
     """
     try:
-        re.compile(pattern)
-    except re.error as error:
-        raise ValueError(f"{pattern!r} is not a regular expression: {error}") from error
+        with warnings.catch_warnings():
+            # Where a later release of the language will read it otherwise, it is no pattern now.
+            warnings.simplefilter("error")
+            re.compile(pattern)
+    except (re.error, OverflowError, RecursionError, Warning) as error:
+        raise ValueError(f"{shown(pattern)} is not a regular expression: {error}") from error
     return pattern
 
 

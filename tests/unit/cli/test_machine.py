@@ -85,6 +85,8 @@ def test_a_nameplate_comes_from_a_file_and_options_go_before_it(jobs, tmp_path, 
         ("a.toml", "[rated_volts]\nx = 1", "rated_volts"),
         ("a.json", "[400]", "expected the fields of a nameplate"),
         ("a.json", "{", "not JSON"),
+        ("a.json", '{"x": ' + "[" * 5000, "not JSON: maximum recursion depth"),
+        ("a.toml", "x = " + "[" * 5000, "not TOML: nested too deeply"),
         ("a.toml", None, "cannot be read"),
     ],
 )

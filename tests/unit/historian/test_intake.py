@@ -90,3 +90,19 @@ def test_any_topic_and_any_bytes_are_refused_and_never_raise_otherwise(topic, pa
 def test_any_bytes_on_a_topic_of_ours_are_refused(kind, payload):
     with pytest.raises(UnfitMessage):
         row_of(topic_of(kind, {"site": "sawmill", "bench": "b"}), payload)
+
+
+@pytest.mark.parametrize("end", ["0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59-23:00"])
+def test_a_time_that_its_zone_puts_out_of_the_calendar_is_refused(end):
+    """One such message would else stop the worker, and come again whenever it is back."""
+    said = json.loads((EXAMPLES / "gap" / "valid" / "journal-stalled.json").read_text("utf-8"))
+    with pytest.raises(UnfitMessage, match="no moment that there is in UTC"):
+        row_of(topic_of("gap", said), json.dumps({**said, "end": end}).encode())
+
+
+def test_a_sequence_that_no_column_holds_is_refused_before_the_database_is_asked():
+    said = json.loads((EXAMPLES / "reading" / "valid" / "smallest.json").read_text("utf-8"))
+    topic = topic_of("reading", said)
+    assert row_of(topic, json.dumps({**said, "sequence": 2**63 - 1}).encode())
+    with pytest.raises(UnfitMessage, match="sequence: more than a number of 64 bits"):
+        row_of(topic, json.dumps({**said, "sequence": 2**63}).encode())

@@ -100,6 +100,17 @@ def test_a_procedure_that_includes_itself_is_refused(tmp_path, monkeypatch):
         load_procedure("round")
 
 
+def test_a_step_that_comes_from_two_sides_is_refused_in_one_line(tmp_path, monkeypatch):
+    """Each file is good by itself; only together does a step stand twice."""
+    (tmp_path / "twice.toml").write_text(
+        'schema_version = 1\nname = "twice"\ntitle = "T"\n'
+        'include = ["three-pair-resistance", "three-pair-resistance"]\n'
+    )
+    monkeypatch.setenv("BENCHTALLY_PROCEDURES", str(tmp_path))
+    with pytest.raises(ConfigError, match=r"procedure twice with what it includes: step .* twice"):
+        load_procedure("twice")
+
+
 # ── state ────────────────────────────────────────────────────────────────────────────────────
 
 

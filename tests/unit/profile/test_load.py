@@ -310,3 +310,25 @@ def test_every_key_of_a_profile_stands_in_the_manual():
     assert len(keys) > 80
     missing = sorted(key for key in keys if f"`{key}`" not in manual and f"{key}" not in manual)
     assert missing == []
+
+
+@pytest.mark.parametrize(
+    ("pattern", "why"),
+    [
+        ("a{99999999999}", "the repetition number is too large"),
+        ("(" * 3000 + ")" * 3000, "maximum recursion depth exceeded"),
+        ("[[a]", "Possible nested set"),
+        ("(", "missing )"),
+    ],
+)
+def test_a_pattern_that_does_not_compile_is_a_fault_whatever_the_compiler_raises(pattern, why):
+    (fault,) = faults(LINES + f"[identity]\nmaker = '{pattern}'\n")
+    assert "identity.maker: " in fault
+    assert "is not a regular expression" in fault
+    assert why in fault
+
+
+@pytest.mark.parametrize("value", ["[" * 5000, "9" * 5000])
+def test_toml_that_breaks_its_decoder_is_a_fault(value):
+    (fault,) = faults(f"x = {value}")
+    assert fault.startswith("meter.toml: not TOML: ")

@@ -115,7 +115,10 @@ def test_what_was_written_is_read_back(tmp_path):
     [
         ("", "is empty"),
         ("hello\n", "is no trace: line 1: not JSON"),
+        ('{"trace": 1}\n{"t": NaN, "in": "x"}\n', "line 2: t or in is missing or wrong: t is nan"),
+        ('{"trace": 1}\n{"t": 1' + "0" * 400 + ', "in": "x"}\n', "line 2: t or in is missing"),
         ("{}\n", "is no trace: line 1: expected"),
+        ('{"trace": "2\\n3"}\n', "is of version '2\\n3', this Benchtally reads 1"),
         ('{"trace": 2}\n', "is of version 2, this Benchtally reads 1"),
         ('{"trace": 1}\n[]\n', "line 2: expected an object"),
         ('{"trace": 1}\n{"t": 1, "in_hex": "0"}\n', "line 2: t or in_hex is missing or wrong"),

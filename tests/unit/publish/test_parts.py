@@ -129,6 +129,8 @@ WHOLE = b'{"journal": "j", "delivered": 41}'
         b'{"journal": "j", "delivered": 1e999}',
         b'{"journal": "j", "delivered": NaN}',
         b'{"journal": "j", "delivered": -5}',
+        b'{"journal": "j", "delivered": 9223372036854775808}',  # no number that SQLite has
+        b'{"journal": "j", "delivered": 1e300}',
         b"[" * 100_000,
     ],
 )
