@@ -20,9 +20,7 @@ help:
 	@echo 'make check           ruff, mypy, import rules, schema drift'
 	@echo 'make bench           what it costs and gives, against scripts written by hand (half an hour)'
 	@echo 'make faults          twenty minutes of faults at random'
-<<<<<<< HEAD
 	@echo 'make mutation        computations changed in small wrong ways: what no test notices (an hour)'
-=======
 	@echo 'make fuzz            bytes guided by coverage against every parser (hours; ARGS="--only text")'
 	@echo 'make schemas         write schemas/ anew from the models'
 	@echo 'make reference       write docs/reference/ anew from the source'
