@@ -118,12 +118,13 @@ class JobWatcher:
     def _follow(self, reader: JournalReader, watch: JobWatch) -> None:
         """Let the watch see what is new. Where it fails, it goes on from the entry that failed."""
         while rows := reader.after(self._cursor, _PAGE):
-            for row in rows:
+            for row in watch.telling(rows):
                 if self._stop.is_set():
                     return
                 self.heartbeat.beat()
                 self._guarded(lambda row=row: watch.row(row), row.n)  # type: ignore[misc] # one row
                 self._cursor = row.n
+            self._cursor = rows[-1].n
             self._guarded(watch.tick, self._cursor)
             self._guarded(self._on_change, self._cursor)
         self._guarded(watch.tick, self._cursor)

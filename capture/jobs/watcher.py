@@ -14,6 +14,7 @@ One file, since touches, tests and turns decide over the same few fields entry b
 told without them stands in `settling.py`, `timing.py`, `voltage.py`, `locks.py`.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from uuid import UUID
@@ -46,6 +47,8 @@ from capture.model.job import Applied, JobEntry
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
+
+_HELD = b'"status":"stale"'  # in a text the quotation marks would be escaped
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +138,27 @@ class JobWatch:
             self._job(row)
         elif row.kind == "reading":
             self._reading(Seen.of(row))
+
+    def telling(self, rows: Sequence[Row]) -> Sequence[Row]:
+        """Give those of a page of entries that make a difference, in order.
+
+        While no job runs, of an instrument's values only the newest tells whether its leads are
+        open. A test voltage is followed line by line all the same: it may stand on a winding.
+        """
+        if self._running() is not None or any(row.kind == "job" for row in rows):
+            return rows
+        readings = [row for row in rows if row.kind == "reading"]
+        newest = {(row.instrument, row.subject): row.n for row in readings}
+        # A held display says nothing of the leads, so the one before it does.
+        fresh = {(row.instrument, row.subject): row.n for row in readings if _HELD not in row.body}
+        telling = {*newest.values(), *fresh.values()}
+        return [
+            row
+            for row in rows
+            if row.kind != "reading"
+            or row.subject in (INSULATION, TEST_VOLTAGE)
+            or row.n in telling
+        ]
 
     def tick(self) -> None:
         """Write down test voltages that have ended since; say why a touch does not settle."""

@@ -11,8 +11,7 @@ a new connection gets a new client, so that nothing of an old one is sent again 
 import contextlib
 import ssl
 from collections import deque
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import paho.mqtt.client as mqtt
 import structlog
@@ -45,8 +44,7 @@ class UnfitError(PublishError):
         self.code = code
 
 
-@dataclass(frozen=True, slots=True)
-class Acknowledgement:
+class Acknowledgement(NamedTuple):
     """A PUBACK. ``refused`` holds the broker's reason where it did not take the message."""
 
     mid: int

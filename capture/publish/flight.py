@@ -1,8 +1,8 @@
 """What is unacknowledged on one connection, and how far everything before it is acknowledged."""
 
 from collections import deque
-from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 from capture.journal import Row
 
@@ -20,8 +20,7 @@ class Kind(IntEnum):
     """A state, or an answer to a request."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sent:
+class Sent(NamedTuple):
     """A message in flight."""
 
     kind: Kind
