@@ -23,6 +23,8 @@ from capture.driver import (
 
 _NUMBER = re.compile(r"[+-]?[0-9]{1,12}(?:\.[0-9]{1,20})?").fullmatch
 _OK = Status.OK
+_FILL = "\0"  # some meters send it between lines; the long way takes it off
+_AROUND = " \0\r\n\t"  # what the driver takes off a line before it looks whether it means anything
 
 
 class PlainReader:
@@ -40,12 +42,12 @@ class PlainReader:
     def read(self, data: bytes, raw: bytes) -> Indication | None:
         """Read a whole line; None where it is anything but one number with its unit."""
         try:
-            text = data.decode(self._encoding).strip()
+            whole = data.decode(self._encoding)
         except UnicodeDecodeError:
             return None
-        if self._others and self._is_other(text):
+        if _FILL in whole or (self._others and self._is_other(whole.strip(_AROUND))):
             return None
-        form = self._first
+        form, text = self._first, whole.strip()
         match = form.fullmatch(text)
         if self._rest:
             for other in self._rest:
@@ -123,6 +125,8 @@ class _Form:
         not many; no text at all is remembered as such.
         """
         shown = stands or ""
+        if shown != shown.strip():
+            return None  # the profile may list it with its blanks, which the long way takes off
         understood = self._meaning.units.get(shown, shown) or self._meaning.unit
         try:
             scale = parse_unit(understood)

@@ -45,6 +45,13 @@ pattern = 'R (?P<value>[^ ]+) (?P<unit>[^ ]+)'
 quantity = "resistance"
 status = "stale"
 """,
+    "fills-and-blanks": """
+ignore = ['\\fR1.*']
+[[lines]]
+pattern = '.(?P<value>[0-9.]+)(?P<unit>.*)'
+quantity = "resistance"
+units = { " MO" = "mOhm" }
+""",
     "own-quantity": """
 [framing]
 terminator = "\\r\\n"
@@ -85,7 +92,9 @@ units = st.sampled_from(
         "x",
     ]
 )
-heads = st.sampled_from(["R ", "R  ", "R", "L ", "INS ", "  R ", "T= ", "", "DCV ", "\0R ", "T "])
+heads = st.sampled_from(
+    ["R ", "R  ", "R", "L ", "INS ", "  R ", "T= ", "", "DCV ", "\0R ", "T ", "\fR ", "\0"]
+)
 ends = st.sampled_from(["\r\n", "\n", "\r", "\n\r", "\r\n\n", " \r\n", "\0\r\n"])
 lines = st.builds(
     lambda *parts: "".join(parts), heads, values, st.sampled_from([" ", "  ", ""]), units, ends
@@ -120,6 +129,7 @@ def events(profile, data, cuts, *, short):
 
 @pytest.mark.parametrize("profile", PROFILES, ids=lambda profile: profile.name)
 @given(stream=streams, cuts=st.sets(st.integers(0, 200), max_size=4))
+@example(stream=["\x0012Ohm\r\n", "\f1Ohm\r\n", "R12 MO\n", "\fR1Ohm\n"], cuts=set())
 @example(stream=["R 842.1 mOhm\r\n", "R -0.0 mOhm\n", "R +5 Ohm\r"], cuts=set())
 def test_the_short_way_says_what_the_long_way_says(profile, stream, cuts):
     data = "".join(stream).encode("utf-8")
