@@ -13,6 +13,7 @@ may wait in memory (`pending`).
 import contextlib
 import socket
 import ssl
+import time
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -128,13 +129,25 @@ class Wire:
         self.flush()
         if self.patience and self._lost is None:
             with contextlib.suppress(OSError):
-                self._inner.settimeout(self.patience)
-                while self._gathered:
-                    del self._gathered[: self._inner.send(self._gathered)]
-                self._inner.shutdown(socket.SHUT_WR)
-                while self._inner.recv(_READ):
-                    pass
+                self._see_off(time.monotonic() + self.patience)
         self._inner.close()
+
+    def _see_off(self, end: float) -> None:
+        """Send what is left, say that this was all, and wait until the peer says so too."""
+        self._wait_until(end)
+        while self._gathered:
+            del self._gathered[: self._inner.send(self._gathered)]
+            self._wait_until(end)
+        self._inner.shutdown(socket.SHUT_WR)
+        while self._inner.recv(_READ):
+            self._wait_until(end)
+
+    def _wait_until(self, end: float) -> None:
+        # Each call waits anew: a peer that goes on talking would keep us here for ever.
+        left = end - time.monotonic()
+        if left <= 0:
+            raise TimeoutError
+        self._inner.settimeout(left)
 
 
 class Client(mqtt.Client):

@@ -102,6 +102,28 @@ def test_closing_sends_what_is_left(pair):
     assert theirs.recv(10) == b""
 
 
+def test_a_peer_that_goes_on_talking_is_not_waited_for_longer_than_was_said(pair):
+    wire, theirs = pair
+    closed, talked_out = threading.Event(), threading.Event()
+
+    def talk():
+        with contextlib.suppress(OSError):
+            for _ in range(300_000):
+                if closed.is_set():
+                    return
+                theirs.send(b"x")
+            talked_out.set()
+
+    talking = threading.Thread(target=talk)
+    talking.start()
+    wire.patience = 0.01
+    wire.send(b"goodbye")
+    wire.close()
+    closed.set()
+    talking.join()
+    assert not talked_out.is_set()
+
+
 def test_bytes_inside_tls_count_as_pending():
     authority = trustme.CA()
     serving = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
