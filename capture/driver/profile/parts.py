@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from capture.driver.profile.patterns import may_not_end
 from capture.errors import InputError
 from capture.faults import shown
 from capture.model import Status, parse_unit, unit_of
@@ -192,7 +193,7 @@ class Accuracy(Part):
 
 
 def compiling(pattern: str) -> str:
-    """Let a regular expression pass that compiles.
+    """Let a regular expression pass that compiles and comes to an end with every text.
 
     Raises:
         ValueError: it does not; says why.
@@ -204,6 +205,11 @@ def compiling(pattern: str) -> str:
             re.compile(pattern)
     except (re.error, OverflowError, RecursionError, Warning) as error:
         raise ValueError(f"{shown(pattern)} is not a regular expression: {error}") from error
+    if may_not_end(pattern):
+        raise ValueError(
+            f"{shown(pattern)} has a repeat inside a repeat without end, and may take hours over "
+            "one noisy line; write the inner one so that it gives nothing back: ++ for +, *+ for *"
+        )
     return pattern
 
 
