@@ -66,16 +66,30 @@ def usb_devices(backend: Any = None, known: Iterable[Device] = ()) -> list[Devic
     return sorted(devices, key=lambda each: each.path)
 
 
-def configured_paths(paths: Iterable[str], listed: Iterable[Device]) -> list[Device]:
-    """List those of ``paths`` that are there and that no other list shows."""
+def configured_paths(
+    paths: Iterable[str],
+    listed: Iterable[Device],
+    known: dict[str, tuple[tuple[int, ...], str]] | None = None,
+) -> list[Device]:
+    """List those of ``paths`` that are there and that no other list shows.
+
+    ``known`` is kept by whoever asks again and again: where a path led, as long as neither it nor
+    what it leads to is another one. Following a path costs ten times as much as seeing that.
+    """
+    known = {} if known is None else known
     shown = {os.path.realpath(each.path) for each in listed}
-    return [
-        Device(kind="path", path=path, location=os.path.realpath(path), stay=_stay(path))
-        for path in dict.fromkeys(paths)
-        if not path.lower().startswith(USB)
-        and Path(path).exists()
-        and os.path.realpath(path) not in shown
-    ]
+    found = []
+    for path in dict.fromkeys(paths):
+        stay = () if path.lower().startswith(USB) else _stay(path)
+        if not stay:
+            continue  # not there
+        before, real = known.get(path, ((), ""))
+        if before != stay:
+            real = os.path.realpath(path)
+            known[path] = stay, real
+        if real not in shown:
+            found.append(Device(kind="path", path=path, location=real, stay=stay))
+    return found
 
 
 class Listing:
@@ -100,6 +114,7 @@ class Listing:
         self._nodes: dict[str, int] | None = None
         self._looks = 0  # since the serial ports were listed because something had changed
         self._serial: list[Device] = []
+        self._known: dict[str, tuple[tuple[int, ...], str]] = {}
         self._backend = backend
         self._usb: list[Device] = []
         self.without_usb = False
@@ -114,7 +129,7 @@ class Listing:
             except usb.core.NoBackendError:
                 self.without_usb = True
         listed = [*serial, *self._usb]
-        return [*listed, *configured_paths(self._paths, listed)]
+        return [*listed, *configured_paths(self._paths, listed, self._known)]
 
     def _serial_devices(self) -> list[Device]:
         """List the serial ports, anew where that may give something else than the last time.
@@ -197,7 +212,7 @@ def _writable(serial: str | None) -> str:
 def _stay(path: str) -> tuple[int, ...]:
     """Give what changes when a device is put back under the same path."""
     try:
-        link, target = Path(path).lstat(), Path(path).stat()
+        link, target = os.lstat(path), os.stat(path)  # noqa: PTH116 - twice a second for each path
     except OSError:
         return ()
     return (link.st_ino, target.st_ino, target.st_rdev)

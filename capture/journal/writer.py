@@ -175,6 +175,7 @@ class Writer:
         except Exception as error:  # noqa: BLE001 - every caller gets its own answer
             self._answer_one_by_one(group, error)
             return
+        self._tell_of_commit()  # first: delivery waits for it in another process
         self._upkeep.committed()
         self._last_commit = self._clock.monotonic()
         self._crowded = len(group) > 1 or not self._work.empty()
@@ -182,7 +183,6 @@ class Writer:
         for entries, _, answer in group:
             answer.set_result(stored[start : start + len(entries)])
             start += len(entries)
-        self._tell_of_commit()
 
     def _append_to_store(
         self, batch: Sequence[Entry], expecting: Expectation | None

@@ -6,6 +6,7 @@ to find room is written by whoever says it.
 """
 
 import contextlib
+import io
 import json
 import os
 import select
@@ -230,7 +231,8 @@ class ProcessPublisher(_Feeding):
 
     def _listen(self, process: subprocess.Popen[bytes]) -> None:
         assert process.stdout is not None
-        with process.stdout as lines:
+        # The pipes of an unbuffered process give a byte at a time to whoever reads lines.
+        with io.BufferedReader(process.stdout) as lines:  # type: ignore[type-var] # it is raw
             for line in lines:
                 self._take(Report(**json.loads(line)))
 

@@ -80,7 +80,12 @@ class Sender:
                 self._send_state(this.topics.instrument_state(instrument), state, retain=True)
             elif answer := this.resender.next_answer():
                 self._send_state(this.topics.resent, answer, retain=False)
-            elif not self._send_something():
+            elif self._send_something():
+                if len(flight) == 1:
+                    # Nothing else is on its way: a lone message does not wait for a look at what
+                    # else there might be.
+                    self._connection.send_now()
+            else:
                 if this.feed.ended and not self._rewind and not self.said_goodbye:
                     self.said_goodbye = True
                     self.send_bench_state("offline")

@@ -18,10 +18,20 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 _READ = 65536
 _QUICK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux only
 _MOST_GATHERED = 65536  # bytes that wait for the socket; past that paho keeps its packets itself
+
+# What a PUBACK says behind its number (MQTT 5.0, 3.4.2.1): nothing, or that nobody listens.
+_COMMON = {
+    b"": ReasonCode(PacketTypes.PUBACK),
+    b"\x10": ReasonCode(PacketTypes.PUBACK, identifier=0x10),
+}
+_NO_PROPERTIES = Properties(PacketTypes.PUBACK)  # type: ignore[no-untyped-call] # paho's
 
 
 class Wire:
@@ -184,6 +194,23 @@ class Client(mqtt.Client):
         with contextlib.suppress(OSError, ValueError):
             self.disconnect()
             self.loop_write()
+
+    def _handle_pubackcomp(self, cmd: Any) -> MQTTErrorCode:
+        # Not public. For each PUBACK, paho makes the tables of all properties and reason codes that
+        # there are, a quarter of what a message costs, and most of them say no more than "taken".
+        # Those are told apart here; should paho keep its things elsewhere, it does all as before.
+        try:
+            packet = self._in_packet["packet"]
+            reason = _COMMON.get(bytes(packet[2:])) if cmd == "PUBACK" and len(packet) > 1 else None
+            if reason is not None:
+                mid = int.from_bytes(packet[:2], "big")
+                with self._out_message_mutex:
+                    if mid in self._out_messages:
+                        return self._do_on_publish(mid, reason, _NO_PROPERTIES)
+                return MQTTErrorCode.MQTT_ERR_SUCCESS
+        except (AttributeError, LookupError, TypeError):
+            pass
+        return super()._handle_pubackcomp(cmd)
 
     def _create_socket(self) -> Any:
         # Not public. Should paho stop asking for it, each packet costs its calls again, no more.

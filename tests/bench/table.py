@@ -20,7 +20,7 @@ HERE = Path(__file__).parent
 
 #: Each part's measurements, in full and to try it.
 PARTS = {
-    "rates": ((20_000, 3), (4000, 1)),  # readings, runs
+    "rates": ((60_000, 3), (4000, 1)),  # readings, runs
     "latency": ((2000, 3), (600, 1)),  # readings, runs
     "decoder": ((200_000, 5), (50_000, 2)),  # lines, runs
     "starts": ((9,), (3,)),  # runs

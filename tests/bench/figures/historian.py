@@ -96,7 +96,7 @@ def messages(count):
         )  # fmt: skip
         body = f'{reading.model_dump_json()[:-1]},"sequence":{n // _INSTRUMENTS + 1}}}'.encode()
         row = Row(
-            n=n + 1, id=reading.id, kind="reading", instrument=reading.instrument,
+            n=n + 1, key=reading.id.bytes, kind="reading", instrument=reading.instrument,
             subject=reading.quantity, body=body,
         )  # fmt: skip
         topic = f"{harness.ROOT}/reading/{reading.instrument}/{reading.quantity}"

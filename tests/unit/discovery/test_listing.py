@@ -180,3 +180,21 @@ def test_where_a_system_has_no_device_files_every_look_lists_in_full(tmp_path):
     for _ in range(20):
         listing()
     assert len(asked) == 20
+
+
+def test_a_path_that_is_looked_at_again_and_again_is_followed_anew_when_it_leads_elsewhere(
+    tmp_path,
+):
+    first, second, link = tmp_path / "a", tmp_path / "b", tmp_path / "meter"
+    first.touch()
+    second.touch()
+    link.symlink_to(first)
+    listing = Listing([str(link)], comports=list, backend=SimulatedBus(), nodes=None)
+    assert [each.location for each in listing()] == [str(first)]
+    link.unlink()
+    link.symlink_to(second)
+    assert [each.location for each in listing()] == [str(second)]
+    link.unlink()
+    assert listing() == []
+    link.symlink_to(first)
+    assert [each.location for each in listing()] == [str(first)]

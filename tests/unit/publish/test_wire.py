@@ -9,8 +9,9 @@ import pytest
 import trustme
 from hypothesis import given
 from hypothesis import strategies as st
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
+from capture.publish import wire
 from capture.publish.wire import Client, Wire
 
 
@@ -18,9 +19,9 @@ from capture.publish.wire import Client, Wire
 def pair():
     ours, theirs = socket.socketpair()
     ours.setblocking(False)
-    wire = Wire(ours)
-    yield wire, theirs
-    wire.close()
+    made = Wire(ours)
+    yield made, theirs
+    made.close()
     theirs.close()
 
 
@@ -225,3 +226,71 @@ def test_a_client_whose_connection_is_lost_while_it_sends_takes_note(scripted_so
 def scripted_socket():
     with socket.create_server(("127.0.0.1", 0)) as server:
         yield server, server.getsockname()
+
+
+class Acknowledging:
+    """A client of MQTT 5 with three messages on their way, and its broker's end."""
+
+    def __init__(self, server, address):
+        self.client = Client(
+            CallbackAPIVersion.VERSION2, "wire", protocol=MQTTProtocolVersion.MQTTv5
+        )
+        self.told = []
+        self.client.on_publish = lambda _client, _data, mid, reason, _properties: self.told.append(
+            (mid, reason.value, reason.is_failure)
+        )
+        self.client.connect(*address)
+        self.client.loop_write()
+        self.peer, _ = server.accept()
+        self.peer.recv(100)
+        self.peer.sendall(b"\x20\x03\x00\x00\x00")  # CONNACK
+        while not self.client.is_connected():
+            self.client.loop_read()
+        for _ in range(3):
+            self.client.publish("a/b", b"c", qos=1)
+        self.client.loop_write()
+
+    def say(self, data, wanted):
+        self.peer.sendall(data)
+        while len(self.told) < wanted:
+            self.client.loop_read()
+
+
+@pytest.mark.parametrize("own", [True, False], ids=["told apart here", "as paho does it"])
+def test_acknowledgements_mean_what_they_mean_to_paho(scripted_socket, monkeypatch, own):
+    """MQTT 5.0 §3.4.2.1: no reason code is success; 0x10 is no matching subscribers; 0x97 a failure."""
+    if not own:
+        monkeypatch.setattr(wire, "_COMMON", {})
+    it = Acknowledging(*scripted_socket)
+    it.say(b"\x40\x02\x00\x02" + b"\x40\x03\x00\x01\x10" + b"\x40\x04\x00\x03\x97\x00", 3)
+    assert it.told == [(2, 0, False), (1, 0x10, False), (3, 0x97, True)]
+    it.say(b"\x40\x02\x00\x02" + b"\x40\x02\x00\x63", 3)  # again, and one that was never sent
+    it.client.loop_read()
+    assert len(it.told) == 3
+    it.client.publish("a/b", b"c", qos=1)
+    it.say(b"\x40\x02\x00\x04", 4)
+    assert it.told[3] == (4, 0, False)
+    it.peer.close()
+
+
+def test_should_paho_keep_its_things_elsewhere_it_does_all_as_before(scripted_socket, monkeypatch):
+    it = Acknowledging(*scripted_socket)
+
+    class Elsewhere(dict):
+        def get(self, _key):
+            raise AttributeError("_out_messages")
+
+    monkeypatch.setattr(wire, "_COMMON", Elsewhere())
+    it.say(b"\x40\x02\x00\x02" + b"\x40\x02\x00\x01", 2)
+    assert it.told == [(2, 0, False), (1, 0, False)]
+    it.peer.close()
+
+
+def test_what_is_no_acknowledgement_is_left_to_paho(scripted_socket):
+    it = Acknowledging(*scripted_socket)
+    it.peer.sendall(b"\x40\x01\x00")
+    code = MQTTErrorCode.MQTT_ERR_SUCCESS
+    while code == MQTTErrorCode.MQTT_ERR_SUCCESS:
+        code = it.client.loop_read()
+    assert code == MQTTErrorCode.MQTT_ERR_PROTOCOL
+    it.peer.close()
