@@ -17,7 +17,7 @@ import time
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -202,15 +202,19 @@ class Client(mqtt.Client):
         try:
             packet = self._in_packet["packet"]
             reason = _COMMON.get(bytes(packet[2:])) if cmd == "PUBACK" and len(packet) > 1 else None
-            if reason is not None:
-                mid = int.from_bytes(packet[:2], "big")
-                with self._out_message_mutex:
-                    if mid in self._out_messages:
-                        return self._do_on_publish(mid, reason, _NO_PROPERTIES)
-                return MQTTErrorCode.MQTT_ERR_SUCCESS
+            if len(packet) > 2 and self._protocol != MQTTProtocolVersion.MQTTv5:  # noqa: PLR2004 - of its number
+                reason = None  # only MQTT 5 gives reasons
+            mid = int.from_bytes(packet[:2], "big")
+            mutex, waiting, tell = self._out_message_mutex, self._out_messages, self._do_on_publish
         except (AttributeError, LookupError, TypeError):
-            pass
-        return super()._handle_pubackcomp(cmd)
+            return super()._handle_pubackcomp(cmd)
+        if reason is None:
+            return super()._handle_pubackcomp(cmd)
+        # Not within what is guarded above: what a callback raises must not have it called again.
+        with mutex:
+            if mid in waiting:
+                return tell(mid, reason, _NO_PROPERTIES)
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def _create_socket(self) -> Any:
         # Not public. Should paho stop asking for it, each packet costs its calls again, no more.

@@ -231,10 +231,8 @@ def scripted_socket():
 class Acknowledging:
     """A client of MQTT 5 with three messages on their way, and its broker's end."""
 
-    def __init__(self, server, address):
-        self.client = Client(
-            CallbackAPIVersion.VERSION2, "wire", protocol=MQTTProtocolVersion.MQTTv5
-        )
+    def __init__(self, server, address, protocol=MQTTProtocolVersion.MQTTv5):
+        self.client = Client(CallbackAPIVersion.VERSION2, "wire", protocol=protocol)
         self.told = []
         self.client.on_publish = lambda _client, _data, mid, reason, _properties: self.told.append(
             (mid, reason.value, reason.is_failure)
@@ -243,7 +241,8 @@ class Acknowledging:
         self.client.loop_write()
         self.peer, _ = server.accept()
         self.peer.recv(100)
-        self.peer.sendall(b"\x20\x03\x00\x00\x00")  # CONNACK
+        five = protocol is MQTTProtocolVersion.MQTTv5
+        self.peer.sendall(b"\x20\x03\x00\x00\x00" if five else b"\x20\x02\x00\x00")  # CONNACK
         while not self.client.is_connected():
             self.client.loop_read()
         for _ in range(3):
@@ -293,4 +292,39 @@ def test_what_is_no_acknowledgement_is_left_to_paho(scripted_socket):
     while code == MQTTErrorCode.MQTT_ERR_SUCCESS:
         code = it.client.loop_read()
     assert code == MQTTErrorCode.MQTT_ERR_PROTOCOL
+    it.peer.close()
+
+
+def test_a_reason_in_mqtt_3_1_1_is_no_acknowledgement(scripted_socket):
+    """MQTT 3.1.1 §3.4.1: the remaining length of a PUBACK is 2."""
+    it = Acknowledging(*scripted_socket, MQTTProtocolVersion.MQTTv311)
+    it.say(b"\x40\x02\x00\x01", 1)
+    it.peer.sendall(b"\x40\x03\x00\x02\x10")
+    code = MQTTErrorCode.MQTT_ERR_SUCCESS
+    while code == MQTTErrorCode.MQTT_ERR_SUCCESS and len(it.told) < 2:
+        code = it.client.loop_read()
+    assert code == MQTTErrorCode.MQTT_ERR_PROTOCOL
+    assert it.told == [(1, 0, False)]
+    it.peer.close()
+
+
+def test_what_a_callback_raises_does_not_have_an_acknowledgement_told_twice(scripted_socket):
+    it = Acknowledging(*scripted_socket)
+    told = []
+
+    def faulty(_client, _data, mid, _reason, _properties):
+        told.append(mid)
+        raise TypeError("a defect of whoever listens")
+
+    it.client.on_publish = faulty
+    it.peer.sendall(b"\x40\x02\x00\x02")
+    it.peer.shutdown(socket.SHUT_WR)
+    raised, code = "", MQTTErrorCode.MQTT_ERR_SUCCESS
+    while not raised and code == MQTTErrorCode.MQTT_ERR_SUCCESS:
+        try:
+            code = it.client.loop_read()
+        except TypeError as error:
+            raised = str(error)
+    assert raised == "a defect of whoever listens"
+    assert told == [2]
     it.peer.close()
