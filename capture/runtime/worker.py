@@ -289,10 +289,14 @@ class Worker:
         return driver
 
     def _keep(self, drafter: Drafter, captured: list[Captured]) -> None:
-        if captured:
-            batch = [drafter.write(each) for each in captured]
-            self._settle()
-            self._committing = batch, self._begin(batch)
+        batch: list[WrittenDraft] = []
+        try:
+            for each in captured:
+                batch.append(drafter.write(each))  # noqa: PERF401 - what came before a fault is kept
+        finally:
+            if batch:
+                self._settle()
+                self._committing = batch, self._begin(batch)
         if self._committing is not None and self._committing[1].done():
             self._settle()
 

@@ -30,6 +30,10 @@ class Bytes(Driver):
                 raise RuntimeError("a bug in a stranger's driver")
             if byte == ord("?"):
                 self.events.append(Malformed(b"?", "is a question"))
+            elif byte == ord("x"):
+                self.events.append(
+                    Indication("resistance", "Ohm", None, "120", "Ohm", Status.OK, b"x")
+                )
             elif byte == ord("i"):
                 self.events.append(Identified("A MAKER", "\x1b[31mMETER", "", "1", b"i"))
             else:
@@ -230,6 +234,15 @@ def test_a_journal_that_is_full_loses_nothing_and_leaves_a_gap(setup, wait_until
     wait_until(it.is_in(State.RUNNING))
     ids = [entry.id for entry in it.store.entries]
     assert len(set(ids)) == 4
+
+
+def test_what_came_before_an_indication_that_no_reading_can_hold_is_stored(setup, wait_until):
+    it = setup()
+    it.worker.start()
+    it.wire.say(b"\x01\x02x\x03")
+    wait_until(it.is_in(State.FAILED))
+    assert it.store.readings() == [1, 2]
+    assert "no reading can hold" in it.worker.snapshot.reason
 
 
 def test_a_batch_held_through_a_stall_keeps_its_ids(setup, wait_until):
