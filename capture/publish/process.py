@@ -234,7 +234,8 @@ class ProcessPublisher(_Feeding):
         # The pipes of an unbuffered process give a byte at a time to whoever reads lines.
         with io.BufferedReader(process.stdout) as lines:  # type: ignore[type-var] # it is raw
             for line in lines:
-                self._take(Report(**json.loads(line)))
+                with contextlib.suppress(ValueError):  # the last one of a publisher that was killed
+                    self._take(Report(**json.loads(line)))
 
     def _take(self, report: Report) -> None:
         _log_turn(self._log, self.report, report)

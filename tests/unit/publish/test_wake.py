@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+from types import SimpleNamespace
 
 import pytest
 from scripted import make_settings
@@ -62,3 +63,12 @@ def test_a_publisher_that_died_is_left_to_whoever_feeds_it(tmp_path):
     publisher.wake()
     assert publisher._dirty
     os.close(publisher._pipe)
+
+
+def test_a_report_that_was_cut_off_by_its_end_is_passed_over(fed):
+    publisher = fed[0]
+    theirs, ours = os.pipe()
+    os.write(ours, b'{"delivered": 7}\n{"delivered": 8')
+    os.close(ours)
+    publisher._listen(SimpleNamespace(stdout=open(theirs, "rb", buffering=0)))  # noqa: PTH123, SIM115 - as Popen does
+    assert publisher.report.delivered == 7
