@@ -1,5 +1,6 @@
 """TCP and Unix sockets: what they share, and what each says when it cannot be used."""
 
+import contextlib
 import os
 import socket
 import threading
@@ -210,10 +211,12 @@ def test_closing_leaves_no_descriptor_open(end):
     link = end.make_link()
     link.open()
     descriptor = link._socket.fileno()
+    was = os.fstat(descriptor).st_ino
     link.close()
     link.close()
-    with pytest.raises(OSError, match="Bad file descriptor"):
-        os.fstat(descriptor)
+    # Closed, or the number was taken by somebody else meanwhile.
+    with contextlib.suppress(OSError):
+        assert os.fstat(descriptor).st_ino != was
     end.close()
     assert not [t for t in threading.enumerate() if t.name.startswith("far end")]
 
