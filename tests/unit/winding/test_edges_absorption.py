@@ -121,6 +121,17 @@ def test_readings_off_by_more_than_their_weight_allows_leave_the_scatter():
     assert found.scatter == pytest.approx(0.004, rel=0.02)
 
 
+def test_a_reading_given_no_weight_changes_nothing():
+    """The others make the same curve as if it had never been read."""
+    ohms, name = alternating(120)
+    found = insulation_curve(MANY, ohms)
+    assert list(found.set_aside) == [name]
+    without = insulation_curve(MANY, [None if i == 49 else one for i, one in enumerate(ohms)])
+    assert found.exponent == pytest.approx(without.exponent, rel=1e-7)
+    assert found.leakage_siemens == pytest.approx(without.leakage_siemens, rel=1e-6)
+    assert found.absorption_siemens == pytest.approx(without.absorption_siemens, rel=1e-6)
+
+
 def test_weights_are_those_of_huber():
     """Another program's minimum of Huber's loss, its limit 1.345 σ with σ from the median.
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from capture.winding import NotFiniteError, rotor_influence
+from capture.winding import NotFiniteError, OutsideRangeError, rotor_influence
 
 ANGLES = np.arange(0, 180, 15)
 
@@ -25,6 +25,12 @@ def test_five_angles_at_three_places_of_the_period_are_enough():
 def test_an_angle_that_is_no_number_is_called_by_its_place():
     with pytest.raises(NotFiniteError, match=r"^angle 1 is nan"):
         rotor_influence([np.nan, *ANGLES[1:]], *[swing(0)] * 3, 1, "electrical")
+
+
+def test_whole_turns_are_one_place_however_many():
+    turns = 360.0 * np.array([0, 36, 72, 108, 144])
+    with pytest.raises(OutsideRangeError, match="widest gap is 180 electrical"):
+        rotor_influence(turns, *[[5e-3] * 5] * 3, 1, "mechanical")
 
 
 def test_one_pair_without_a_sinusoid_makes_no_salient_rotor():
