@@ -16,6 +16,7 @@ from capture.winding import (
     ImpossibleSetError,
     InductanceReading,
     Measured,
+    MissingReadingError,
     MixedConditionsError,
     NotFiniteError,
     NotPositiveError,
@@ -154,6 +155,13 @@ def test_readings_a_thousand_times_apart_have_a_wrong_prefix(ratio, taken):
 def test_an_open_pair_has_no_logarithm(reading):
     with pytest.raises(NotFiniteError, match="resistance of V-W is inf"):
         contrasts(Evidence(resistance=by_pair(1.0, reading, 1.0)))
+
+
+def test_a_quantity_that_was_taken_has_all_three_pairs():
+    with pytest.raises(
+        MissingReadingError, match=r"^resistance of W-U is missing: all three pairs"
+    ):
+        contrasts(Evidence(resistance={"U-V": 1.0, "V-W": 1.0}))
 
 
 @pytest.mark.parametrize("quantity", ["resistance", "pulse"])

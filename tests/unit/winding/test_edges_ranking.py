@@ -71,6 +71,14 @@ def test_a_weight_of_any_size_is_a_share():
     assert suspected_coils({"star": far})[1] == pytest.approx(suspected_coils({"star": plain})[1])
 
 
+def test_a_connection_far_less_likely_counts_for_nothing():
+    plain = cases(NAMES, ROWS)
+    far = Fit(table=plain.table, distance=plain.distance, score=plain.score - 5000)
+    for fits in ({"star": plain, "delta": far}, {"star": far, "delta": plain}):
+        found = rank(fits)
+        assert [one.probability for one in found] == pytest.approx([0.5, 0.35, 0.1, 0.05])
+
+
 def test_the_suspected_coil_is_that_of_all_faults_of_coils():
     """U 0.2, V 0.3, W 0.35 of 0.85; a bad reading is about a pair and has no coil (computed)."""
     coils, probability = suspected_coils({"star": cases(NAMES, ROWS)})
