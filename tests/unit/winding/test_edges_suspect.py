@@ -1,0 +1,291 @@
+"""What `suspect` reads from the numbers themselves: loss, terminal, resistances, open pairs, earth paths.
+
+"computed": by hand outside this program.
+"""
+
+import math
+
+import pytest
+
+from capture.winding import (
+    Bounded,
+    Evidence,
+    InductanceReading,
+    Measured,
+    MissingReadingError,
+    Spread,
+    suspect,
+)
+from capture.winding.evidence import contrasts
+from capture.winding.hypotheses import OPEN_PHASE
+from capture.winding.structural import earth_words, open_pairs, pulse_words, terminal_only
+from capture.winding.suspect import _loss, _terminal, connections_of
+
+PAIRS = ("U-V", "V-W", "W-U")
+
+
+def by_pair(*values):
+    return dict(zip(PAIRS, values, strict=True))
+
+
+def bridge(*henries):
+    return by_pair(*(InductanceReading(henries=h, ohms=3.0, hertz=1000) for h in henries))
+
+
+def timed(law, *values, random=0.0, **changed):
+    times = by_pair(*(Measured(value=value, random=random * value) for value in values))
+    options = {"connection": "star", "rotor": "out"} | changed
+    return Evidence(pulse=times, law=law, **options)
+
+
+# ── loss of inductance ───────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("law", "loss"),
+    # A period goes with √L, so 0.9 of it is 0.81 of L; a rise time goes with L (textbook).
+    [("period", 19.0), ("rise", 10.0)],
+)
+def test_a_loss_follows_from_pulse_times_by_their_law(law, loss):
+    known = timed(law, 0.9e-3, 0.95e-3, 1e-3)
+    found = _loss(known, contrasts(known))
+    assert (found.value, found.unit) == (pytest.approx(loss), "%")
+    assert (found.formula, found.coverage_factor) == ("loss-of-pair-inductance", 2)
+
+
+def test_a_time_constant_tells_no_loss_of_inductance():
+    """L/R may fall by either."""
+    known = timed("time-constant", 0.9e-3, 1e-3, 1e-3)
+    assert _loss(known, contrasts(known)) is None
+    resistances = Evidence(resistance=by_pair(1.0, 1.1, 1.1))
+    assert _loss(resistances, contrasts(resistances)) is None
+
+
+def test_the_bridge_goes_before_the_pulse():
+    known = Evidence(
+        inductance=bridge(0.018, 0.02, 0.02), pulse=by_pair(0.5e-3, 1e-3, 1e-3), law="period"
+    )
+    assert _loss(known, contrasts(known)).value == pytest.approx(10)
+
+
+def test_the_uncertainty_of_a_loss_has_noise_and_nature():
+    """U(L₁/L₂) = 2·0.81·√(4·(u₁² + u₂²) + s²/2): twice each relative u for a period (JCGM 100, 5.1.6).
+
+    Two pairs share a phase of two; by nature they differ in the halves that they do not: s/√2.
+    """
+    known = timed("period", 0.9e-3, 0.95e-3, 1e-3, random=0.004, spread=Spread(inductance=0.03))
+    found = _loss(known, contrasts(known)).uncertainty
+    assert found == pytest.approx(200 * 0.81 * math.sqrt(4 * 2 * 0.004**2 + 0.03**2 / 2))
+    # Of three noises the two largest count.
+    uneven = by_pair(*(Measured(value=1e-3, random=u * 1e-3) for u in (0.03, 0.04, 0.001)))
+    known = Evidence(pulse=uneven, law="rise", spread=Spread(inductance=0.03))
+    found = _loss(known, contrasts(known)).uncertainty
+    assert found == pytest.approx(200 * math.sqrt(0.05**2 + 0.03**2 / 2))
+
+
+# ── terminals ────────────────────────────────────────────────────────────────────────────────
+
+
+def steps(below, above):
+    """Give three times whose logarithms lie so far apart, the middle one in U-V."""
+    return [math.exp(0.0), math.exp(-below), math.exp(above)]
+
+
+@pytest.mark.parametrize(
+    ("below", "above", "terminal", "said"),
+    # One step at least twice the other (common practice, no source): V-W low, U-V middle, W-U high.
+    [
+        (0.01, 0.021, "V", "the two low pairs U-V and V-W share V"),
+        (0.021, 0.01, "U", "the two high pairs U-V and W-U share U"),
+        (0.01, 0.0199, None, "in steps"),
+        (0.0199, 0.01, None, "in steps"),
+    ],
+)
+def test_two_pairs_are_alike_when_the_third_stands_twice_as_far(below, above, terminal, said):
+    known = timed("rise", *steps(below, above))
+    found, words = _terminal(known, contrasts(known))
+    assert found == terminal
+    assert said in words[0]
+
+
+def test_the_terminal_comes_from_what_singles_one_out_first():
+    """Inductance before pulse before resistance, the first that points anywhere."""
+    known = Evidence(
+        resistance=by_pair(1.0, 1.1, 1.1),
+        inductance=bridge(0.018, 0.02, 0.018),
+        pulse=by_pair(1e-3, 1e-3, 0.9e-3),
+        law="period",
+    )
+    found, words = _terminal(known, contrasts(known))
+    assert (found, words) == ("U", ("by inductance, the two low pairs U-V and W-U share U",))
+    level = Evidence(
+        resistance=by_pair(1.0, 1.1, 1.1),
+        inductance=bridge(0.018, 0.019, 0.02),
+        pulse=by_pair(1e-3, 1e-3, 0.9e-3),
+        law="period",
+    )
+    found, words = _terminal(level, contrasts(level))
+    assert (found, words) == ("V", ("by pulse, the two high pairs U-V and V-W share V",))
+    alone = Evidence(resistance=by_pair(1.0, 1.1, 1.1))
+    assert _terminal(alone, contrasts(alone))[0] == "W"
+
+
+def test_six_ends_have_no_terminal_in_common():
+    ends = dict(zip(("U1-U2", "V1-V2", "W1-W2"), (1.0, 1.1, 1.1), strict=True))
+    known = Evidence(connection="open", resistance=ends)
+    assert _terminal(known, contrasts(known)) == (None, ())
+
+
+def test_an_unknown_connection_is_star_or_delta():
+    assert connections_of(Evidence()) == ("star", "delta")
+    assert connections_of(Evidence(connection="open")) == ("open",)
+
+
+# ── open pairs ───────────────────────────────────────────────────────────────────────────────
+
+OPEN = Bounded(bound=1e6)
+
+
+@pytest.mark.parametrize("quantity", ["resistance", "pulse"])
+def test_an_open_star_phase_ends_every_other_question(quantity):
+    known = Evidence(**{quantity: by_pair(OPEN, OPEN, 2.0)}, insulation={"U": 1e9, "V": 1e6})
+    found = open_pairs(known)
+    assert (found.statement, found.hypothesis, found.terminal) == ("named", OPEN_PHASE, "V")
+    assert (found.signal, found.threshold, found.apart) == (math.inf, 0, math.inf)
+    assert (found.coils, found.coil_probability) == ({"star": "V"}, 1)
+    (only,) = found.candidates
+    assert (only.hypothesis, only.probability, only.distance) == (OPEN_PHASE, 1, 0)
+    assert only.places == {"star": "V"}
+    assert "phase V is open" in found.words[0]
+    assert found.words[1].startswith("earth path: V reads 1e+06 Ohm")
+    assert found.speaks_for == found.words[:1]
+
+
+def test_all_pairs_open_name_no_phase():
+    found = open_pairs(Evidence(resistance=by_pair(OPEN, OPEN, OPEN)))
+    assert (found.statement, found.hypothesis, found.terminal) == ("cannot tell", None, None)
+    assert (found.apart, found.coils, found.coil_probability) == (0, {}, 0)
+
+
+def test_six_ends_each_speak_for_their_own_phase():
+    def ends(*values):
+        pairs = ("U1-U2", "V1-V2", "W1-W2")
+        return Evidence(connection="open", resistance=dict(zip(pairs, values, strict=True)))
+
+    one = open_pairs(ends(1.0, 1.0, OPEN))
+    assert (one.statement, one.terminal, one.words) == ("named", "W", ("open: phase W",))
+    assert one.candidates[0].places == {"open": "W"}
+    two = open_pairs(ends(OPEN, 1.0, OPEN))
+    assert (two.statement, two.terminal, two.words) == (
+        "cannot tell",
+        None,
+        ("open: phase U and W",),
+    )
+    assert open_pairs(ends(1.0, 1.0, 1.0)) is None
+
+
+def test_an_open_pair_beside_a_missing_one_is_asked_for():
+    with pytest.raises(MissingReadingError, match="W-U"):
+        open_pairs(Evidence(resistance={"U-V": OPEN, "V-W": OPEN}))
+
+
+# ── earth paths ──────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("insulation", "phase"),
+    # A fifth of the next lowest or less (common practice, no source).
+    [
+        ({"U": 1e9, "V": 2e8, "W": 2e9}, "V"),
+        ({"U": 1e9, "V": 2.01e8, "W": 2e9}, None),
+        ({"U": 1e9, "V": 1e8}, "V"),
+        ({"V": 1e8}, None),
+        ({}, None),
+        ({"U": Bounded(bound=5e9), "V": 1e9, "W": Bounded(bound=6e9)}, "V"),
+        # Known only to be more than so much: it may be as good as the others.
+        ({"U": 1e9, "V": Bounded(bound=1e8), "W": 1e9}, None),
+    ],
+)
+def test_a_phase_far_below_the_others_has_an_earth_path(insulation, phase):
+    words = earth_words(Evidence(insulation=insulation))
+    assert len(words) == (phase is not None)
+    if phase:
+        assert words[0].startswith(f"earth path: {phase} reads")
+
+
+# ── pulse times of an unknown law ────────────────────────────────────────────────────────────
+
+
+def test_pulse_times_without_a_law_beside_others_are_told():
+    known = Evidence(pulse=by_pair(0.9e-3, 0.9e-3, 1e-3))
+    words = pulse_words(known)
+    # (1.0 − 0.9)/1.0 (computed)
+    assert words[0] == "pulse times deviate by 10.0 % (span over the largest)"
+    assert words[1].endswith("share V")
+    assert pulse_words(timed("rise", 0.9e-3, 0.9e-3, 1e-3)) == ()
+    assert pulse_words(Evidence()) == ()
+    ends = dict(zip(("U1-U2", "V1-V2", "W1-W2"), (1.0, 1.1, 1.1), strict=True))
+    assert pulse_words(Evidence(connection="open", pulse=ends)) == ()
+
+
+def test_pulse_times_without_a_law_are_held_against_natural_spread():
+    """√⅔·ln(1/0.9) over √(0.004² + 0.02²/2), in units of 2u; χ²(2) at 0.9998: 17.03 (scipy).
+
+    √⅔ is the length of one reading's share in two orthonormal contrasts.
+    """
+    known = timed("unknown", 0.9e-3, 1e-3, 1e-3, random=0.004)
+    found = terminal_only(known, ("earth",))
+    distance = math.sqrt(2 / 3) * math.log(1 / 0.9) / math.sqrt(0.004**2 + 0.02**2 / 2)
+    assert found.signal == pytest.approx(distance / 2)
+    assert found.threshold == pytest.approx(math.sqrt(17.03) / 2, rel=0.03)
+    assert (found.statement, found.terminal) == ("cannot tell", "W")
+    assert (found.apart, found.coil_probability, found.coils, found.candidates) == (0, 0, {}, ())
+    assert found.words[1:] == ("the two high pairs, V-W and W-U, share W", "earth")
+    assert found.speaks_for == ("pulse times deviate by 10.0 % (span over the largest)",)
+    level = terminal_only(timed("unknown", 0.99e-3, 1e-3, 1e-3), ())
+    assert (level.statement, level.terminal) == ("balanced", None)
+    assert level.words[1] == "no difference beyond natural spread"
+    # 0.3 % where a reading says no uncertainty (common practice, no source); the largest counts.
+    assert level.signal == pytest.approx(
+        math.sqrt(2 / 3) * math.log(1 / 0.99) / math.sqrt(0.003**2 + 0.02**2 / 2) / 2
+    )
+    mixed = Evidence(pulse=by_pair(0.99e-3, 1e-3, Measured(value=1e-3, random=1e-5)))
+    assert terminal_only(mixed, ()).signal == pytest.approx(
+        math.sqrt(2 / 3) * math.log(1 / 0.99) / math.sqrt(0.01**2 + 0.02**2 / 2) / 2
+    )
+
+
+# ── the whole answer ─────────────────────────────────────────────────────────────────────────
+
+
+def test_with_the_rotor_in_resistances_must_speak():
+    """R differs by 0.5 %, within nature: what stands out is inductance, and may be the rotor."""
+    henries = bridge(0.015, 0.02, 0.02)
+    level = suspect(
+        Evidence(connection="star", resistance=by_pair(2.0, 2.01, 2.0), inductance=henries)
+    )
+    assert level.words[0].startswith("rotor or turns")
+    assert level.statement == "cannot tell"
+    low = suspect(
+        Evidence(connection="star", resistance=by_pair(1.6, 2.0, 1.6), inductance=henries)
+    )
+    assert not low.words[0].startswith("rotor or turns")
+
+
+def test_advice_may_be_left_out():
+    known = Evidence(connection="star", resistance=by_pair(2.0, 2.0, 2.0), rotor="out")
+    assert suspect(known, advise=False).next_measurement == ""
+    assert suspect(known).next_measurement != ""
+
+
+def test_a_distance_is_told_in_expanded_uncertainties():
+    """χ²(2) at 0.9998 is 17.03 (scipy): a threshold of √17.03/2 in units of U = 2u."""
+    known = Evidence(connection="star", resistance=by_pair(2.0, 2.2, 2.2), rotor="out")
+    found = suspect(known)
+    assert found.threshold == pytest.approx(math.sqrt(17.03) / 2, rel=0.03)
+    assert found.signal > found.threshold
+    assert found.apart < found.signal
+    assert (found.loss, found.coils.keys()) == (None, {"star"})
+    assert found.terminal == "W"
+    for one in found.candidates:
+        assert one.distance >= 0
