@@ -64,11 +64,15 @@ class Bench:
         )
         self.staying[block.name] = child
 
-        def seen():
+        def lacking():
             assert child.running(), child.said()
-            return missing(command.seen, child.said()) is None
+            # Parts of one program start side by side, so their lines come in any order.
+            return [line for line in command.seen if missing([line], child.said()) is not None]
 
-        wait_until(seen, f"{command.typed}: {missing(command.seen, child.said())!r}")
+        try:
+            wait_until(lambda: not lacking(), command.typed)
+        except AssertionError as error:
+            raise AssertionError(f"{error}: no line {lacking()} in\n{child.said()}") from error
 
     def _run(self, command):
         match command.typed.split():
