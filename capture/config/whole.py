@@ -3,19 +3,20 @@
 from pathlib import Path
 from typing import Any
 
-from pydantic import PrivateAttr, field_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import Field, field_validator
+from pydantic_settings import SettingsConfigDict
 
 from capture.config.bench import EvidenceConfig, JobsConfig, JournalConfig, LogConfig, RecordsConfig
 from capture.config.brokers import BrokerConfig
 from capture.config.instruments import EquipmentConfig, InstrumentConfig
+from capture.config.settings_file import FileSettings
 from capture.config.web import WebConfig
 from capture.errors import ConfigError
 from capture.model.fields import Slug
 from capture.model.names import BROKER
 
 
-class Config(BaseSettings):
+class Config(FileSettings):
     """A whole configuration."""
 
     model_config = SettingsConfigDict(
@@ -32,34 +33,18 @@ class Config(BaseSettings):
     journal: JournalConfig = JournalConfig()
     broker: BrokerConfig = BrokerConfig()
     """The broker; where there are only several by name, this one is none of them."""
-    brokers: dict[Slug, BrokerConfig] = {}
+    brokers: dict[Slug, BrokerConfig] = Field(default_factory=dict)
     """More brokers, each by a name; each gets everything, at its own pace."""
     log: LogConfig = LogConfig()
     evidence: EvidenceConfig = EvidenceConfig()
     jobs: JobsConfig = JobsConfig()
     records: RecordsConfig = RecordsConfig()
     web: WebConfig | None = None
-    limits: dict[str, dict[str, Any]] = {}
+    limits: dict[str, dict[str, Any]] = Field(default_factory=dict)
     """The site's own limits: by name, with value, source, and whether the site adopts it."""
-    instruments: dict[Slug, InstrumentConfig] = {}
-    equipment: dict[Slug, EquipmentConfig] = {}
+    instruments: dict[Slug, InstrumentConfig] = Field(default_factory=dict)
+    equipment: dict[Slug, EquipmentConfig] = Field(default_factory=dict)
     """What is known of instruments, by name: those above, and displays that are only read off."""
-
-    # Folder of the file; relative paths in it start there.
-    _folder: Path = PrivateAttr(default_factory=Path)
-
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Let the environment win over the file, and take nothing else."""
-        del settings_cls, dotenv_settings, file_secret_settings
-        return env_settings, init_settings
 
     @property
     def folder(self) -> Path:

@@ -4,23 +4,16 @@ Each value can also come from the environment as ``BENCHTALLY_HISTORIAN_`` plus 
 ``__`` between the parts (``BENCHTALLY_HISTORIAN_DATABASE__PASSWORD``); the environment wins.
 """
 
-import os
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_settings import (
-    BaseSettings,
-    PydanticBaseSettingsSource,
     SettingsConfigDict,
-    SettingsError,
 )
 
 from capture.config import LogConfig, TlsConfig
-from capture.errors import ConfigError
-from capture.faults import fault_lines
-from capture.settings_text import toml_table
+from capture.config.settings_file import FileSettings, find_file, read_settings
 
 FILE_NAME = "benchtally-historian.toml"
 
@@ -80,7 +73,7 @@ class Gaps(_Section):
     """Most requests to one bench at a look."""
 
 
-class HistorianConfig(BaseSettings):
+class HistorianConfig(FileSettings):
     """Everything that a historian's worker needs."""
 
     model_config = SettingsConfigDict(
@@ -99,21 +92,6 @@ class HistorianConfig(BaseSettings):
     gaps: Gaps = Gaps()
     log: LogConfig = LogConfig()
 
-    _folder: Path = PrivateAttr(default_factory=Path)
-
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Let the environment win over the file, and take nothing else."""
-        del settings_cls, dotenv_settings, file_secret_settings
-        return env_settings, init_settings
-
     def whole(self, path: Path | None) -> Path | None:
         """Give a path of the file as an absolute one."""
         return None if path is None else (self._folder / path).absolute()
@@ -129,30 +107,4 @@ class HistorianConfig(BaseSettings):
         Raises:
             ConfigError: one line per fault, each with file, key path, what was found and expected.
         """
-        path = _find(given)
-        try:
-            config = cls(**toml_table(path.read_text("utf-8")))
-        except OSError as error:
-            raise ConfigError([f"{path}: cannot be read: {error.strerror or error}"]) from error
-        except UnicodeDecodeError as error:
-            raise ConfigError([f"{path}: not UTF-8 text (byte {error.start})"]) from error
-        except tomllib.TOMLDecodeError as error:
-            raise ConfigError([f"{path}: not TOML: {error}"]) from error
-        except ValidationError as error:
-            raise ConfigError([f"{path}: {line}" for line in fault_lines(error)]) from error
-        except SettingsError as error:
-            raise ConfigError([f"environment: {error}; a section is JSON there"]) from error
-        config._folder = path.parent
-        return config
-
-
-def _find(given: Path | None) -> Path:
-    if given is not None:
-        return given
-    home = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
-    candidates = [Path(FILE_NAME), home / "benchtally" / FILE_NAME]
-    for path in candidates:
-        if path.is_file():
-            return path
-    fault = f"no configuration: neither {candidates[0]} nor {candidates[1]} is there"
-    raise ConfigError([f"{fault}; give one with --config FILE"])
+        return read_settings(cls, find_file(FILE_NAME, given))
