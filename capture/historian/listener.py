@@ -27,6 +27,7 @@ from capture.publish.topics import ROOT
 from capture.publish.wire import Client
 
 _MOST_PACKETS = 500  # at a turn, so that a flood cannot starve the rest
+_UNSPECIFIED = 0x80  # MQTT 5.0, 2.4
 _CONNECT_TIMEOUT = 5.0
 _LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
 
@@ -212,7 +213,8 @@ class Listener:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        said = flags.is_disconnect_packet_from_server or str(reason) != "Unspecified error"
+        # Of a connection that is lost without a word, paho gives a reason that says nothing.
+        said = flags.is_disconnect_packet_from_server or reason.value != _UNSPECIFIED
         why = f"broker: {reason}" if said else "the connection to the broker is gone"
         self._is_over(why)
 
