@@ -305,10 +305,20 @@ class Worker:
                 batch.append(drafter.write(each))  # noqa: PERF401 - what came before a fault is kept
         finally:
             if batch:
-                self._settle()
-                self._committing = batch, self._begin(batch)
+                self._hand_over(batch)
         if self._committing is not None and self._committing[1].done():
             self._settle()
+
+    def _hand_over(self, batch: Sequence[WrittenDraft]) -> None:
+        """Have a batch committed, after the one before it: one is outstanding at most."""
+        before = self._committing
+        if before is not None and before[1].done() and before[1].exception() is None:
+            # It is stored: what is left to do about it can wait until this one is on its way.
+            self._committing = batch, self._begin(batch)
+            self._count(before[0])
+            return
+        self._settle()
+        self._committing = batch, self._begin(batch)
 
     def _begin_at_once(self, batch: Sequence[WrittenDraft | Gap]) -> "Future[Any]":
         """Store with a store that knows no other way, and give an answer that is there already."""
@@ -333,12 +343,13 @@ class Worker:
         except JournalError as error:
             stored = self._append(batch, failed=error)
         if stored:
-            snapshot = self._snapshot
-            self._snapshot = replace(
-                snapshot,
-                readings=snapshot.readings + len(batch),
-                last_reading=batch[-1].time,
-            )
+            self._count(batch)
+
+    def _count(self, batch: Sequence[WrittenDraft]) -> None:
+        snapshot = self._snapshot
+        self._snapshot = replace(
+            snapshot, readings=snapshot.readings + len(batch), last_reading=batch[-1].time
+        )
 
     def _append(
         self, batch: Sequence[WrittenDraft | Gap], *, failed: JournalError | None = None
