@@ -35,7 +35,7 @@ NAMEPLATE_WORDS = {
     "rated_rpm": "Rated speed, turns a minute.",
     "poles": "Number of poles.",
     "connection": "How the phases are joined.",
-    "winding": "Kind of winding.",
+    "winding": "Kind of winding; decides its limits.",
     "parallel_paths": "Parallel paths (circuits) of a phase.",
     "coils_per_group": "Coils in a group.",
     "thermal_class": "Thermal class of the insulation (130 is B, 155 F, 180 H).",

@@ -15,7 +15,7 @@ from capture.display import console, table
 from capture.errors import InputError
 
 _ORDER = "U-V,V-U,V-W,W-V,W-U,U-W"
-_JOB_ONLY = "--step, --shown-deviation, --second-operator, --again, --confirm, --applied and --seen"
+_JOB_ONLY = "--step, --shown-deviation, --second-operator, --again, --applied and --seen"
 _LAWS = ("period", "time-constant", "rise", "unknown")
 
 
@@ -93,11 +93,10 @@ def register(app: typer.Typer) -> None:
 
         In a block each line is a test point and a value (`V-U 87.42 µs`, `U-V reverse 87.42 µs`),
         or all lines are values alone, in the order of --order. A block is stored whole or not at
-        all.
+        all. What is odd about a value, or a machine that is not registered, is asked about.
 
-        With --job a step of a job is keyed: all its values at once, or one. What is odd about them
-        is asked about. With a second operator, the second keying of a block stands below a line
-        `again`.
+        With --job a step of a job is keyed: all its values at once, or one. With a second
+        operator, the second keying of a block stands below a line `again`.
         """
         from capture.clock import SystemClock
         from capture.config import load_config
@@ -134,7 +133,7 @@ def register(app: typer.Typer) -> None:
             )  # fmt: skip
             return key_in_job(config, keying, asked)
         given = (step, shown_deviation, second_operator, again, applied, seen)
-        if confirm or any(each is not None for each in given):
+        if any(each is not None for each in given):
             raise InputError(f"{_JOB_ONLY} belong to --job")
         if block:
             if value is not None or point is not None or reading_id is not None:
@@ -146,7 +145,9 @@ def register(app: typer.Typer) -> None:
                 raise InputError("give the value with its unit, as in '87.42 µs', or --block")
             where = read_point(point, direction)
             drafts = [make_reading(keying, value, where, id_=read_id(reading_id))]
-        stored = _append(settings, drafts, again=reading_id is not None)
+        again_ = reading_id is not None
+        _look(settings.journal_path, drafts, again=again_, confirmed=confirm, as_json=as_json)
+        stored = _append(settings, drafts)
         _say_back(drafts, stored, as_json=as_json)
         return DONE
 
@@ -183,18 +184,34 @@ def _read_block(order: list[str]) -> Any:
     return parse_block("\n".join(rows))
 
 
-def _append(settings: Any, drafts: Sequence[Any], *, again: bool) -> Any:
-    """Store drafts; ``again`` where their ids may have been stored before."""
-    from capture.journal import JournalReader, Store
+def _look(
+    journal: Path, drafts: Sequence[Any], *, again: bool, confirmed: bool, as_json: bool
+) -> None:
+    """Look at values before they are stored, as in a job: what is odd is asked about.
+
+    again: their ids may have been stored before.
+    """
+    from capture.cli.asking import ask
+    from capture.jobs.odd import odd_outside_a_job
+    from capture.journal import JournalReader
     from capture.keying import refuse_other_use
 
-    path = settings.journal_path
-    if again and path.exists():
-        reader = JournalReader(path)
-        try:
+    reader = JournalReader(journal) if journal.exists() else None
+    try:
+        if reader is not None and again:
             refuse_other_use(drafts, reader.entry)
-        finally:
+        doubts = [] if confirmed else odd_outside_a_job(reader, drafts)
+    finally:
+        if reader is not None:
             reader.close()
+    if doubts:
+        ask(doubts, drafts[0].quantity, as_json=as_json)
+
+
+def _append(settings: Any, drafts: Sequence[Any]) -> Any:
+    from capture.journal import Store
+
+    path = settings.journal_path
     path.parent.mkdir(parents=True, exist_ok=True)
     store = Store(path)
     try:

@@ -15,7 +15,7 @@ import typer
 from capture.cli.bench import Bench, id_beside, open_bench
 from capture.cli.output import DONE, print_json, say
 from capture.display import clean
-from capture.errors import CaptureError, InputError
+from capture.errors import InputError
 
 if TYPE_CHECKING:
     from capture.jobs.procedure import Step
@@ -211,8 +211,9 @@ def _write(
     values: Sequence[Any],
     deviation: Any,
 ) -> None:
-    from capture.jobs.doubting import DoubtError
+    from capture.cli.asking import ask
     from capture.jobs.keyed import KeyedValues
+    from capture.jobs.plausible import DoubtError
 
     def write(*, confirmed: bool) -> None:
         # Whoever typed for a minute rests on the job as it is when they are done.
@@ -230,27 +231,8 @@ def _write(
     try:
         write(confirmed=asked.confirmed)
     except DoubtError as error:
-        words = [_question(doubt, keying.quantity) for doubt in error.doubts]
-        if asked.as_json or not sys.stdin.isatty():
-            raise CaptureError(
-                f"{'; '.join(words)}; nothing is stored: look at the display once more, and add "
-                "--confirm if it stands so"
-            ) from error
-        for each in words:
-            say(clean(each))
-        if not typer.confirm("Look at the display once more. Does it stand so?"):
-            raise CaptureError("nothing is stored; key it again") from error
+        ask(error.doubts, keying.quantity, as_json=asked.as_json)
         write(confirmed=True)
-
-
-def _question(doubt: Any, quantity: str) -> str:
-    from capture.display import quantity_text
-    from capture.model import unit_of
-
-    if doubt.suggestion is None:
-        return str(doubt.words)
-    meant = quantity_text(doubt.suggestion, unit_of(quantity) or "", digits=6)
-    return f"{doubt.words} (is {meant} meant?)"
 
 
 def _say_back(view: dict[str, Any], step: str) -> None:

@@ -40,6 +40,7 @@ _WINDINGS = {
     "concentric": "concentric winding",
     "field": "field winding",
     "dc-armature": "DC armature",
+    "unknown": "kind of winding not known",
 }
 
 
@@ -82,8 +83,9 @@ def _writing(machine: typer.Typer) -> None:
             entry = bench.desk.service.register(id_, plate, who, note)
         if not as_json and "winding" not in plate.model_fields_set:
             complain(
-                "note: nothing was said of the winding, so it is taken as random-wound, which "
-                f"decides its limits; if it is not: benchtally machine set {id_!r} --winding form"
+                "note: nothing was said of the winding, so it is judged as random-wound and as "
+                "form-wound, and stays undecided between their limits; say which it is: "
+                f"benchtally machine set {id_!r} --winding random, or form"
             )
         return _tell(entry, "is registered", as_json=as_json)
 
@@ -219,7 +221,10 @@ def _jobs(bench: Bench, machine: str) -> list[dict[str, Any]]:
 def _show(history: "list[MachineEntry]", jobs: list[dict[str, Any]]) -> None:
     entry = history[-1]
     say(clean(f"machine {entry.machine}, as described {_when(entry)} UTC by {entry.operator}"))
-    for name, value in entry.nameplate.model_dump(exclude_none=True).items():
+    for name in Nameplate.model_fields:
+        value = getattr(entry.nameplate, name)
+        if value is None:
+            continue
         unit = f" {_UNITS[name]}" if name in _UNITS else ""
         say(clean(f"  {name.replace('_', ' ')}: {_number(value)}{unit}"))
     if entry.note:

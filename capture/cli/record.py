@@ -1,5 +1,6 @@
 """``benchtally record``: a job's record as PDF, page, JSON or CSV; many at once; verifying one."""
 
+import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,12 +13,13 @@ from capture.cli.commands import Group
 from capture.cli.files import whole_file
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean
-from capture.errors import CaptureError, InputError
+from capture.errors import CaptureError, ConfigError, InputError
 
 if TYPE_CHECKING:
     from capture.model.record import Record
     from capture.records.forms import Form, Wish
     from capture.records.keeper import RecordKeeper
+    from capture.records.redrawn import Known
 
 MakerOption = Annotated[
     str,
@@ -172,6 +174,35 @@ class _Writer:
         return self._out.with_suffix(f".{wish.form}")
 
 
+#: What a verdict says of the pages, by what is known of them; of JSON, which has none, nothing.
+_PAGES = {
+    None: "",
+    "same": "; its pages show it: drawn again, the file is the same byte by byte",
+    "another-program": (
+        "; NOT VERIFIED are the pages: another version drew them, so this one cannot tell whether "
+        "they show the record attached to them; draw it anew to see"
+    ),
+    "without-photos": (
+        "; NOT VERIFIED are the pages: not all photos that they show are here, so it cannot be "
+        "told whether they show the record attached to them"
+    ),
+}
+
+
+def _pages(file: Path, record: "Record", config: Path | None) -> "Known":
+    """Tell whether a PDF's pages show its record; photos come from the bench's evidence."""
+    from capture.config import load_config
+    from capture.photo.store import EvidenceStore
+    from capture.records.redrawn import pages_of
+
+    try:
+        evidence = load_config(config).evidence_path
+    except ConfigError:
+        # A record is verified anywhere, by an export of the journal: no bench, no photos.
+        evidence = Path(os.devnull)
+    return pages_of(file, record, EvidenceStore(evidence).get)
+
+
 def _verify(group: typer.Typer) -> None:
     @group.command()
     def verify(
@@ -185,10 +216,13 @@ def _verify(group: typer.Typer) -> None:
         config: ConfigOption = None,
         as_json: JsonOption = False,
     ) -> int:
-        """Recompute a record's hashes against the journal; say what differs, and end with 1."""
+        """Recompute a record's hashes against the journal; say what differs, and end with 1.
+
+        The pages of a PDF are not hashed: they are drawn again, and held against the file.
+        """
         from capture.config import load_config
         from capture.records.held import entries_of
-        from capture.records.verify import record_text, verify
+        from capture.records.verify import is_pdf, record_text, verify
 
         text = record_text(file)
         path = load_config(config).journal_path if against is None else against
@@ -198,6 +232,14 @@ def _verify(group: typer.Typer) -> None:
             except InputError as error:
                 raise InputError(f"{file}: {error}") from error
         record = found.record
+        pages = None
+        if is_pdf(file) and not found.differs:
+            pages = _pages(file, record, config)
+            if pages == "changed":
+                found.differs.append(
+                    "its pages are not what this program draws of the record attached to them: "
+                    f"they were changed; draw it anew: benchtally record make {record.job}"
+                )
         if as_json:
             print_json(
                 [
@@ -206,6 +248,7 @@ def _verify(group: typer.Typer) -> None:
                         "version": record.version,
                         "sha256": record.sha256,
                         "ok": not found.differs,
+                        "pages": pages,
                         "differs": found.differs,
                         "notes": found.notes,
                     }
@@ -214,11 +257,6 @@ def _verify(group: typer.Typer) -> None:
             return FAILED if found.differs else DONE
         for each in found.differs:
             complain(f"{file}: {each}")
-        if file.suffix.lower() == ".pdf":
-            found.notes.append(
-                "what was verified is the record attached to the PDF; whether its pages show that "
-                "record, see by drawing it again"
-            )
         for each in found.notes:
             say(f"note: {clean(each)}")
         if found.differs:
@@ -226,7 +264,7 @@ def _verify(group: typer.Typer) -> None:
         say(
             f"record {record.record}, version {record.version}, of machine "
             f"{clean(record.machine.id)}: as it was made; {len(record.readings)} readings and "
-            f"{len(record.results)} results are those of the journal"
+            f"{len(record.results)} results are those of the journal{_PAGES[pages]}"
         )
         say(f"hash {record.sha256}")
         return DONE

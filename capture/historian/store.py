@@ -1,6 +1,9 @@
 """Rows into PostgreSQL: COPY into the partitions, by a staging table where some are there already.
 
-A batch is one transaction. Nearly all rows are new, and COPY straight into the tables costs the
+A batch is one transaction, and its rows are written in one order whatever order they came in: so
+two workers that have got the same messages wait for each other's rows one way round only.
+
+Nearly all rows are new, and COPY straight into the tables costs the
 database half of what the way round costs it. One row that is there already ends such a COPY and the
 transaction with it; the batch, and those that follow for a while, then go by the staging table,
 from which only what is not there yet is taken over.
@@ -9,7 +12,6 @@ What the database refuses is found by halving, and goes to quarantine by itself,
 message never holds up the others.
 """
 
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -114,9 +116,7 @@ class Database:
             self._store(items[half:], refused)
 
     def _store_whole(self, items: Sequence[Item]) -> None:
-        by_table: dict[str, list[Row]] = defaultdict(list)
-        for row, _, _ in items:
-            by_table[row.table].append(row)
+        by_table = _in_order(row for row, _, _ in items)
         self._make_partitions(by_table)
         heard = {row.source for row in by_table["readings"] if row.source} - self._heard
         stored = self._write_new(by_table, heard)
@@ -211,6 +211,21 @@ class Database:
             raise HistorianError(f"database: {_line(error)}") from error
 
 
+def _in_order(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    """Give rows by table, tables and rows in the one order in which every worker writes them.
+
+    Whoever writes a row that another transaction is writing waits for it. Two workers that get the
+    same messages again, each in an order of its own, would wait for each other for ever.
+    """
+    by_table: dict[str, list[Row]] = {table: [] for table in COLUMNS}
+    for row in rows:
+        by_table[row.table].append(row)
+    for held in by_table.values():
+        # Months first, since COPY writes partition by partition; the key's own order within one.
+        held.sort(key=lambda row: (row.time, row.columns[0]))
+    return by_table
+
+
 def _copy_in(cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
     """Copy rows that are all new; one that is not ends the transaction."""
     _copy(cursor, sql.Identifier(SCHEMA, table), table, rows)
@@ -222,9 +237,9 @@ def _take_over(cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
     staged, names = sql.Identifier(f"staged_{table}"), _NAMES[table]
     _copy(cursor, staged, table, rows)
     cursor.execute(
-        sql.SQL("INSERT INTO {} ({}) SELECT {} FROM {} ON CONFLICT DO NOTHING").format(
-            sql.Identifier(SCHEMA, table), names, names, staged
-        )
+        sql.SQL(
+            "INSERT INTO {} ({}) SELECT {} FROM {} ORDER BY time, id ON CONFLICT DO NOTHING"
+        ).format(sql.Identifier(SCHEMA, table), names, names, staged)
     )
     return cursor.rowcount
 

@@ -16,11 +16,11 @@ from pydantic import ValidationError
 from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
-from capture.jobs.doubting import DoubtError, doubts_of
+from capture.jobs.doubting import doubts_of
 from capture.jobs.energy import ENERGY_LIMIT_JOULES, amperes_of, needs_ramp_down
 from capture.jobs.fit import elapsed_of, of_energy, points_of, refuse_twice, value_of
 from capture.jobs.keyed import KeyedValues, drafts_of
-from capture.jobs.plausible import Doubt
+from capture.jobs.plausible import Doubt, DoubtError
 from capture.jobs.procedure import Step
 from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who, refuse_stale

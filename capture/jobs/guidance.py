@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from capture.jobs.procedure import Step
-from capture.judging.insulation import insulation_limit
+from capture.judging.kinds import insulation_limits, judged_as, resistance_limits
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
 from capture.winding import Limit, test_voltage
@@ -70,12 +70,14 @@ def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guida
     match step.quantity:
         case Quantity.INSULATION_RESISTANCE:
             settings = (_insulation_voltage(plate),)
-            return Guidance(settings, _insulation(plate, limits), _missing(plate))
+            bounds = _insulation(plate, limits)
+            return Guidance(settings, bounds, (*_missing(plate), *_undecided(bounds)))
         case Quantity.PULSE_TIME:
             return Guidance((_pulse_voltage(),), _shipped(limits, "pulse-deviation"))
         case Quantity.RESISTANCE:
-            kind = "form" if plate.winding == "form" else "random"
-            return Guidance((), _shipped(limits, f"resistance-unbalance-{kind}"))
+            of_kind = resistance_limits(limits, judged_as(plate.winding))
+            bounds = _shipped(limits, *(each.id for each in of_kind.values()))
+            return Guidance((), bounds, _undecided(bounds))
         case Quantity.INDUCTANCE:
             return Guidance(
                 (), _shipped(limits, "inductance-unbalance", "inductance-unbalance-rotor-in")
@@ -114,12 +116,13 @@ def _pulse_voltage() -> Setting:
 
 
 def _insulation(plate: Nameplate, limits: Mapping[str, Limit]) -> tuple[Bound, ...]:
-    winding = "random" if plate.winding == "concentric" else plate.winding
-    limit = insulation_limit(limits, plate.rated_volts, winding, plate.year)
-    if limit is None:
-        return ()
-    words = f"at least {limit.value / 1e6:g} MΩ after 1 min, at 40 °C"
-    return (_bound(limit, words),)
+    found = insulation_limits(limits, plate.rated_volts, judged_as(plate.winding), plate.year)
+    bounds = []
+    for kind, limit in found.items():
+        where = f", if {kind}" if len(found) > 1 else ""
+        words = f"at least {limit.value / 1e6:g} MΩ after 1 min, at 40 °C{where}"
+        bounds.append(_bound(limit, words))
+    return tuple(bounds)
 
 
 def _shipped(limits: Mapping[str, Limit], *names: str) -> tuple[Bound, ...]:
@@ -143,6 +146,14 @@ def _bound(limit: Limit, words: str) -> Bound:
         confidence=limit.confidence,
         binding=limit.binding,
     )
+
+
+def _undecided(bounds: tuple[Bound, ...]) -> tuple[str, ...]:
+    """Say what comes of limits of which one holds, and nobody knows which."""
+    if len(bounds) < 2:  # noqa: PLR2004 - one is the one that holds
+        return ()
+    words = "between the limits of random-wound and form-wound the result stays undecided"
+    return (f"the kind of winding is not known: {words}",)
 
 
 def _missing(plate: Nameplate) -> tuple[str, ...]:

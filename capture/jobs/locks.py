@@ -80,5 +80,6 @@ def _insulation(state: JobState, failed: Failed) -> list[Lock]:
     if not taken:
         return [Lock("insulation", "take the insulation resistance first: it is missing")]
     if any(failed(step.step.id) for step in taken):
-        return [Lock("insulation", "the insulation reading has failed: no pulses on this winding")]
+        words = "the insulation reading has failed, or is undecided: no pulses on this winding"
+        return [Lock("insulation", words)]
     return []

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from statistics import median
 
-from capture.errors import InputError
+from capture.errors import CaptureError, InputError
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity, unit_of
 
@@ -56,7 +56,7 @@ _CURRENT = (1.1, 2.2)
 _REACTANCE = (0.05, 8.0)
 # A nameplate gives line values; a phase alone, or half a phase, stands within this of them.
 _CONNECTIONS = 2.0
-_ALTERNATING = frozenset({"random", "form", "concentric"})
+_ALTERNATING = frozenset({"random", "form", "concentric", "unknown"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +70,15 @@ class Doubt:
 
     words: str
     suggestion: float | None = None
+
+
+class DoubtError(CaptureError):
+    """A value is not likely. A person is asked; what they confirm is taken. ``doubts`` says why."""
+
+    def __init__(self, found: Sequence[Doubt]) -> None:
+        words = "; ".join(doubt.words for doubt in found)
+        super().__init__(f"{words}: look at the display once more, and confirm it if it stands so")
+        self.doubts = list(found)
 
 
 def doubts(

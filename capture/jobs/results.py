@@ -30,6 +30,7 @@ from capture.jobs.taken import (
 )
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
+from capture.judging.kinds import judged_as
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
@@ -46,7 +47,6 @@ REFERENCE_CELSIUS = 25.0
 _FLOOR_OHMS = 1e6
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
-_WINDINGS = {"concentric": "random"}  # judged alike
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,14 +306,13 @@ def _test_set(
     reference_celsius: float | None,
 ) -> TestSet:
     plate = machine.nameplate
-    winding = _WINDINGS.get(plate.winding, plate.winding)
     return TestSet.model_validate(
         {
             "machine": SetMachine.model_validate(
                 {
                     "id": state.machine,
                     "connection": plate.connection,
-                    "winding": winding,
+                    "winding": judged_as(plate.winding),
                     "rated_volts": plate.rated_volts,
                     "year": plate.year,
                     "thermal_class": plate.thermal_class,

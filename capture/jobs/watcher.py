@@ -42,7 +42,7 @@ from capture.jobs.voltage import (
 )
 from capture.journal import Row, StaleError
 from capture.model import new_id
-from capture.model.job import Applied, JobEntry
+from capture.model.job import Applied, Finished, JobEntry, SignedOff
 
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
@@ -183,6 +183,11 @@ class JobWatch:
         elif row.n > old.last:
             self._states[entry.job] = apply(old, row.n, entry)
         self._look_at_turn()
+        if isinstance(entry.event, Finished | SignedOff):
+            # A voltage may stand on the winding still: whoever signs is told, and so is the record.
+            for test in self._tests.values():
+                if test.job == entry.job:
+                    self._write_down(test)
 
     def _running(self) -> JobState | None:
         """Give the job that was worked on last, of those that run."""
@@ -435,25 +440,31 @@ class JobWatch:
                 test.timed = None
 
     def _end_test(self, instrument: str, test: VoltageTest) -> None:
-        """Write down for how long a test voltage was on, as far as that is not written yet.
+        """Write down for how long a test voltage was on, and forget the test.
 
         Where that cannot be written now, the test is kept, and it is tried again.
         """
-        if test.elapsed > max(test.counted, 0.0):
-            for _ in range(3):
-                state = self._desk.service.state(test.job)
-                if state.status is JobStatus.SIGNED_OFF:
-                    break
-                event = Applied(step=test.step, seconds=min(test.elapsed, _LONGEST))
-                try:
-                    self._desk.act(test.job, event, Who(WATCHER, new_id()), state.last)
-                except StaleError:
-                    continue
-                break
-            else:
-                return
-        if self._tests.get(instrument) is test:
+        if self._write_down(test) and self._tests.get(instrument) is test:
             del self._tests[instrument]
+
+    def _write_down(self, test: VoltageTest) -> bool:
+        """Write down for how long a test voltage has been on, as far as that is not written yet.
+
+        Whatever the job's status: it was on the winding, and somebody may touch that. Gives False
+        where it cannot be written now.
+        """
+        if test.elapsed <= max(test.counted, 0.0):
+            return True
+        for _ in range(3):
+            state = self._desk.service.state(test.job)
+            event = Applied(step=test.step, seconds=min(test.elapsed, _LONGEST))
+            try:
+                self._desk.act(test.job, event, Who(WATCHER, new_id()), state.last)
+            except StaleError:
+                continue
+            test.counted = test.elapsed
+            return True
+        return False
 
     def _say_if_still(self, now: float) -> None:
         """Say that nothing comes any more, though the leads lie on.

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from capture.errors import InputError
 from capture.judging.gather import Gathered, gather
-from capture.judging.insulation import insulation_limit
+from capture.judging.kinds import insulation_limits, resistance_limits
 from capture.model.testset import TestSet
 from capture.winding import (
     Asymmetry,
@@ -18,12 +18,13 @@ from capture.winding import (
     Overall,
     Result,
     Suspicion,
+    Verdict,
     WindingError,
     correct_resistance,
     inductance_balance,
     insulation_at_40,
     insulation_indices,
-    judge,
+    judge_either,
     load_limits,
     open_phase,
     overall,
@@ -34,6 +35,7 @@ from capture.winding import (
 )
 
 Overrides = Mapping[str, Mapping[str, object]]
+_FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 _SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
 
 
@@ -127,13 +129,13 @@ class _Bench:
                 self._found.notes.append(open_phase(uv, vw, wu).statement)
             return
         numbers = {pair: each for pair, each in readings.items() if isinstance(each, Measured)}
-        form = self._machine.winding == "form"
-        limit = "resistance-unbalance-form" if form else "resistance-unbalance-random"
+        limits = resistance_limits(self._limits, self._machine.winding)
         self._add(
             f"resistance unbalance ({self._rules.resistance})",
             unbalance(numbers, self._rules.resistance, inputs=self._ids("resistance")),
-            limit,
+            limits,
         )
+        self._say_undecided("resistance unbalance", limits)
         self._phases(numbers)
         self._at_reference(numbers)
 
@@ -149,7 +151,9 @@ class _Bench:
             else "inductance-unbalance"
         )
         inductance = replace(balance.inductance, inputs=self._ids("inductance"))
-        self._add(f"inductance unbalance ({self._rules.inductance})", inductance, limit)
+        self._add(
+            f"inductance unbalance ({self._rules.inductance})", inductance, self._limit(limit)
+        )
         self._add("phase angle, largest distance from the mean", balance.degrees)
         self._found.notes += balance.notes
 
@@ -182,7 +186,9 @@ class _Bench:
         law = self._found.law
         comparison = pulse_comparison(readings, law, self._rules.pulse)  # type: ignore[arg-type] # one of the laws, or refused there
         deviation = replace(comparison.deviation, inputs=self._ids("pulse"))
-        self._add(f"pulse deviation ({self._rules.pulse})", deviation, "pulse-deviation")
+        self._add(
+            f"pulse deviation ({self._rules.pulse})", deviation, self._limit("pulse-deviation")
+        )
         self.pulse_statement = comparison.statement
         self._found.notes += _directions(comparison.asymmetry)
 
@@ -234,29 +240,79 @@ class _Bench:
         self._against_least("insulation resistance after 60 s, at 40 °C", indices.one_minute_at_40)
         if indices.polarization_index is not None:
             thermal = self._machine.thermal_class
-            limit = f"polarization-index-{thermal}"
-            known = limit if limit in self._limits else None
-            self._add("polarization index", indices.polarization_index, known)
+            self._add(
+                "polarization index",
+                indices.polarization_index,
+                self._limit(f"polarization-index-{thermal}"),
+            )
+            self._undecided_index()
         if indices.short_ratio is not None:
-            self._add("short absorption ratio", indices.short_ratio, "absorption-ratio")
+            self._add(
+                "short absorption ratio", indices.short_ratio, self._limit("absorption-ratio")
+            )
         self._found.notes += indices.notes
 
     def _against_least(self, name: str, at_40: Result) -> None:
         machine = self._machine
         result = replace(at_40, inputs=self._ids("insulation"))
-        limit = insulation_limit(self._limits, machine.rated_volts, machine.winding, machine.year)
-        if limit is None:
+        of_kinds = {
+            kind: insulation_limits(self._limits, machine.rated_volts, kind, machine.year)
+            for kind in (machine.winding, "unknown")
+        }
+        limits = of_kinds[machine.winding]
+        if not limits:
             self._found.notes.append(f"{name}: no limit without the machine's rated_volts and year")
-        self._add(name, result, limit)
+        self._add(name, result, limits)
+        self._say_undecided("insulation resistance", limits)
+        if machine.winding == "random" and len(of_kinds["unknown"]) > 1:
+            least = of_kinds["unknown"]["form-wound"].value
+            self._note(
+                f"judged as random-wound at {machine.rated_volts:g} V rated, which is uncommon: "
+                f"were it form-wound, at least {least / 1e6:g} MΩ would be asked for"
+            )
 
-    def _add(self, name: str, result: Result, limit: str | Limit | None = None) -> None:
-        if limit is not None and result.judgement is None:
-            known = self._limits[limit] if isinstance(limit, str) else limit
-            if known.formula == result.formula:
-                result = replace(result, judgement=judge(result, known, rule=self._rules.rule))
+    def _add(self, name: str, result: Result, limits: Mapping[str, Limit] | None = None) -> None:
+        """Keep a result, judged by the one of the limits that holds, or by all that may."""
+        if limits and result.judgement is None:
+            strange = [each for each in limits.values() if each.formula != result.formula]
+            if strange:
+                more = tuple(_not_applied(each, result) for each in strange)
+                result = replace(result, notes=(*result.notes, *more))
             else:
-                result = replace(result, notes=(*result.notes, _not_applied(known, result)))
+                judgement = judge_either(result, limits, self._rules.rule)
+                result = replace(result, judgement=judgement)
         self.results.append(Named(name, result))
+
+    def _limit(self, name: str) -> dict[str, Limit]:
+        """Give a limit by its id; nothing where there is none."""
+        return {name: self._limits[name]} if name in self._limits else {}
+
+    def _say_undecided(self, what: str, limits: Mapping[str, Limit]) -> None:
+        if len(limits) > 1:
+            self._note(
+                f"the kind of winding is not known: {what} is held against the limits of "
+                f"{' and '.join(limits)}, and stays undecided between them; say which it is"
+            )
+
+    def _note(self, words: str) -> None:
+        """Note once what several results may have to say."""
+        if words not in self._found.notes:
+            self._found.notes.append(words)
+
+    def _undecided_index(self) -> None:
+        """Let no polarization index fail that may not apply at all."""
+        last = self.results[-1]
+        judgement = last.result.judgement
+        if self._machine.winding != "unknown" or judgement is None:
+            return
+        if judgement.verdict in _FAILS:
+            judgement = replace(
+                judgement,
+                verdict=Verdict.INCONCLUSIVE,
+                reason=f"{judgement.verdict} if form-wound, {Verdict.NOT_APPLICABLE} if "
+                "random-wound: say which it is",
+            )
+            self.results[-1] = Named(last.name, replace(last.result, judgement=judgement))
 
     def _ids(self, quantity: str) -> tuple[str, ...]:
         return tuple(id_ for id_ in self._found.inputs.get(quantity, ()) if id_)

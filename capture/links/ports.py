@@ -9,6 +9,7 @@ from pathlib import Path
 from serial.tools import list_ports
 
 from capture.errors import LinkOpenError
+from capture.links.permission import permission_hint
 
 _USB = "usb:"
 
@@ -100,7 +101,7 @@ def explain_open_failure(path: str, error: Exception) -> str:
     if number == errno.ENOENT or (number is None and not Path(path).exists()):
         return f"{path}: no such port; plug it in, or see `benchtally ports` for what there is"
     if number in (errno.EACCES, errno.EPERM):
-        return f"{path}: no permission; {_permission_hint(path)}"
+        return f"{path}: no permission; {permission_hint(path)}"
     if number in (errno.EAGAIN, errno.EBUSY, errno.EWOULDBLOCK):
         holder = holder_of(path)
         by = f" by {holder}" if holder else ""
@@ -158,11 +159,3 @@ def _identity(vid: int | None, pid: int | None, serial_number: str | None) -> st
         return None
     text = f"{_USB}{vid:04x}:{pid:04x}"
     return f"{text}:{serial_number}" if serial_number else text
-
-
-def _permission_hint(path: str) -> str:
-    try:
-        group = Path(path).group()
-    except (NotImplementedError, OSError, KeyError):
-        return "run as a user who may use it"
-    return f"add this user to group {group} (sudo usermod -aG {group} USER), then log in again"

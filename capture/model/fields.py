@@ -70,6 +70,11 @@ def is_none(value: Any) -> bool:
     return value is None
 
 
+def is_unknown(value: Any) -> bool:
+    """Tell whether a choice that nobody made is left out of the JSON text."""
+    return bool(value == "unknown")
+
+
 def is_empty(value: Any) -> bool:
     """Tell whether a list or map is left out of the JSON text."""
     return not value

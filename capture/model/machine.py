@@ -5,14 +5,14 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, MachineId, Model, Slug, Utc, is_empty, is_none
+from capture.model.fields import Line, MachineId, Model, Slug, Utc, is_empty, is_none, is_unknown
 
 Connection = Literal["star", "delta", "open", "unknown"]
-WindingType = Literal["random", "form", "concentric", "field", "dc-armature"]
+WindingType = Literal["random", "form", "concentric", "field", "dc-armature", "unknown"]
 
 
 class Nameplate(Model):
-    """What is known of a machine. Everything but its kind of winding may be unknown."""
+    """What is known of a machine. Everything may be unknown."""
 
     rated_volts: float | None = Field(None, gt=0, exclude_if=is_none)
     rated_watts: float | None = Field(None, gt=0, exclude_if=is_none)
@@ -23,8 +23,9 @@ class Nameplate(Model):
     poles: int | None = Field(None, ge=2, le=96, multiple_of=2, exclude_if=is_none)
     connection: Connection = "unknown"
     """How the phases are joined."""
-    winding: WindingType = "random"
-    """Kind of winding; decides which limits apply."""
+    winding: WindingType = Field("unknown", exclude_if=is_unknown)
+    """Kind of winding; decides which limits apply. Not known where it is left out: what is judged
+    by it stays undecided between the limits of the kinds that it may be."""
     parallel_paths: int | None = Field(None, ge=1, le=24, exclude_if=is_none)
     """Parallel paths of a phase."""
     coils_per_group: int | None = Field(None, ge=1, le=48, exclude_if=is_none)

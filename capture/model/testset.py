@@ -101,7 +101,8 @@ class SetMachine(_Strict):
 
     id: MachineId
     connection: Literal["star", "delta", "open", "unknown"] = "unknown"
-    winding: Literal["random", "form", "field", "dc-armature"] = "random"
+    winding: Literal["random", "form", "field", "dc-armature", "unknown"] = "unknown"
+    """Kind of winding; where it is not known, those of random- and of form-wound are its limits."""
     rated_volts: float | None = Field(None, gt=0)
     year: int | None = Field(None, ge=1880, le=2200)
     thermal_class: Literal[105, 120, 130, 155, 180] | None = None

@@ -21,6 +21,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
+from capture.publish import endings
 from capture.publish.packed import PackedProperties
 from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
@@ -283,7 +284,7 @@ class Connection:
         if reason.is_failure:
             self.version_refused = reason.value == _UNSUPPORTED_VERSION
             self.not_let_in = reason.value in NOT_LET_IN
-            self.over = f"broker {self._where} refused us: {reason}"
+            self.over = f"broker {self._where} {endings.refused(reason, properties)}"
             return
         if getattr(properties, "MaximumQoS", 1) < 1:
             self.over = f"broker {self._where}: takes QoS 0 only, which confirms nothing"
@@ -300,11 +301,13 @@ class Connection:
         _data: Any,
         flags: mqtt.DisconnectFlags,
         reason: ReasonCode,
-        _properties: Properties | None,
+        properties: Properties | None,
     ) -> None:
-        why = str(reason)
         if flags.is_disconnect_packet_from_server:
             self.over_code = reason.value
+            why = endings.sent_away(reason, properties)
+        else:
+            why = endings.lost(reason, self._keepalive)
         if not self.accepted and self.over is None:
             # A broker that does not know MQTT 5 may just hang up.
             self.version_refused = self.version == "5"

@@ -1,13 +1,16 @@
 """A record as PDF/A-3a, with its JSON attached, by typst."""
 
+import hashlib
 import json
 import threading
 from functools import cache
+from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
+from capture import __version__
 from capture.errors import CaptureError
 from capture.extras import needs_extra
 from capture.model.record import Record
@@ -41,6 +44,7 @@ def pdf_of(record: Record, pages: Pages, paper: Paper) -> bytes:
         "font": FAMILY,
         "author": f"{record.site}, {record.bench}",
         "date": [day.year, day.month, day.day],
+        "drawn_by": drawn_by(),
     }
     given = {
         "main": _template(),
@@ -67,6 +71,24 @@ def pdf_of(record: Record, pages: Pages, paper: Paper) -> bytes:
     except (typst.TypstError, OSError) as error:
         raise DrawingError(f"the record cannot be drawn: {error}") from error
     return bytes(made)
+
+
+@cache
+def drawn_by() -> str:
+    """Name what draws here; of another one, the same record may come out otherwise.
+
+    Raises:
+        MissingExtraError: the part that draws records is not installed.
+    """
+    parts = [f"benchtally {__version__}"]
+    with needs_extra("drawing records", "records"):
+        parts += [f"{each} {version(each)}" for each in ("typst", "matplotlib", "segno")]
+    texts = sorted(files("capture.records.texts").iterdir(), key=lambda each: each.name)
+    looks = hashlib.sha256(_template())
+    for each in texts:
+        if each.name.endswith(".toml"):
+            looks.update(each.read_bytes())
+    return f"{', '.join(parts)}, {looks.hexdigest()[:12]}"
 
 
 def _is_photo(name: str) -> bool:

@@ -19,6 +19,7 @@ from capture.records.build import reading_of
 from capture.records.held import Entries
 
 ATTACHMENT = "record.json"
+_PDF = b"%PDF"
 _MOST_BYTES = 64 << 20
 #: What the job, not the reading's own entry, says of a reading in a record.
 _OF_THE_JOB = ("step", "standing", "reason", "point", "at_s")
@@ -52,7 +53,13 @@ def record_text(path: Path) -> bytes:
         raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
     if len(data) > _MOST_BYTES:
         raise InputError(f"{path}: larger than any record")
-    return _attached(path) if data.startswith(b"%PDF") else data
+    return _attached(path) if data.startswith(_PDF) else data
+
+
+def is_pdf(path: Path) -> bool:
+    """Tell whether a file that could be read is a PDF, whatever it is called."""
+    with path.open("rb") as file:
+        return file.read(len(_PDF)) == _PDF
 
 
 def _attached(path: Path) -> bytes:

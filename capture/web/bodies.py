@@ -156,6 +156,8 @@ class FreeKey(Body):
 
     quantity: QuantityName
     machine: MachineId | None = None
+    confirmed: bool = False
+    """A person was asked about what is odd, and the values stand so."""
     display: Display = Display()
     values: Annotated[tuple[PlacedValue, ...], Field(min_length=1, max_length=24)]
 

@@ -19,7 +19,7 @@ from capture.errors import (
     NotThereError,
 )
 from capture.extras import MissingExtraError
-from capture.jobs.doubting import DoubtError
+from capture.jobs.plausible import DoubtError
 from capture.jobs.rules import LockedError
 from capture.journal import StaleError
 from capture.model.fields import rfc3339

@@ -8,6 +8,8 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 
 from capture.errors import InputError, NotThereError
+from capture.jobs.odd import odd_outside_a_job
+from capture.jobs.plausible import DoubtError
 from capture.keying import FromPhoto, Keying, make_reading, refuse_other_use
 from capture.model import Evidence, ReadingDraft, Tag, TestPoint, new_id
 from capture.model.fields import MachineId, QuantityName, Slug
@@ -78,9 +80,12 @@ def make_router(bench: Bench) -> APIRouter:
         bench.append(tags, None)
         return {"tags": [str(tag.id) for tag in tags]}
 
-    @router.post("/keyed", status_code=201, responses=responses(400, 404, 503))
+    @router.post("/keyed", status_code=201, responses=responses(400, 404, 422, 503))
     def key_values(body: FreeKey, operator: Operator) -> dict[str, Any]:
-        """Store what stands on one display and belongs to no job: all of it, or nothing."""
+        """Store what stands on one display and belongs to no job: all of it, or nothing.
+
+        What is odd is asked about (422): look, then confirm.
+        """
         keying = keying_of(bench, body.display, operator, body.quantity, body.machine)
         group = new_id()
         drafts: list[ReadingDraft] = []
@@ -99,6 +104,9 @@ def make_router(bench: Bench) -> APIRouter:
             )
         with bench.reader() as reader:
             refuse_other_use(drafts, reader.entry)
+            doubts = [] if body.confirmed else odd_outside_a_job(reader, drafts)
+        if doubts:
+            raise DoubtError(doubts)
         stored = store_drafts(bench, drafts)
         return {"readings": stored}
 

@@ -38,6 +38,7 @@ from .decide import (
     judge,
     judged,
 )
+from .either import judge_either
 from .errors import (
     ImpossibleSetError,
     MissingReadingError,
@@ -221,6 +222,7 @@ __all__ = [
     "insulation_factor",
     "insulation_indices",
     "judge",
+    "judge_either",
     "judged",
     "load_limits",
     "minimum_insulation",

@@ -4,6 +4,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import log
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,13 +131,14 @@ def insulation_indices(
     *,
     celsius: float,
     insulation: Insulation,
-    winding: Winding,
+    winding: Winding | Literal["unknown"],
     want_polarization_index: bool = False,
 ) -> InsulationIndices:
     """Give those figures of an insulation series that mean something for the kind of winding.
 
     A form-wound winding gets the polarization index; a random-wound one, whose absorption is over
-    within seconds, the short ratio, and the index only on request. The index of a winding above
+    within seconds, the short ratio, and the index only on request. Where nobody knows the kind, the
+    index is given with a note that it may not apply. The index of a winding above
     5 GΩ (1 min, 40 °C) is given and marked as not applicable. Raises what its parts raise.
     """
     first = resistance_at(times, ohms, _MINUTE)
@@ -146,9 +148,14 @@ def insulation_indices(
         minute = _as_bound(minute, bounded)
     notes: list[str] = []
     index = None
-    if winding == "form" or want_polarization_index:
+    if winding in ("form", "unknown") or want_polarization_index:
         try:
             index = _judged_applicable(polarization_index(times, ohms), minute)
+            if winding == "unknown":
+                notes.append(
+                    "the polarization index is for form-wound windings, and the kind of this one "
+                    "is not known"
+                )
         except MissingReadingError as error:
             notes.append(f"no polarization index: {error}")
     else:

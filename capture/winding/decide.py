@@ -16,7 +16,7 @@ Rule = Literal["simple", "guarded", "non-binary"]
 RULES: tuple[Rule, ...] = get_args(Rule)
 SIDES: tuple[Side, ...] = get_args(Side)
 
-_GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+GOOD = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ def _verdict(case: _Case, limit: Limit, rule: Rule, guard: float) -> tuple[Verdi
         return statement, ""
     # Beyond the bound the value can only get better, or only get worse.
     improves = (case.bound == "above") == (limit.side == "lower")
-    if improves == (statement in _GOOD):
+    if improves == (statement in GOOD):
         return statement, f"known only to be {case.bound} {case.value:g}"
     return Verdict.INCONCLUSIVE, f"known only to be {case.bound} {case.value:g}"
 

@@ -23,7 +23,8 @@ _OFFSET = 273
 _HOT, _COLD = 4230.0, 1245.0  # from memory, sure, but found in no text
 _RANGE = (10.0, 85.0)
 _MODERN = 1970  # "after about 1970"
-_FORM_BELOW_VOLTS = 1000
+#: From here up a form-wound winding has a limit of its own.
+FORM_FROM_VOLTS = 1000
 # No winding is outside; nearer to −273 °C the formula also divides by zero.
 _COLDEST, _HOTTEST = -100.0, 300.0
 
@@ -90,7 +91,7 @@ def minimum_insulation(rated_volts: float, winding: Winding, year: int) -> Resul
     volts = positive("rated voltage", rated_volts)
     if winding == "field" or year < _MODERN:
         megohms, rule = volts / 1000 + 1, "kV + 1"
-    elif winding == "form" and volts >= _FORM_BELOW_VOLTS:
+    elif winding == "form" and volts >= FORM_FROM_VOLTS:
         megohms, rule = 100.0, "form-wound"
     else:
         megohms, rule = 5.0, "DC armature" if winding == "dc-armature" else "random-wound or < 1 kV"

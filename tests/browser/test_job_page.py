@@ -110,6 +110,26 @@ def test_a_whole_job_without_a_hand_on_the_tablet(bench, person, tmp_path):
     )
 
 
+class Held:
+    """Requests that do not reach the bench until they are let go."""
+
+    def __init__(self, page, pattern):
+        self.waiting = []
+        self.holds = True
+        page.route(pattern, self.came)
+
+    def came(self, route):
+        if self.holds:
+            self.waiting.append(route)
+        else:
+            route.continue_()
+
+    def let_go(self):
+        self.holds = False
+        for each in self.waiting:
+            each.continue_()
+
+
 def ready_to_key(bench, who):
     """Start a job that waits for six pulse times."""
     bench.tablet.register("fan-07", **PLATE)
@@ -190,6 +210,59 @@ def test_what_was_changed_after_a_lost_answer_is_stored_as_well(bench, person):
     page.get_by_role("button", name="Register").click()
     page.wait_for_url("**/machines/fan-09")
     assert bench.tablet.get("/api/machines/fan-09")["nameplate"]["rated_volts"] == 690
+
+
+def test_what_is_pressed_right_after_ones_own_last_value_is_done(bench, person):
+    """The page is slow to be drawn anew; nobody but the person themselves has acted meanwhile."""
+    who = person(service_workers="block")
+    ready_to_key(bench, who)
+    page = who.page
+    key(page)
+    slow = Held(page, f"**/jobs/{bench.tablet.job}")
+    page.get_by_role("button", name="Take these values").click()
+    bench.tablet.wait_taken("pulse")
+    with page.expect_response("**/acts") as answer:
+        page.get_by_role("button", name="Finish the job").click()
+    assert answer.value.status == 201
+    assert bench.tablet.look()["status"] == "finished"
+    slow.let_go()
+    expect(page.locator("#now-h")).to_have_text("Finished")
+    expect(page.locator("#trouble")).to_be_hidden()
+
+
+def test_what_is_pressed_while_values_are_on_their_way_waits_for_them(bench, person):
+    who = person()
+    ready_to_key(bench, who)
+    page = who.page
+    key(page, ("112600 µs", *SIX[1:]))
+    slow = Held(page, "**/steps/pulse/key")
+    with page.expect_request("**/steps/pulse/key"):
+        page.get_by_role("button", name="Take these values").click()
+    page.get_by_role("button", name="Finish the job").click()
+    slow.let_go()
+    # They are odd, and are not taken; nobody wants the job to end without them.
+    expect(page.locator(".doubts")).to_contain_text("Look at the display once more")
+    expect(page.locator("#trouble")).to_contain_text("what was pressed before it was not taken")
+    assert bench.tablet.look()["status"] == "running"
+    page.get_by_role("button", name="It stands so: take it").click()
+    bench.tablet.wait_taken("pulse")
+
+
+def test_a_press_is_not_lost_where_the_page_changes_under_it(bench, person):
+    who = person(service_workers="block")
+    ready_to_key(bench, who)
+    page = who.page
+    button = page.get_by_role("button", name="Finish the job")
+    button.hover()
+    page.mouse.down()
+    with page.expect_response(page.url):
+        bench.tablet.act("noted", text="dusty")  # it stands in the same part of the page
+    expect(page.locator(".note")).to_have_count(0)
+    with page.expect_request("**/acts"):
+        page.mouse.up()
+    # It was heard, and rested on what the person had seen.
+    expect(page.locator("#trouble")).to_contain_text("Somebody acted meanwhile")
+    expect(page.locator(".note")).to_have_text("dusty")
 
 
 def test_two_tablets_on_one_job_see_each_other(bench, person):

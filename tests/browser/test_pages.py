@@ -155,6 +155,7 @@ def test_readings_are_filtered_and_paged_through(bench, person):
         body = {
             "quantity": "resistance",
             "machine": "fan-09",
+            "confirmed": True,
             "values": [{**each, "id": str(new_id())} for each in values],
             "display": {"instrument": "hand"},
         }

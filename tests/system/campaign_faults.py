@@ -174,7 +174,9 @@ def foreign_writers(bench, random_):
     name = random_.choice(bench.streams)
     tag = ("tag", f"{name}:last", "--machine", "FAN-07", *OPERATOR)
     asked = str(uuid.UUID(int=random_.getrandbits(128), version=4))
-    key = ("key", "resistance", "842.1 mOhm", "--machine", "FAN-07", "--id", asked, *OPERATOR)
+    # Nobody has registered this machine, and nobody sits there to be asked about it.
+    value = ("resistance", "842.1 mOhm", "--machine", "FAN-07", "--confirm")
+    key = ("key", *value, "--id", asked, *OPERATOR)
     running = [bench.begin_command(*each) for each in (key, tag)]
     victim = random_.choice((*running, None))
     if victim is not None:

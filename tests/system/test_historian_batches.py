@@ -1,6 +1,7 @@
 """Batches into a real PostgreSQL, and their acknowledgements at a real mosquitto, step by step."""
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import harness
@@ -8,10 +9,11 @@ import psycopg
 import pytest
 from historian_bench import Historian, Postgres
 
-from capture.historian.intake import row_of
+from capture.historian.intake import COLUMNS, row_of
 from capture.historian.listener import Listener
 from capture.historian.settings import BrokerSource
 from capture.historian.store import Database
+from capture.model import new_id
 
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 HUGE = 1 << 70  # an integer for the schema, and out of range for the database
@@ -268,3 +270,86 @@ def test_a_request_reaches_the_bench(slot, broker, rig):
 
     harness.wait_until(all_there, "thirty requests, more than may be under way at once")
     assert [m.json()["id"] for m in bench.messages] == [str(n) for n in range(30)]
+
+
+@pytest.mark.parametrize("way", ["straight", "staged"])
+def test_rows_are_written_in_one_order_whatever_order_they_came_in(historian, database, items, way):
+    """Two workers that get the same messages again would else hold what the other one waits for."""
+    first = items(1)
+    database.store(first)
+    if way == "staged":
+        database.store(first)  # known, so the next batches go by the staging table
+    earlier, later = items(2)
+    assert (earlier[0].time, earlier[0].columns[0]) < (later[0].time, later[0].columns[0])
+    with (
+        psycopg.connect(historian.conninfo) as another,
+        psycopg.connect(historian.conninfo) as probe,
+        ThreadPoolExecutor(1) as worker,
+    ):
+        insert(another, earlier)  # in a transaction that is not at its end
+        storing = worker.submit(database.store, [later, earlier])
+        try:
+            harness.wait_until(lambda: waits(historian), "the worker to wait for the earlier row")
+            # It waits for the earlier row, and holds nothing yet that stands behind it.
+            probe.execute("SET lock_timeout = '5s'")
+            insert(probe, later)
+        finally:
+            probe.rollback()
+            another.rollback()
+        storing.result(harness.LONG)
+    assert stored(historian) == [1, 2, 3]
+
+
+def insert(connection, item):
+    names = COLUMNS["readings"]
+    places = ", ".join(["%s"] * len(names))
+    connection.execute(
+        f"INSERT INTO benchtally.readings ({', '.join(names)}) VALUES ({places})", item[0].columns
+    )
+
+
+def waits(historian):
+    return historian.rows(
+        "SELECT 1 FROM pg_stat_activity WHERE application_name = 'benchtally-historian' "
+        "AND datname = current_database() AND wait_event_type = 'Lock'"
+    )
+
+
+def test_tables_are_written_in_one_order_too(historian, database, items):
+    """A batch that begins with a tag takes its readings first all the same."""
+    tag = {
+        "schema_version": 1,
+        "id": str(new_id()),
+        "site": "sawmill",
+        "bench": "bench-1",
+        "instrument": "ohm-1",
+        "reading": str(new_id()),
+        "time": "2026-01-05T08:40:19.000000Z",
+        "operator": "technician",
+        "machine": "FAN-07",
+    }
+    topic, payload = f"{harness.ROOT}/tag/ohm-1", json.dumps(tag).encode()
+    tagged = (row_of(topic, payload), topic, payload)
+    database.store(items(1))
+    (reading,) = items(1)
+    with (
+        psycopg.connect(historian.conninfo) as another,
+        psycopg.connect(historian.conninfo) as probe,
+        ThreadPoolExecutor(1) as worker,
+    ):
+        insert(another, reading)
+        storing = worker.submit(database.store, [tagged, reading])
+        try:
+            harness.wait_until(lambda: waits(historian), "the worker to wait for the reading")
+            probe.execute("SET lock_timeout = '5s'")
+            names = COLUMNS["tags"]
+            places = ", ".join(["%s"] * len(names))
+            probe.execute(
+                f"INSERT INTO benchtally.tags ({', '.join(names)}) VALUES ({places})",
+                tagged[0].columns,
+            )
+        finally:
+            probe.rollback()
+            another.rollback()
+        storing.result(harness.LONG)
+    assert historian.rows("SELECT count(*) FROM benchtally.tags") == [(1,)]

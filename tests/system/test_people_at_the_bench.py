@@ -18,7 +18,8 @@ W-V  121.9 µs
 W-U  112.9 µs
 U-W  112.8 µs
 """
-WHO = ("--operator", "technician", "--machine", "fan-07")
+OPERATOR = ("--operator", "technician")
+WHO = (*OPERATOR, "--machine", "fan-07")
 NOTICED = 2.0
 """Seconds that a foreign entry may take to a subscriber; the design says 0.25 to be noticed, the
 rest is left to a busy machine."""
@@ -32,6 +33,7 @@ def keyed(rig, *more):
 def test_keyed_without_a_daemon(rig, broker, subscriber):
     """Values keyed while nothing runs are stored at once, and delivered by the next daemon."""
     rig.configure(broker.port)
+    rig.command("machine", "add", "fan-07", *OPERATOR)
     said = json.loads(keyed(rig, "87.42 µs", "--point", "U-V"))
     assert (said["value"], said["unit"], said["sequence"]) == (87.42e-6, "s", 1)
     block = rig.command(
@@ -39,7 +41,7 @@ def test_keyed_without_a_daemon(rig, broker, subscriber):
     )
     assert [json.loads(line)["sequence"] for line in block.splitlines()] == [2, 3, 4, 5, 6, 7]
     rig.command("tag", "pulse:1", *WHO, "--point", "V-W")
-    assert len(rig.entries()) == 8
+    assert len(rig.entries()) == 9  # with the machine's
     daemon = rig.daemon()
     rig.check_delivery(subscriber)
     assert daemon.stop() == 0, daemon.said()
@@ -55,6 +57,7 @@ def test_keyed_and_tagged_beside_a_running_daemon(rig, broker, subscriber):
     """The daemon notices what other programs append, and publishes it among its own."""
     _counter, lines = rig.counter("line", 50)
     rig.configure(broker.port, lines)
+    rig.command("machine", "add", "fan-07", *OPERATOR)
     daemon = rig.daemon()
     subscriber.wait_for(harness.is_reading("line"), "a reading")
     said = json.loads(keyed(rig, "87.42 µs", "--point", "V-U", "--note", "warm"))
@@ -89,6 +92,7 @@ def test_keying_while_readings_pour_in(rig, broker, subscriber):
     """Several writers at once: nobody is refused, no number is given twice."""
     _counter, lines = rig.counter("line", 1000)
     rig.configure(broker.port, lines)
+    rig.command("machine", "add", "fan-07", *OPERATOR)
     daemon = rig.daemon()
     rig.wait_for_length(500)
     keyers = [

@@ -5,6 +5,8 @@ from enum import Enum, auto
 
 import usb.core
 
+from capture.links.permission import USB_GROUP
+
 #: Everything that pyusb lets through, from a missing libusb to an unplugged device.
 FOREIGN: tuple[type[Exception], ...] = (
     usb.core.USBError,
@@ -15,10 +17,6 @@ FOREIGN: tuple[type[Exception], ...] = (
     TypeError,
     OSError,
 )
-
-
-#: Group that the udev rule opens USB devices to, besides whoever sits at the computer.
-USB_GROUP = "plugdev"
 
 
 class Kind(Enum):

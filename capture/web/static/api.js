@@ -46,6 +46,9 @@ export class Away extends Error {
   }
 }
 
+// Longer than any answer takes; without an end, what hangs would hold up everything behind it.
+const LONGEST = 60_000;
+
 /** Send something to be written. Throws Problem or Away. */
 export async function send(path, body, method = "POST") {
   const raw = body instanceof Blob;
@@ -54,7 +57,9 @@ export async function send(path, body, method = "POST") {
   let answer;
   try {
     if (path !== "/api/session" || method !== "POST") headers["Benchtally-CSRF"] = (await who()).csrf || "";
-    answer = await fetch(path, { method, headers, body: raw ? body : JSON.stringify(body) });
+    // A photo takes as long as the network makes it take.
+    const signal = raw ? undefined : AbortSignal.timeout(LONGEST);
+    answer = await fetch(path, { method, headers, signal, body: raw ? body : JSON.stringify(body) });
   } catch (error) {
     if (error instanceof Problem) throw error;
     throw new Away();
@@ -82,6 +87,11 @@ export function newId() {
   bytes[8] = 0x80 | (bytes[8] & 0x3f);
   const hex = Array.from(bytes, (each) => each.toString(16).padStart(2, "0")).join("");
   return [8, 12, 16, 20].reduceRight((text, at) => text.slice(0, at) + "-" + text.slice(at), hex);
+}
+
+/** Whether a line of trouble is shown. */
+export function told() {
+  return !document.getElementById("trouble").hidden;
 }
 
 /** Show one line of trouble at the top, or take it away. */

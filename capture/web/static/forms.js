@@ -2,13 +2,45 @@
 // trying again after a lost connection does nothing twice. It lasts as long as what the form says:
 // under the same id, what was changed between two tries would pass for stored.
 
-import { Away, Problem, newId, send, trouble } from "./api.js";
+import { Away, Problem, newId, send, told, trouble } from "./api.js";
 import { refresh } from "./parts.js";
 
-/** Number in the journal of the newest entry of this job that the person has seen. */
+let ours = 0; // newest entry of this page's job that we wrote ourselves
+
+/** Number in the journal of the newest entry of this job that the person has seen, or written. */
 export function seen() {
   const place = document.querySelector("[data-seen-is]");
-  return place ? Number(place.dataset.seenIs) : 0;
+  return place ? Math.max(Number(place.dataset.seenIs), ours) : 0;
+}
+
+/** Note what we wrote: what is pressed next does not wait for the page to be drawn with it. */
+export function wrote(answer) {
+  if (answer.job === document.body.dataset.job && Number.isInteger(answer.last)) ours = Math.max(ours, answer.last);
+}
+
+/** What was pressed while another act was under way, and that one was not taken. */
+export class Behind extends Error {
+  constructor() {
+    super("Not done, since what was pressed before it was not taken.");
+  }
+}
+
+let last = null; // the newest act under way: whether it was taken, once that is known
+
+/** Do one act after the other: what is pressed while another is under way rests on its outcome.
+ *  `work` gives false, or throws, where its act was not taken. Throws Behind, and what `work` throws. */
+export function inTurn(work) {
+  const before = last;
+  const mine = (async () => {
+    if (before !== null && !(await before)) throw new Behind();
+    return work();
+  })();
+  const taken = mine.then((given) => given !== false, () => false);
+  last = taken;
+  taken.then(() => {
+    if (last === taken) last = null;
+  });
+  return mine;
 }
 
 /** Put a value where its dotted name says. */
@@ -34,8 +66,7 @@ export function read(form, submitter) {
   return body;
 }
 
-async function submit(form, submitter) {
-  const body = read(form, submitter);
+async function submit(form, body) {
   const fresh = form.querySelector("[data-new-id]");
   const said = JSON.stringify(body);
   if (form.dataset.said !== said) {
@@ -47,6 +78,7 @@ async function submit(form, submitter) {
   if (fresh) body[fresh.name] = fresh.dataset.made ??= newId();
   if ("seen" in form.dataset) body.seen = seen();
   const answer = await send(form.dataset.api, body);
+  wrote(answer);
   delete form.dataset.id;
   if (fresh) delete fresh.dataset.made;
   return { answer, body };
@@ -58,9 +90,12 @@ document.addEventListener("submit", async (event) => {
   event.preventDefault();
   if (form.dataset.busy) return;
   form.dataset.busy = "1";
-  trouble("");
+  const pressed = read(form, event.submitter);
   try {
-    const { answer, body } = await submit(form, event.submitter);
+    const { answer, body } = await inTurn(() => {
+      trouble("");
+      return submit(form, pressed);
+    });
     form.dispatchEvent(new CustomEvent("sent", { bubbles: true }));
     if (form.dataset.then) {
       const path = form.dataset.then.replace(/\{(\w+)\}/g, (_, name) =>
@@ -79,9 +114,12 @@ document.addEventListener("submit", async (event) => {
       delete form.dataset.id;
       await refresh();
       trouble("Somebody acted meanwhile: look at the job as it is now, then press again if it still holds.");
+    } else if (error instanceof Behind) {
+      if (!told()) trouble(error.message); // the reason of what was not taken says more
     } else if (error instanceof Problem) {
       delete form.dataset.id;
       trouble(error.message);
+      await refresh(); // what was refused may be what the page shows no more
     } else throw error;
   } finally {
     delete form.dataset.busy;

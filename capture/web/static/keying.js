@@ -1,8 +1,8 @@
 // The grid of keyed values: all that stand on one display, sent at once, asked about where odd.
 
-import { Away, Problem, newId, send, trouble } from "./api.js";
+import { Away, Problem, newId, send, told, trouble } from "./api.js";
 import { forget, held, keep } from "./draft.js";
-import { read, seen } from "./forms.js";
+import { Behind, inTurn, read, seen, wrote } from "./forms.js";
 import { whenBack } from "./live.js";
 import { refresh } from "./parts.js";
 import { fill, fromPhoto, show } from "./reading.js";
@@ -47,12 +47,16 @@ async function take(form, confirmed) {
   if (form.dataset.busy) return;
   form.dataset.busy = "1";
   try {
-    await hand(form, confirmed);
+    if (await inTurn(() => hand(form, confirmed))) await refresh();
+  } catch (error) {
+    if (!(error instanceof Behind)) throw error;
+    if (!told()) trouble(error.message);
   } finally {
     delete form.dataset.busy;
   }
 }
 
+/** Hand the values in; true where they were taken. */
 async function hand(form, confirmed) {
   const name = form.dataset.draft;
   const body = bodyOf(form);
@@ -64,13 +68,13 @@ async function hand(form, confirmed) {
   body.seen = draft.act && draft.act.same === same && draft.waiting ? draft.act.seen : seen();
   keep(name, { act: { id: body.id, same, seen: body.seen }, confirmed });
   try {
-    await send(form.dataset.key, body);
+    wrote(await send(form.dataset.key, body));
   } catch (error) {
     if (error instanceof Away) {
       keep(name, { waiting: true });
       say(form, "Kept here; sent as soon as the bench is back.");
       setTimeout(() => again(form), 3000);
-      return;
+      return false;
     }
     keep(name, { waiting: false });
     if (!(error instanceof Problem)) throw error;
@@ -79,11 +83,11 @@ async function hand(form, confirmed) {
       await refresh();
       trouble("Somebody acted meanwhile: look at the job as it is now, then take the values if the step is still open.");
     } else trouble(error.message);
-    return;
+    return false;
   }
   forget(name);
   trouble("");
-  await refresh();
+  return true;
 }
 
 function say(form, text) {

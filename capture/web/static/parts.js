@@ -2,8 +2,33 @@
 // that nobody loses the field they are typing in.
 
 const drawn = new Map();
+const LONGEST = 15_000; // of one drawing: without an end, one that hangs would be the last
+const RETRY = 1000;
 let running = null;
 let again = false;
+let retry = null;
+
+// A press begins on one button and ends on it: were it replaced in between, the press would be lost.
+let press = null;
+const LONGEST_PRESS = 10_000; // one whose end was never heard of
+
+addEventListener("pointerdown", (event) => {
+  if (!event.target.closest?.("button, summary, a, label")) return; // a hand that rests on the glass
+  let release;
+  press = new Promise((resolve) => (release = resolve));
+  const ended = () => {
+    removeEventListener("pointerup", ended, true);
+    removeEventListener("pointercancel", ended, true);
+    setTimeout(release); // after the click that it makes
+  };
+  addEventListener("pointerup", ended, true);
+  addEventListener("pointercancel", ended, true);
+  setTimeout(release, LONGEST_PRESS);
+  const mine = press;
+  press.then(() => {
+    if (press === mine) press = null;
+  });
+}, true);
 
 function partsOf(root) {
   return Array.from(root.querySelectorAll("[data-part]"));
@@ -31,12 +56,20 @@ export function refresh() {
 async function draw() {
   let text;
   try {
-    const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
-    if (!answer.ok || answer.redirected) return;
+    const signal = AbortSignal.timeout(LONGEST);
+    // Nothing that was kept for times without a connection: it may be older than what is shown.
+    const answer = await fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-store", signal });
+    if (answer.redirected) return;
+    if (!answer.ok) {
+      if (answer.status >= 500) drawLater(); // the stream goes on, and need not tell anything more
+      return;
+    }
     text = await answer.text();
   } catch {
+    drawLater();
     return; // the stream says that the bench is away
   }
+  if (press !== null) await press;
   const fresh = new DOMParser().parseFromString(text, "text/html");
   const main = document.getElementById("main");
   let before = null;
@@ -65,6 +98,14 @@ async function draw() {
       part.remove();
     }
   }
+}
+
+/** Draw once more soon: what is shown may not be so any more. */
+function drawLater() {
+  retry ??= setTimeout(() => {
+    retry = null;
+    refresh();
+  }, RETRY);
 }
 
 /** Details that a person opened stay open, and the field they are in keeps focus and text. */

@@ -19,7 +19,7 @@ async function answer(request) {
     if (fresh.ok && !fresh.redirected) await cache.put(request, fresh.clone());
     return fresh;
   } catch (error) {
-    const kept = await cache.match(request);
+    const kept = request.cache === "no-store" ? undefined : await cache.match(request);
     if (kept) return kept;
     throw error;
   }

@@ -10,6 +10,13 @@ from capture.errors import JournalFull
 from capture.journal import Store
 
 
+@pytest.fixture
+def registered(run):
+    """FAN-07 is a machine that this bench knows."""
+    assert run("machine", "add", "FAN-07", "--winding", "random", *OPERATOR)[0] == 0
+
+
+@pytest.mark.usefixtures("registered")
 def test_key_stores_a_value_and_says_back_what_it_understood(run, journal):
     code, out, err = run(
         "key", "pulse_time", "87.42 µs", "--machine", "FAN-07", "--point", "V-U", *OPERATOR
@@ -38,6 +45,7 @@ def test_key_takes_the_same_id_once(run, journal, some_id):
     assert len(stored(journal)) == 1
 
 
+@pytest.mark.usefixtures("registered")
 def test_key_refuses_another_value_under_the_same_id(run, journal, some_id):
     """It would pass for stored, and be nowhere."""
     same = ("--id", str(some_id), "--machine", "FAN-07", "--point", "U-V", *OPERATOR)
@@ -131,6 +139,7 @@ def test_a_note_with_escapes_is_refused_where_it_would_be_stored(run, journal):
     assert stored(journal) == []
 
 
+@pytest.mark.usefixtures("registered")
 def test_a_block_is_stored_whole(run, journal):
     block = "U-V 87.42 µs\nV-U 87.40 µs\nV-W 87.51 µs\nW-V 87.50 µs\nW-U 87.47 µs\nU-W 87.46 µs\n"
     code, out, _ = run(
@@ -169,3 +178,91 @@ def test_an_operator_is_asked_for(run, journal, monkeypatch):
     code, _, _ = run("key", "resistance", "5 Ω")
     assert code == 0
     assert stored(journal)[0]["source"]["operator"] == "fitter"
+
+
+# ── what is odd ──────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        ("-5 Ω", "-5 Ω: resistance is -5 Ω; more than zero is expected"),
+        ("842.1 kΩ", "842.1 kΩ: 842.1 kΩ: any machine is expected to read 10 µΩ to 100 kΩ"),
+    ],
+)
+def test_an_odd_value_is_stored_only_when_it_was_looked_at_again(run, journal, value, words):
+    code, out, err = run("key", "resistance", value, *OPERATOR)
+    assert (code, out) == (1, "")
+    assert err.startswith(f"benchtally: {words}")
+    assert err.count("\n") == 1
+    assert "nothing is stored" in err
+    assert "--confirm" in err
+    assert stored(journal) == []
+    assert run("key", "resistance", value, "--confirm", *OPERATOR)[0] == 0
+    assert len(stored(journal)) == 1
+
+
+def test_a_machine_that_nobody_registered_is_asked_about(run, journal):
+    arguments = ("key", "resistance", "0.84 Ω", "--machine", "FAN-O7", *OPERATOR)
+    code, _, err = run(*arguments)
+    assert code == 1
+    assert "machine 'FAN-O7' is not registered (there is none)" in err
+    run("machine", "add", "FAN-07", *OPERATOR)
+    code, _, err = run(*arguments)
+    assert code == 1
+    assert "machine 'FAN-O7' is not registered (there are FAN-07)" in err
+    assert stored(journal) == []
+    assert run(*arguments, "--confirm")[0] == 0
+    assert [each["tag"]["machine"] for each in stored(journal)] == ["FAN-O7"]
+
+
+@pytest.mark.parametrize("shown", ["-5 Ω", "842.1 kΩ"])
+def test_the_same_is_asked_in_a_job_and_outside_one(jobs, shown):
+    """One rule: nobody gets round it by leaving the job out."""
+    plate = ("--rated-volts", "400", "--rated-watts", "15000", "--connection", "star")
+    jobs.start("three-pair-resistance", plate=plate)
+    inside = jobs.key("resistance", shown, code=1)
+    place = ("--machine", "FAN-07", "--point", "U-V")
+    outside = jobs.do("key", "resistance", shown, *place, *OPERATOR, code=1)
+    assert inside == outside
+    assert jobs.readings() == []
+
+
+def test_a_value_is_held_against_earlier_tests_of_its_machine(jobs):
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    place = ("--machine", "FAN-07", "--point", "U-V", *OPERATOR)
+    jobs.do("key", "inductance", "62.3 mH", *place)
+    said = jobs.do("key", "inductance", "62.3 µH", *place, code=1)
+    assert "earlier tests read" in said
+    assert "is 0.0623 H meant?" in said or "is 62.3 mH meant?" in said
+
+
+@pytest.mark.usefixtures("registered")
+def test_values_of_one_display_are_held_against_each_other(run, journal):
+    given = "U-V 87.42 µs\nV-W 87.51 ms\nW-U 87.47 µs\n"
+    block = ("key", "pulse_time", "--block", "--machine", "FAN-07", *OPERATOR)
+    code, _, err = run(*block, given=given)
+    assert code == 1
+    assert "V-W 87.51 ms" in err
+    assert "the other test points read" in err
+    assert stored(journal) == []
+
+
+def test_at_a_terminal_the_question_is_put(run, journal, terminal):
+    arguments = ("key", "resistance", "-5 Ω", *OPERATOR)
+    code, out, err = run(*arguments, given=terminal("n\n"))
+    assert code == 1
+    assert "more than zero is expected" in out
+    assert "nothing is stored" in err
+    assert stored(journal) == []
+    assert run(*arguments, given=terminal("y\n"))[0] == 0
+    assert len(stored(journal)) == 1
+
+
+def test_what_is_handed_in_again_is_not_asked_about_again(run, journal, some_id):
+    arguments = ("key", "resistance", "-5 Ω", "--id", str(some_id), *OPERATOR)
+    assert run(*arguments, "--confirm")[0] == 0
+    code, out, _ = run(*arguments)
+    assert code == 0
+    assert "was stored before" in out
+    assert len(stored(journal)) == 1

@@ -136,7 +136,7 @@ def test_what_does_not_fit_a_step_is_refused(pulse, arguments, reason):
 
 @pytest.mark.parametrize(
     "option",
-    [("--step", "pulse"), ("--confirm",), ("--shown-deviation", "8"), ("--second-operator", "x"),
+    [("--step", "pulse"), ("--shown-deviation", "8"), ("--second-operator", "x"),
      ("--again", "1 µs"), ("--applied", "60"), ("--seen", "3")],
 )  # fmt: skip
 def test_what_belongs_to_a_job_is_refused_without_one(jobs, option):

@@ -149,6 +149,15 @@ def test_saying_anew_keeps_what_is_not_given_and_the_history(jobs):
     assert "No job was done on it." in text
 
 
+def test_a_kind_of_winding_can_be_said_and_taken_back(jobs):
+    jobs.do("machine", "add", "FAN-07", "--winding", "form", *OPERATOR)
+    assert "  winding: form" in jobs.do("machine", "show", "FAN-07")
+    jobs.do("machine", "set", "FAN-07", "--unknown", "winding", *OPERATOR)
+    text = jobs.do("machine", "show", "FAN-07")
+    assert "  winding: unknown" in text
+    assert "winding form → unknown" in text
+
+
 def test_what_is_not_known_must_be_a_field(jobs):
     jobs.do("machine", "add", "FAN-07", *OPERATOR)
     said = jobs.do("machine", "set", "FAN-07", "--unknown", "colour", *OPERATOR, code=2)
@@ -184,16 +193,16 @@ def test_a_machine_shows_its_jobs_with_their_verdicts(jobs):
     assert f"{job['job']}: Nothing can be said yet: pulse still to be done." in text
 
 
-def test_what_is_taken_for_granted_of_a_winding_is_said(run):
+def test_nothing_is_taken_for_granted_of_a_winding_and_that_is_said(run):
     code, out, err = run(
         "machine", "add", "FAN-08", "--rated-volts", "400", "--operator", "foreman"
     )
     assert (code, out) == (
         0,
-        "machine FAN-08 is registered: 400 V, connection unknown, random-wound\n",
+        "machine FAN-08 is registered: 400 V, connection unknown, kind of winding not known\n",
     )
-    assert "taken as random-wound" in err
-    assert "benchtally machine set 'FAN-08' --winding form" in err
+    assert "judged as random-wound and as form-wound" in err
+    assert "benchtally machine set 'FAN-08' --winding random, or form" in err
     told = run("machine", "add", "FAN-09", "--winding", "dc-armature", "--operator", "foreman")
     assert told == (0, "machine FAN-09 is registered: connection unknown, DC armature\n", "")
 

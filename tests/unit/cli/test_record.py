@@ -4,10 +4,12 @@ import json
 import os
 from pathlib import Path
 
+import pikepdf
 import pytest
 
 from capture.clock import SystemClock
 from capture.journal import JournalReader
+from capture.records.pdf import drawn_by
 
 OPERATOR = ("--operator", "winder")
 PULSES = "112.4 µs\n112.6 µs\n112.5 µs\n"
@@ -71,6 +73,54 @@ def test_the_written_files_verify_and_a_changed_one_does_not(signed):
     answer = json.loads(signed.do("record", "verify", "r.pdf", "--json"))
     assert answer["ok"] is True
     assert answer["differs"] == []
+
+
+def altered(path):
+    """Put words onto a PDF's first page, and leave all else of it as it was."""
+    with pikepdf.open(path) as pdf:
+        page = pdf.pages[0]
+        page.contents_add(b"BT /F1 12 Tf 50 500 Td (9.9 GOhm) Tj ET")
+        pdf.save("altered.pdf")
+    return "altered.pdf"
+
+
+def test_the_pages_of_a_pdf_are_drawn_again_and_the_verdict_says_so(signed):
+    for language, paper in (("en", "a4"), ("de", "letter")):
+        how = ("--language", language, "--paper", paper)
+        signed.do("record", "last", "--pdf", "--out", "r.pdf", *how)
+        said = signed.do("record", "verify", "r.pdf")
+        assert "its pages show it: drawn again, the file is the same byte by byte" in said
+        assert json.loads(signed.do("record", "verify", "r.pdf", "--json"))["pages"] == "same"
+
+
+def test_pages_that_were_changed_do_not_verify_though_the_record_in_them_is_whole(signed):
+    signed.do("record", "last", "--pdf", "--out", "r.pdf")
+    changed = altered("r.pdf")
+    said = signed.do("record", "verify", changed, code=1)
+    assert "its pages are not what this program draws" in said
+    assert "they were changed" in said
+    assert said.count("\n") == 1
+    code, out, _ = signed.run("record", "verify", changed, "--json")
+    answer = json.loads(out)
+    assert (code, answer["ok"], answer["pages"]) == (1, False, "changed")
+
+
+def test_pages_of_another_version_are_not_vouched_for(signed, monkeypatch):
+    signed.do("record", "last", "--pdf", "--out", "r.pdf")
+    monkeypatch.setattr("capture.records.pdf.__version__", "9.9.9")
+    drawn_by.cache_clear()
+    try:
+        said = signed.do("record", "verify", "r.pdf")
+    finally:
+        drawn_by.cache_clear()
+    assert "as it was made; 3 readings" in said
+    assert "NOT VERIFIED are the pages: another version drew them" in said
+
+
+def test_nothing_is_said_of_pages_where_there_are_none(signed):
+    signed.do("record", "last", "--json", "--out", "r.json")
+    assert "pages" not in signed.do("record", "verify", "r.json")
+    assert json.loads(signed.do("record", "verify", "r.json", "--json"))["pages"] is None
 
 
 def test_it_verifies_against_an_export_where_the_journal_is_not(signed, tmp_path):

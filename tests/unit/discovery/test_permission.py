@@ -1,16 +1,19 @@
 """Which permission is missing, and the line that gives it."""
 
+import errno
 import grp
 import os
 import pwd
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from capture.discovery import Device, report
 from capture.discovery.permission import missing_permission, udev_rule
+from capture.links.ports import explain_open_failure
 from capture.links.usbtmc.faults import forbidden
 
 NOBODY = 65534
@@ -106,6 +109,28 @@ def test_whoever_lists_and_whoever_opens_a_usb_device_give_the_same_rule_and_gro
     assert rule in said
     assert opening.endswith(rule)
     assert "sudo usermod -aG plugdev" in said
+
+
+def test_the_kernels_own_usbtmc_nodes_go_to_the_group_of_usb_devices(node, tmp_path):
+    """/dev/usbtmcN is no serial port: examples/udev/70-benchtally.rules opens it to plugdev."""
+    rule = udev_rule(Device("path", "/dev/usbtmc0"))
+    assert rule == 'SUBSYSTEM=="usbmisc", KERNEL=="usbtmc[0-9]*", GROUP="plugdev", MODE="0660"'
+    shipped = (Path(__file__).parents[3] / "examples/udev/70-benchtally.rules").read_text("utf-8")
+    assert 'SUBSYSTEM=="usbmisc", KERNEL=="usbtmc[0-9]*", GROUP="plugdev"' in shipped
+    held = node.rename(tmp_path / "usbtmc0")
+    held.chmod(0o000)
+    listed = as_nobody(lambda: missing_permission(Device("path", str(held))))
+    opened = as_nobody(lambda: explain_open_failure(str(held), PermissionError(errno.EACCES, "")))
+    assert opened == f"{held}: no permission; {listed}"
+    assert "sudo usermod -aG plugdev" in listed
+    assert "dialout" not in listed
+
+
+def test_nobody_is_told_to_join_the_group_of_root():
+    """Root's own folder stands for a device file that is root's: owner and group are root."""
+    said = explain_open_failure("/root", PermissionError(errno.EACCES, ""))
+    assert "no permission; add to /etc/udev/rules.d/70-benchtally.rules" in said
+    assert "-aG root" not in said
 
 
 def test_the_report_names_the_program_that_holds_a_port(tmp_path):

@@ -6,7 +6,7 @@ import pytest
 from seen_at_the_desk import FIVE, tag_of, values_of
 
 from capture.errors import InputError
-from capture.jobs.doubting import DoubtError
+from capture.jobs.plausible import DoubtError
 from capture.jobs.state import StepStatus
 from capture.journal import StaleError
 from capture.model import new_id

@@ -82,6 +82,21 @@ def test_a_limit_that_the_site_adopted_decides():
     assert bound.binding
 
 
+def test_an_unknown_kind_of_winding_has_both_limits_and_says_what_comes_of_it():
+    """IEEE Std 43-2013, 12.3, and ANSI/EASA AR100-2020, as above."""
+    found = insulation(rated_volts=6600, year=2004)
+    assert [(each.value, each.words) for each in found.bounds] == [
+        (5e6, "at least 5 MΩ after 1 min, at 40 °C, if random-wound"),
+        (100e6, "at least 100 MΩ after 1 min, at 40 °C, if form-wound"),
+    ]
+    assert "the kind of winding is not known" in found.missing[0]
+    assert "undecided" in found.missing[0]
+    assert insulation(rated_volts=400, year=2004).missing == ()
+    resistance = guidance(step_of("three-pair-resistance", "resistance-u-v"), Nameplate(), LIMITS)
+    assert [each.value for each in resistance.bounds] == [2.0, 1.0]
+    assert "the kind of winding is not known" in resistance.missing[0]
+
+
 # ANSI/EASA AR100-2020, second-hand: 2 % random-wound, 1 % form-wound, at the motor's own leads.
 @pytest.mark.parametrize(("winding", "percent"), [("random", 2.0), ("form", 1.0)])
 def test_the_resistance_limit_follows_the_kind_of_winding(winding, percent):

@@ -214,6 +214,10 @@ def test_a_nameplate_that_is_said_anew_is_judged_anew(bench):
         ("900 kΩ", Nameplate(), 40.0, True),
         ("30 MΩ", Nameplate(), 40.0, None),
         ("10 kΩ", Nameplate(rated_volts=400), 22.0, True),
+        # 100 MΩ form-wound, 5 MΩ random-wound: what may be too little keeps pulses away.
+        ("30 MΩ", Nameplate(rated_volts=6600, year=2004), 40.0, True),
+        ("30 MΩ", Nameplate(rated_volts=6600, year=2004, winding="random"), 40.0, False),
+        ("150 MΩ", Nameplate(rated_volts=6600, year=2004), 40.0, False),
     ],
 )
 def test_insulation_fails_by_what_is_known(bench, shown, plate, celsius, failed):

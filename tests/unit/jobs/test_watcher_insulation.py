@@ -166,14 +166,38 @@ def test_a_voltage_that_stays_on_after_the_take_counts_to_its_end(wet):
         wet.act(Discharged(step="insulation"))
 
 
-@pytest.mark.parametrize("event", [Paused(reason="tea break"), Finished()])
-def test_a_voltage_is_counted_to_its_end_whatever_becomes_of_the_job(wet, event):
+@pytest.mark.parametrize(
+    ("events", "seconds"),
+    [
+        ([Paused(reason="tea break")], [50]),
+        # Whoever finishes or signs sees what stood on the winding until then, and then the whole.
+        ([Finished()], [20, 50]),
+        ([Finished(), SignedOff()], [20, 50]),
+    ],
+)
+def test_a_voltage_is_counted_to_its_end_whatever_becomes_of_the_job(wet, events, seconds):
     tester = InsulationTester(wet)
     tester.run(20)
-    wet.act(event)
+    for event in events:
+        wet.act(event)
     tester.run(50)
     wet.quiet(5)
-    assert applied(wet) == [50]
+    assert applied(wet) == seconds
+
+
+def test_whoever_signs_off_under_voltage_is_told_before(wet):
+    tester = InsulationTester(wet)
+    tester.run(20)
+    wet.act(Finished())
+    wet.follow()
+    (left,) = wet.desk.view(wet.state)["steps"][0]["after"]
+    assert left["name"] == "discharge"
+    assert left["words"].startswith("keep the winding earthed for 80 s more")
+    wet.act(SignedOff())
+    tester.run(50)
+    wet.quiet(5)
+    (left,) = wet.desk.view(wet.state)["steps"][0]["after"]
+    assert left["words"].startswith("keep the winding earthed for 19")
 
 
 @pytest.mark.parametrize("event", [SignedOff(), Noted(text="dusty")])

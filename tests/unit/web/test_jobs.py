@@ -288,3 +288,34 @@ def test_the_procedures_are_listed_and_a_path_is_none_of_them(served, tmp_path, 
     body = {"machine": "fan-07", "procedure": "own", "job": str(new_id())}
     served.register()
     assert "schema_version" in served.post("/api/jobs", 400, **body)["detail"]
+
+
+@pytest.mark.parametrize("ended", ["paused", "finished", "signed-off"])
+def test_what_is_to_be_done_after_a_voltage_stands_on_the_page_whatever_the_job_is(served, ended):
+    """Nobody signs, or goes for the day, past a winding that nobody has called discharged."""
+    job = served.start("insulation-one-minute")
+    job = served.act(job, "applied", step="insulation", seconds=60)
+    if ended == "paused":
+        served.act(job, "paused", reason="end of the shift")
+    else:
+        job = served.act(job, "finished")
+    page = served.client.get(f"/jobs/{job['job']}").text
+    first = page.index("Keep the winding earthed until the time is over")
+    if ended == "paused":
+        assert first < page.index("The job is paused")
+    else:
+        caution = page.index("where a test still runs, end it before anything else")
+        assert first < caution < page.index("Sign off</button>")
+    if ended == "signed-off":
+        served.act(job, "signed-off")
+        page = served.client.get(f"/jobs/{job['job']}").text
+        first = page.index("Keep the winding earthed until the time is over")
+        assert first < page.index("Signed off</h2>")
+        assert "The winding was discharged</button>" in page
+
+
+def test_nothing_is_said_of_a_discharge_where_none_is_open(served):
+    job = served.act(served.start("insulation-one-minute"), "finished")
+    page = served.client.get(f"/jobs/{job['job']}").text
+    assert "Keep the winding earthed until" not in page
+    assert "where a test still runs" not in page

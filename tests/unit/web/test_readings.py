@@ -63,6 +63,7 @@ def test_keyed_values_of_no_job_are_stored_once_whoever_asks_how_often(served):
         "display": {"law": "period", "instrument": "pulse"},
         "values": [value],
     }
+    served.register("fan-07")
     first = served.client.post("/api/keyed", json=body)
     assert first.status_code == 201, first.text
     (understood,) = first.json()["readings"]
@@ -100,6 +101,21 @@ def test_what_cannot_be_taken_is_told_and_nothing_is_stored(served, change, says
     assert says in answer.json()["detail"]
     assert "\n" not in answer.json()["detail"]
     assert served.get("/api/readings")["readings"] == []
+
+
+def test_odd_values_of_no_job_are_asked_about_as_in_a_job(served):
+    value = {"id": str(new_id()), "typed": "-5 Ω"}
+    body = {"quantity": "resistance", "machine": "fan-O7", "values": [value]}
+    asked = served.client.post("/api/keyed", json=body)
+    assert asked.status_code == 422
+    assert asked.json()["type"].endswith(":doubt")
+    machine, negative = (each["words"] for each in asked.json()["doubts"])
+    assert machine == "machine 'fan-O7' is not registered (there is none)"
+    assert negative == "-5 Ω: resistance is -5 Ω; more than zero is expected"
+    assert served.get("/api/readings")["readings"] == []
+    taken = served.client.post("/api/keyed", json={**body, "confirmed": True})
+    assert taken.status_code == 201
+    assert served.client.post("/api/keyed", json=body).json()["readings"][0]["stored"] is False
 
 
 def test_a_photo_is_kept_upright_without_what_the_camera_wrote(served, photo):

@@ -1,0 +1,43 @@
+"""Asking a person about odd values before they are stored; where nobody sits there, refusing."""
+
+import sys
+from typing import TYPE_CHECKING
+
+import typer
+
+from capture.cli.output import say
+from capture.display import clean
+from capture.errors import CaptureError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from capture.jobs.plausible import Doubt
+
+
+def ask(doubts: "Sequence[Doubt]", quantity: str, *, as_json: bool) -> None:
+    """Ask whether what is odd stands so; returning means that it does.
+
+    Raises:
+        CaptureError: it does not, or there is nobody to ask; nothing is to be stored then.
+    """
+    words = [_question(doubt, quantity) for doubt in doubts]
+    if as_json or not sys.stdin.isatty():
+        raise CaptureError(
+            f"{'; '.join(words)}; nothing is stored: look at the display once more, and add "
+            "--confirm if it stands so"
+        )
+    for each in words:
+        say(clean(each))
+    if not typer.confirm("Look at the display once more. Does it stand so?"):
+        raise CaptureError("nothing is stored; key it again")
+
+
+def _question(doubt: "Doubt", quantity: str) -> str:
+    from capture.display import quantity_text
+    from capture.model import unit_of
+
+    if doubt.suggestion is None:
+        return doubt.words
+    meant = quantity_text(doubt.suggestion, unit_of(quantity) or "", digits=6)
+    return f"{doubt.words} (is {meant} meant?)"

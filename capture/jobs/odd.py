@@ -1,0 +1,116 @@
+"""What is odd about keyed values: the same questions for a step of a job and for a value of none.
+
+A value is held against the nameplate, against what stands beside it, and against earlier tests of
+the machine at the same point. In a job the machine is registered, or the job could not have begun;
+outside one, a machine that nobody registered is asked about too: it may be a slip.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+from capture.jobs.plausible import Doubt, doubts
+from capture.model import PointOfTest, ReadingDraft, TestPoint
+from capture.model.machine import MachineEntry, Nameplate
+
+if TYPE_CHECKING:
+    from capture.journal import JournalReader
+
+_EARLIER = 20  # readings of earlier tests that a value is held against
+_NAMED = 5  # registered machines that are named beside one that is not
+
+
+def odd(
+    reader: "JournalReader | None",
+    machine: str | None,
+    plate: Nameplate | None,
+    draft: ReadingDraft,
+    point: TestPoint | None,
+    others: Mapping[str, float],
+    passed_over: Collection[UUID] = (),
+) -> list[Doubt]:
+    """List what is odd about one value; nothing is of one that is no number.
+
+    others: values of the same quantity that it is held against. passed_over: readings that are no
+    earlier test. reader: None where there is no journal yet.
+    """
+    if draft.value is None:
+        return []
+    earlier = []
+    if reader is not None and machine is not None and point is not None:
+        earlier = _earlier(reader, machine, draft.quantity, point, passed_over)
+    shown = f"{draft.digits} {draft.shown_unit or draft.unit}".strip()
+    where = shown if point is None else f"{point} {shown}"
+    return [
+        replace(doubt, words=f"{where}: {doubt.words}")
+        for doubt in doubts(
+            draft.quantity,
+            draft.value,
+            draft.unit,
+            nameplate=plate,
+            others=others,
+            earlier=earlier,
+        )
+    ]
+
+
+def odd_outside_a_job(
+    reader: "JournalReader | None", drafts: Sequence[ReadingDraft]
+) -> list[Doubt]:
+    """List what is odd about values that stood on one display and belong to no job.
+
+    What is stored under the same id already is not asked about again.
+    """
+    fresh = [each for each in drafts if reader is None or reader.entry(each.id) is None]
+    if not fresh:
+        return []
+    machine = None if fresh[0].tag is None else fresh[0].tag.machine
+    plate, found = _described(reader, machine)
+    for place, draft in enumerate(fresh):
+        point = None if draft.tag is None else draft.tag.test_point
+        others = {
+            str(at): each.value
+            for at, each in enumerate(fresh)
+            if at != place and each.value is not None
+        }
+        at = None if point is None else point.to_point()
+        found += odd(reader, machine, plate, draft, at, others)
+    return found
+
+
+def _described(
+    reader: "JournalReader | None", machine: str | None
+) -> tuple[Nameplate | None, list[Doubt]]:
+    """Give a machine's nameplate, and a doubt where nobody registered it."""
+    if machine is None:
+        return None, []
+    rows = [] if reader is None else reader.of_subject("machine", machine)
+    if rows:
+        return MachineEntry.model_validate_json(rows[-1].body).nameplate, []
+    known = [] if reader is None else [row.subject for row in reader.newest_by_subject("machine")]
+    more = ", …" if len(known) > _NAMED else ""
+    there_are = f"there are {', '.join(known[:_NAMED])}{more}" if known else "there is none"
+    return None, [Doubt(f"machine {machine!r} is not registered ({there_are})")]
+
+
+def _earlier(
+    reader: "JournalReader",
+    machine: str,
+    quantity: str,
+    point: TestPoint,
+    passed_over: Collection[UUID],
+) -> list[float]:
+    """Give what earlier tests of the machine read at a point, either way round, newest first."""
+    found: list[float] = []
+    for body in reader.readings(machine=machine, quantity=quantity, newest_first=True):
+        if len(found) >= _EARLIER:
+            break
+        tag_point = (body.get("tag") or {}).get("test_point")
+        value = body.get("value")
+        if UUID(str(body["id"])) in passed_over or not tag_point or value is None:
+            continue
+        other = PointOfTest.model_validate(tag_point).to_point()
+        if (other.pair or str(other)) == (point.pair or str(point)):
+            found.append(float(value))
+    return found
