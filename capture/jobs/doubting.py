@@ -73,10 +73,16 @@ def doubts_of(
     if deviation is not None and deviation.value is not None:
         ours = shown_deviation(step, drafts)
         if ours is not None:
-            places = len(deviation.digits.partition(".")[2])
-            odd = mismatch(ours, deviation.value, 10.0**-places)
+            odd = mismatch(ours, deviation.value, _last_step(deviation.digits))
             found += [] if odd is None else [odd]
     return found
+
+
+def _last_step(digits: str) -> float:
+    """Give one step of the last digit of a number as shown, whichever decimal mark it has."""
+    number, _, exponent = digits.upper().partition("E")
+    places = len(number.replace(",", ".").partition(".")[2])
+    return float(10.0 ** (int(exponent or 0) - places))
 
 
 def _earlier(reader: JournalReader, state: JobState, quantity: str, point: str) -> list[float]:
