@@ -6,7 +6,6 @@ as the publisher's connection is, and over the same client: paho's callbacks onl
 packets share system calls.
 """
 
-import contextlib
 import json
 import select
 import ssl
@@ -23,7 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from capture.errors import PublishError
 from capture.historian.intake import FILTERS
 from capture.historian.settings import BrokerSource
-from capture.publish.broker import GONE, Broker
+from capture.publish.broker import GONE, Broker, hang_up
 from capture.publish.topics import ROOT
 from capture.publish.wire import Client
 
@@ -147,10 +146,7 @@ class Listener:
         if politely and self.over is None:
             # Whoever takes over the slot at once would cut off what the broker has not read.
             self._client.see_off(_LAST_WORDS)
-        connected = self._client.socket()
-        if connected is not None:
-            with contextlib.suppress(OSError):
-                connected.close()
+        hang_up(self._client)
         self._is_over("ended")
 
     def _refuse_when_over(self) -> None:

@@ -4,6 +4,7 @@ What delivers, what listens for the historian and what shows messages to a perso
 different things, and each moves its bytes in its own way. How a connection begins is the same.
 """
 
+import contextlib
 import ssl
 from dataclasses import dataclass, field
 from typing import Any
@@ -65,3 +66,11 @@ class Broker:
     def failed(self, code: MQTTErrorCode) -> str:
         """Put what paho gives of a connection that failed into words."""
         return self.says(mqtt.error_string(code).rstrip(".").lower())
+
+
+def hang_up(client: mqtt.Client) -> None:
+    """Close the socket as it is, without a word to the broker; nothing where there is none."""
+    connected = client.socket()
+    if connected is not None:
+        with contextlib.suppress(OSError):
+            connected.close()

@@ -21,7 +21,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
-from capture.publish.broker import Broker
+from capture.publish.broker import Broker, hang_up
 from capture.publish.packed import PackedProperties
 from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
@@ -205,10 +205,7 @@ class Connection:
                     if self._client.socket() is None or not self._client.want_write():
                         break
                     self._client.loop_write()
-        connected = self._client.socket()
-        if connected is not None:
-            with contextlib.suppress(OSError):
-                connected.close()
+        hang_up(self._client)
         self.over = self.over or "ended"
 
     @property

@@ -7,7 +7,7 @@ import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
 from capture.errors import PublishError
-from capture.publish.broker import Broker
+from capture.publish.broker import Broker, hang_up
 
 
 class Noted:
@@ -82,3 +82,32 @@ def test_what_paho_gives_of_a_lost_connection_is_put_into_words():
 
 def test_the_password_is_not_shown():
     assert "secret" not in repr(Broker("plant", 1883, 20, "fan bench", "secret"))
+
+
+class Line:
+    """A socket that notes being closed, and may raise at it."""
+
+    def __init__(self, error=None):
+        self.closed = 0
+        self._error = error
+
+    def close(self):
+        self.closed += 1
+        if self._error is not None:
+            raise self._error
+
+
+@pytest.mark.parametrize("error", [None, OSError(9, "Bad file descriptor")])
+def test_hanging_up_closes_the_socket_whatever_it_says(error):
+    line = Line(error)
+    client = Noted()
+    client.socket = lambda: line
+    hang_up(client)
+    assert line.closed == 1
+
+
+def test_there_is_nothing_to_hang_up_without_a_socket():
+    client = Noted()
+    client.socket = lambda: None
+    hang_up(client)
+    assert client.asked == []
