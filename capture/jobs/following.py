@@ -15,6 +15,7 @@ from capture.journal import JournalReader
 _PAGE = 500
 _AGAIN = 5.0  # seconds until another attempt, where it cannot go on
 _LONGEST_TURN = 30.0  # seconds for one entry, its results included
+_GATHER = 0.05  # seconds that news may gather in while no job runs
 _POLL = 0.5  # seconds without news after which running tests are looked at
 
 
@@ -110,7 +111,9 @@ class JobWatcher:
                     self._note_damage(error)
                     self._log.warning("watcher.journal", reason=str(error))
                 self.heartbeat.beat()
-                self._clock.wait(self._news, _POLL)
+                if self._clock.wait(self._news, _POLL) and not watch.in_use:
+                    # Nobody waits for what it finds: many readings a second are one look.
+                    self._clock.wait(self._stop, _GATHER)
                 self._news.clear()
         finally:
             reader.close()

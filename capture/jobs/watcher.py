@@ -132,6 +132,11 @@ class JobWatch:
                 self._log.exception("watcher.job", job=str(job))
         self._look_at_turn()
 
+    @property
+    def in_use(self) -> bool:
+        """Whether a job runs."""
+        return self._running() is not None
+
     def row(self, row: Row) -> None:
         """Take in one entry of the journal, in order."""
         if row.kind == "job":

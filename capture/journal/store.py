@@ -37,6 +37,9 @@ Entry = (
     | Anchor
 )
 
+#: Pages that the log may have before a commit moves them into the file, which takes many times as
+#: long as a commit does. Whoever can, has them moved earlier, while nobody waits (`move_log`).
+MOST_PAGES = 1600
 _PATIENCE_MS = 20  # for readers, when the log is to be emptied
 
 _INSERT = (
@@ -81,6 +84,8 @@ class Store:
         """
         self.path = path
         self._connection = connect(path)
+        with translated(path):
+            self._connection.execute(f"PRAGMA wal_autocheckpoint = {MOST_PAGES}")
 
     def close(self) -> None:
         """Close the file."""
@@ -115,6 +120,15 @@ class Store:
                     connection.execute("ROLLBACK")
                 raise
         return stored
+
+    def move_log(self) -> None:
+        """Move what is in the log into the file, as far as no reader holds it; waits for nobody.
+
+        Raises:
+            JournalError: the file cannot be written; everything is still in the log.
+        """
+        with translated(self.path):
+            self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
     def empty_log(self) -> bool:
         """Move the log into the file and cut it to nothing; False where a reader holds it.

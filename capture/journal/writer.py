@@ -16,13 +16,17 @@ import structlog
 from capture.clock import Clock
 from capture.errors import JournalDamaged, JournalError, JournalFull
 from capture.heartbeat import Heartbeat
-from capture.journal.store import Entry, Expectation, StaleError, Store, Stored
+from capture.journal.store import MOST_PAGES, Entry, Expectation, StaleError, Store, Stored
 from capture.journal.upkeep import RESERVE, Health, Upkeep
 
 _LINGER = 0.005
 _THICK = 0.010  # seconds between two commits below which they count as thick
 _FOREIGN_POLL = 0.2  # entries of other processes are noticed within this
 _MOST_ENTRIES = 5000
+# What one commit writes, in pages of the log: entries and three indices by their size, and the
+# tables that every commit changes.
+_PAGES_OF_COMMIT = 6
+_ENTRIES_OF_PAGE = 3
 _LONGEST_TURN = 30.0  # seconds; a commit waits 5 s for another program, a worn disk for its sync
 
 _Work = tuple[Sequence[Entry], Expectation | None, "Future[list[Stored]]"]
@@ -56,6 +60,7 @@ class Writer:
         self._store = Store(path)
         self._upkeep = Upkeep(path, clock, self._store.empty_log, reserve=reserve)
         self._last_commit = float("-inf")
+        self._pages = 0  # written to the log since it was moved, at a guess
         self._crowded = False  # several callers at once; waiting for a lone one's next is no use
         self._log = structlog.get_logger()
         #: Says whether the thread comes round.
@@ -183,6 +188,19 @@ class Writer:
         for entries, _, answer in group:
             answer.set_result(stored[start : start + len(entries)])
             start += len(entries)
+        self._pages += _PAGES_OF_COMMIT + len(batch) // _ENTRIES_OF_PAGE
+        if self._pages >= MOST_PAGES // 2 and self._work.empty():
+            self._move_log()
+
+    def _move_log(self) -> None:
+        """Move the log into the file while nobody waits; else SQLite does it within a commit."""
+        self._pages = 0
+        try:
+            self._store.move_log()
+        except JournalDamaged as error:
+            self._upkeep.found_damaged(error.found)
+        except JournalError:
+            pass  # a full disk, or a lock: told by a commit where it is still so
 
     def _append_to_store(
         self, batch: Sequence[Entry], expecting: Expectation | None

@@ -8,7 +8,7 @@ from capture.config import (
     UnixSettings,
     UsbtmcSettings,
 )
-from capture.links.base import Link
+from capture.links.base import Interruptible, Link
 from capture.links.kernel_usbtmc import KernelUsbtmcLink
 from capture.links.memory import MemoryLink, Wire
 from capture.links.ports import PortInfo, serial_ports
@@ -19,6 +19,7 @@ from capture.links.unix import UnixLink
 from capture.links.usbtmc import UsbtmcLink
 
 __all__ = [
+    "Interruptible",
     "KernelUsbtmcLink",
     "Link",
     "MemoryLink",

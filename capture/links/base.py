@@ -1,6 +1,6 @@
 """What a link is: an open byte path to one instrument."""
 
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 
 class Link(Protocol):
@@ -53,4 +53,16 @@ class Link(Protocol):
 
     def close(self) -> None:
         """Close the path; closing twice, or a path that was never opened, does nothing."""
+        ...
+
+
+@runtime_checkable
+class Interruptible(Protocol):
+    """A link whose reads can be ended by another thread, so that they may wait for long."""
+
+    def interrupt(self) -> None:
+        """End the read that waits, or the next one that would: it gives "nothing yet".
+
+        Returns at once. May be called from any thread at any time, open or not.
+        """
         ...

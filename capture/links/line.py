@@ -43,6 +43,7 @@ class LineLink(ABC):
     def __init__(self, settings: SerialSettings | Rfc2217Settings) -> None:
         self._line = settings
         self._port: Port | None = None
+        self._interrupted = False
 
     @property
     @abstractmethod
@@ -78,20 +79,22 @@ class LineLink(ABC):
     def read(self, limit: int, timeout: float) -> tuple[bytes, bool]:
         """Give what is there, or what comes within ``timeout`` seconds.
 
-        At most one byte is waited for: pyserial waits for the full count otherwise.
-
         Raises:
             LinkLost: the port is gone. LinkError: the link is not open.
         """
         port = self._opened()
         try:
-            waiting = port.in_waiting
-            if not waiting:
-                first = self._first_byte(port, timeout)
-                return (first + self._what_follows(port, limit - 1) if first else b""), False
-            return port.read(min(waiting, limit)), False
+            return self._read(port, limit, timeout), False
         except FOREIGN as error:
             raise self._lost(error) from error
+
+    def _read(self, port: Port, limit: int, timeout: float) -> bytes:
+        # At most one byte is waited for: pyserial waits for the full count otherwise.
+        waiting = port.in_waiting
+        if waiting:
+            return port.read(min(waiting, limit))
+        first = self._first_byte(port, timeout)
+        return first + self._what_follows(port, limit - 1) if first else b""
 
     @staticmethod
     def _what_follows(port: Port, limit: int) -> bytes:
@@ -106,8 +109,13 @@ class LineLink(ABC):
         end = time.monotonic() + timeout
         while True:
             first = port.read(1)
-            if first or time.monotonic() >= end:
+            if first or self._interrupted or time.monotonic() >= end:
+                self._interrupted = False
                 return first
+
+    def interrupt(self) -> None:
+        """End the read that waits, or the next one; from any thread."""
+        self._interrupted = True
 
     def write(self, data: bytes) -> None:
         """Write all of ``data``.

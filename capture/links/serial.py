@@ -1,12 +1,10 @@
 """Serial ports of this host."""
 
-import math
-import select
-
 import serial
 
 from capture.config import SerialSettings
 from capture.errors import LinkOpenError
+from capture.links.interrupt import Interrupt, can_wait
 from capture.links.line import FOREIGN, LineLink, Port
 from capture.links.ports import explain_open_failure, resolve
 
@@ -20,6 +18,20 @@ class SerialLink(LineLink):
         super().__init__(settings)
         self._settings = settings
         self._path = settings.port
+        self._interrupt: Interrupt | None = None
+
+    def interrupt(self) -> None:
+        """End the read that waits, or the next one; from any thread."""
+        super().interrupt()
+        if (interrupt := self._interrupt) is not None:
+            interrupt.tell()
+
+    def close(self) -> None:
+        """Close the port."""
+        super().close()
+        interrupt, self._interrupt = self._interrupt, None
+        if interrupt is not None:
+            interrupt.close()
 
     @property
     def description(self) -> str:
@@ -41,15 +53,14 @@ class SerialLink(LineLink):
             port.open()
         except FOREIGN as error:
             raise LinkOpenError(explain_open_failure(self._path, error)) from error
+        self._interrupt = Interrupt() if can_wait() else None
         return port
 
-    def _first_byte(self, port: Port, timeout: float) -> bytes:
+    def _read(self, port: Port, limit: int, timeout: float) -> bytes:
         """Wait without waking up in between, where the system can wait for a port."""
-        if not hasattr(select, "poll"):
-            return super()._first_byte(port, timeout)
-        poller = select.poll()
-        poller.register(port.fileno(), select.POLLIN)
-        if not poller.poll(math.ceil(timeout * 1000)):
+        if self._interrupt is None:
+            return super()._read(port, limit, timeout)
+        if not self._interrupt.wait(port.fileno(), timeout):
             return b""
-        # The port is ready, for a byte or for the error that says it is gone.
-        return port.read(1)
+        # The port is ready, for bytes or for the error that says it is gone.
+        return port.read(min(port.in_waiting or 1, limit))

@@ -6,6 +6,7 @@ import socket
 from abc import ABC, abstractmethod
 
 from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
+from capture.links.interrupt import Interrupt, can_wait
 
 
 class StreamLink(ABC):
@@ -17,6 +18,7 @@ class StreamLink(ABC):
         """Describe the link; ``timeout`` is for connecting and for writing, in seconds."""
         self._timeout = timeout
         self._socket: socket.socket | None = None
+        self._interrupt: Interrupt | None = None
 
     @property
     @abstractmethod
@@ -41,6 +43,8 @@ class StreamLink(ABC):
             self._socket = self._connect(self._timeout)
         except OSError as error:
             raise LinkOpenError(f"{self.description}: {self._explain(error)}") from error
+        if self._interrupt is None and can_wait():
+            self._interrupt = Interrupt()
 
     def read(self, limit: int, timeout: float) -> tuple[bytes, bool]:
         """Give what is there, or what comes within ``timeout`` seconds.
@@ -51,6 +55,10 @@ class StreamLink(ABC):
         """
         connection = self._opened()
         try:
+            if self._interrupt is not None:
+                if not self._interrupt.wait(connection.fileno(), timeout):
+                    return b"", False
+                timeout = 0.0
             connection.settimeout(timeout)
             data = connection.recv(limit)
         except BlockingIOError:
@@ -88,11 +96,22 @@ class StreamLink(ABC):
         Raises:
             LinkOpenError: nobody is there any more.
         """
-        self.close()
+        self._hang_up()
         self.open()
 
     def close(self) -> None:
         """Close the connection."""
+        self._hang_up()
+        interrupt, self._interrupt = self._interrupt, None
+        if interrupt is not None:
+            interrupt.close()
+
+    def interrupt(self) -> None:
+        """End the read that waits, or the next one; from any thread."""
+        if (interrupt := self._interrupt) is not None:
+            interrupt.tell()
+
+    def _hang_up(self) -> None:
         connection, self._socket = self._socket, None
         if connection is not None:
             with contextlib.suppress(OSError):

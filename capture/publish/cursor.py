@@ -22,10 +22,15 @@ class Cursor:
         """Read the cursor of the journal with this id; 0 where there is none."""
         self._path = path
         self._journal_id = journal_id
-        self._saved = ""
+        self._saved = self._synced = -1
         self._behind = False
         self._log = structlog.get_logger()
         self.delivered = self._read()
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether delivery has come further than was written."""
+        return self.delivered != self._saved
 
     def save(self, *, sync: bool) -> None:
         """Write how far delivery has come, replacing the file whole; nothing where it is saved.
@@ -34,9 +39,10 @@ class Cursor:
         the next save. Delivery does not depend on it.
         """
         new = self._path.with_name(self._path.name + ".new")
-        text = json.dumps({"journal": self._journal_id, "delivered": self.delivered})
-        if text == self._saved and not sync:
+        delivered = self.delivered
+        if delivered == (self._synced if sync else self._saved):
             return
+        text = json.dumps({"journal": self._journal_id, "delivered": delivered})
         try:
             with new.open("w", encoding="utf-8") as file:
                 file.write(text)
@@ -51,7 +57,9 @@ class Cursor:
                 self._behind = True
                 self._log.warning("cursor.not_saved", path=str(self._path), why=error.strerror)
             return
-        self._saved = text
+        self._saved = delivered
+        if sync:
+            self._synced = delivered
         if self._behind:
             self._behind = False
             self._log.info("cursor.saved_again", path=str(self._path))

@@ -9,6 +9,7 @@ from enum import Enum, auto
 
 from capture.errors import InputError, PublishError
 from capture.publish.answers import Answers
+from capture.publish.backlog import LOOK_EVERY
 from capture.publish.connection import Connection
 from capture.publish.context import Context
 from capture.publish.flight import Flight, Kind
@@ -19,6 +20,7 @@ from capture.publish.waiting import Waiting
 SAVE_EVERY = 0.1
 SYNC_EVERY = 5.0
 _TELL_EVERY = 1.0
+_QUIET = 0.5  # seconds between two looks at everything, where nothing is going on
 _CREDENTIALS_EVERY = 2.0
 NO_ANSWER = 4.0  # seconds for CONNACK; past that MQTT lets a client close the connection
 _NO_PROGRESS = 30.0  # a connection that acknowledges nothing for so long is taken for dead
@@ -77,7 +79,7 @@ class Delivery:
                 # What was handed over is on its way before anything is written down about it.
                 connection.send_now()
                 self._keep_the_books()
-                self._waiting.turn(self._sender.wait_s)
+                self._waiting.turn(self._patience())
                 self._take_what_came()
             if connection.over is not None:
                 raise PublishError(connection.over)
@@ -86,6 +88,23 @@ class Delivery:
             if connection.over is not None:
                 self._blame()
         return Outcome.OUT_OF_TIME
+
+    def _patience(self) -> float:
+        """Give the seconds until something may be due that nobody tells of.
+
+        The daemon tells of all that is stored, by whomever; what people do with dead letters,
+        certificates and passwords is noticed within half a second.
+        """
+        this = self._is
+        quiet = (
+            self._connection.accepted
+            and not len(self._flight)
+            and not this.cursor.unsaved
+            and not this.pause.on
+            and not this.feed.ended
+            and self._leave_by is None
+        )
+        return min(self._sender.wait_s, _QUIET if quiet else LOOK_EVERY)
 
     def _deliver(self) -> Outcome | None:
         if not self._greeted:

@@ -3,8 +3,10 @@
 Dead letters that a person wants tried again go alone, so that what happens then is theirs.
 """
 
+from math import inf
+
 from capture.journal import Row
-from capture.publish.backlog import LOOK_EVERY, Backlog
+from capture.publish.backlog import Backlog
 from capture.publish.connection import Connection, UnfitError
 from capture.publish.context import Context
 from capture.publish.flight import Flight, Kind, Sent
@@ -30,8 +32,8 @@ class Sender:
         self._head: tuple[int, bytes] | None = None
         self._head_at = context.clock.monotonic()
         self.said_goodbye = False
-        self.wait_s = LOOK_EVERY
-        """How long there is nothing to do for the sender."""
+        self.wait_s = inf
+        """How long the pace forbids to send anything; without end where it does not."""
 
     def greet(self) -> None:
         """Begin: listen to requests, and say that we are there.
@@ -68,7 +70,7 @@ class Sender:
     def fill(self) -> None:
         """Hand over messages while the window has room and there is something to send."""
         this, flight = self._is, self._flight
-        self.wait_s = LOOK_EVERY
+        self.wait_s = inf
         if self._rewind and not flight.count(Kind.ENTRY):
             self._rewind = False
             flight.forget_order()

@@ -75,10 +75,10 @@ class Session:
         """The last chunks that went over the link, with ``>`` for sent and ``<`` for received."""
         return list(self._recent)
 
-    def step(self) -> list[Captured]:
+    def step(self, longest: float = LONGEST_WAIT) -> list[Captured]:
         """Send what is due, read once, and give what was captured.
 
-        Waits at most `LONGEST_WAIT` seconds.
+        Waits at most ``longest`` seconds.
 
         Raises:
             LinkError: the link failed.
@@ -89,7 +89,7 @@ class Session:
         captured = self._drain_events()
         if captured:
             return captured
-        data, end = self._read()
+        data, end = self._read(longest)
         if data or end:
             self._recent.append(("<", data))
             if end or not self._link.message_based:
@@ -141,8 +141,7 @@ class Session:
             case _:
                 raise DriverError(f"the driver asked for {action!r}, which is no action")
 
-    def _read(self) -> tuple[bytes, bool]:
-        timeout = LONGEST_WAIT
+    def _read(self, timeout: float) -> tuple[bytes, bool]:
         try:
             wake = self._driver.wake_at()
         except Exception as error:

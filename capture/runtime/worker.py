@@ -32,17 +32,20 @@ from capture.driver import (
 )
 from capture.errors import CaptureError, DriverError, JournalError, LinkError, PolicyError
 from capture.heartbeat import Heartbeat
-from capture.links import Link
+from capture.links import Interruptible, Link
 from capture.model import Gap, new_id
 from capture.model.written import WrittenDraft
 from capture.runtime.drafting import Drafter, Provenance
 from capture.runtime.policy import MessagePolicy
-from capture.runtime.session import Captured, Session
+from capture.runtime.session import LONGEST_WAIT, Captured, Session
 
 _FIRST_DELAY = 0.25
 _LONGEST_DELAY = 2.0
 _JITTER = 0.2
 _STALL_RETRY = 0.5
+# Seconds that a read may wait where it can be ended for a stop: every turn of a bench that says
+# nothing is a waste.
+_QUIET_WAIT = 1.0
 # Seconds for one turn: a converter far away may take 3 s to connect and 30 s to agree to a setting.
 _LONGEST_TURN = 90.0
 _STEADY = 1.0  # a session that ran this long, or gave a reading, was no failed attempt at opening
@@ -152,6 +155,7 @@ class Worker:
         self._begin = store.begin if isinstance(store, EagerStore) else self._begin_at_once
         self._committing: tuple[Sequence[WrittenDraft], Future[Any]] | None = None
         self._identity = ""  # what was said in this session
+        self._link: Link | None = None  # of this session
         self._driver: Driver | None = None  # of this session, or of the one before
         self._clock = clock
         self._on_change = on_change
@@ -184,6 +188,9 @@ class Worker:
         """Ask the thread to end; it stores what it holds first."""
         self._stop.set()
         self._wake.set()
+        link: object = self._link
+        if isinstance(link, Interruptible):
+            link.interrupt()
 
     def wake(self) -> None:
         """Say that the instrument's port is back, so that a wait for it ends now."""
@@ -225,7 +232,7 @@ class Worker:
     def _capture(self) -> None:
         """Open the link and run one session on it until it is lost or a stop is asked for."""
         instrument = self._instrument
-        link = instrument.make_link()
+        link = self._link = instrument.make_link()
         self._change(State.OPENING, "", link=link.description)
         self._identity = ""
         try:
@@ -247,9 +254,12 @@ class Worker:
                 )
             )
             self._change(State.RUNNING, "", link=link.description)
+            patience = _QUIET_WAIT if isinstance(link, Interruptible) else LONGEST_WAIT
             while not self._stop.is_set():
                 self.heartbeat.beat()
-                captured = session.step()
+                # What is being committed is answered for soon.
+                longest = patience if self._committing is None else LONGEST_WAIT
+                captured = session.step(longest)
                 if self._is_believed():
                     self._keep(drafter, captured)
             session.close()
@@ -295,10 +305,20 @@ class Worker:
                 batch.append(drafter.write(each))  # noqa: PERF401 - what came before a fault is kept
         finally:
             if batch:
-                self._settle()
-                self._committing = batch, self._begin(batch)
+                self._hand_over(batch)
         if self._committing is not None and self._committing[1].done():
             self._settle()
+
+    def _hand_over(self, batch: Sequence[WrittenDraft]) -> None:
+        """Have a batch committed, after the one before it: one is outstanding at most."""
+        before = self._committing
+        if before is not None and before[1].done() and before[1].exception() is None:
+            # It is stored: what is left to do about it can wait until this one is on its way.
+            self._committing = batch, self._begin(batch)
+            self._count(before[0])
+            return
+        self._settle()
+        self._committing = batch, self._begin(batch)
 
     def _begin_at_once(self, batch: Sequence[WrittenDraft | Gap]) -> "Future[Any]":
         """Store with a store that knows no other way, and give an answer that is there already."""
@@ -323,12 +343,13 @@ class Worker:
         except JournalError as error:
             stored = self._append(batch, failed=error)
         if stored:
-            snapshot = self._snapshot
-            self._snapshot = replace(
-                snapshot,
-                readings=snapshot.readings + len(batch),
-                last_reading=batch[-1].time,
-            )
+            self._count(batch)
+
+    def _count(self, batch: Sequence[WrittenDraft]) -> None:
+        snapshot = self._snapshot
+        self._snapshot = replace(
+            snapshot, readings=snapshot.readings + len(batch), last_reading=batch[-1].time
+        )
 
     def _append(
         self, batch: Sequence[WrittenDraft | Gap], *, failed: JournalError | None = None

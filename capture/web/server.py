@@ -1,6 +1,7 @@
 """The HTTP server, in a thread of the daemon."""
 
 import asyncio
+import contextlib
 import socket
 import threading
 from collections.abc import Callable
@@ -18,6 +19,7 @@ from capture.web.tls import Tls
 
 _GRACE = 2  # seconds that requests get to end in
 _BACKLOG = 64
+_TICK = 1.0  # seconds between two looks at what is due: the date in answers
 _LOOK_S = 30  # between two looks at the certificate
 
 
@@ -40,7 +42,7 @@ class WebServer:
         self._socket: socket.socket | None = None
         self.host = host
         self.port = port
-        self._server = uvicorn.Server(
+        self._server = _Server(
             uvicorn.Config(
                 # Browsers apply this to every port of a name, so never on the name localhost.
                 SecurityHeaders(app, strict_transport=tls is not None and host not in LOCAL),
@@ -86,7 +88,7 @@ class WebServer:
     def stop(self, timeout: float) -> bool:
         """End all streams and requests; True where the thread has ended in time."""
         self._changes.close()
-        self._server.should_exit = True
+        self._server.end()
         if self._thread.ident is None:
             self._close()
         else:
@@ -113,6 +115,30 @@ class WebServer:
     def _close(self) -> None:
         if self._socket is not None:
             self._socket.close()
+
+
+class _Server(uvicorn.Server):
+    """Looks up once a second, and at once where it is to end; uvicorn's own, ten times a second."""
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._ending = asyncio.Event()
+
+    async def main_loop(self) -> None:
+        """Do what is due once a second, until it is to end."""
+        self._loop = asyncio.get_running_loop()
+        # Every tenth look of uvicorn's, which number 0 stands for, does what is due in a second.
+        while not await self.on_tick(0):
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._ending.wait(), _TICK)
+
+    def end(self) -> None:
+        """Have it end; from any thread, whether it has begun or not."""
+        self.should_exit = True
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # it has ended already
+                self._loop.call_soon_threadsafe(self._ending.set)
 
 
 def _listen(host: str, port: int) -> socket.socket:

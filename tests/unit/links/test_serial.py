@@ -15,8 +15,7 @@ import serial
 
 from capture.config import SerialSettings
 from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
-from capture.links import make_link
-from capture.links import serial as serial_link
+from capture.links import interrupt, make_link
 from capture.links.ports import port_fault
 
 TCGETS2 = 0x802C542A  # asm-generic/ioctls.h: _IOR('T', 0x2A, struct termios2)
@@ -63,7 +62,7 @@ def test_nothing_there_takes_no_longer_than_allowed(end, open_link, timeout):
 
 def test_without_a_waiting_call_the_port_is_read_in_short_turns(end, open_link, monkeypatch):
     """As on systems that cannot wait for a port."""
-    monkeypatch.delattr(serial_link.select, "poll")
+    monkeypatch.delattr(interrupt.select, "poll")
     link = open_link(end)
     began = time.monotonic()
     assert link.read(10, 0.1) == (b"", False)
@@ -220,6 +219,8 @@ def test_whatever_pyserial_raises_is_a_lost_link(end, open_link, monkeypatch, er
 
 
 def test_a_byte_that_came_before_the_port_went_is_not_lost(end, open_link, monkeypatch):
+    """Where the port cannot be waited for: else all that is there is read in one go."""
+    monkeypatch.delattr(interrupt.select, "poll")
     link = open_link(end)
     calls = []
 

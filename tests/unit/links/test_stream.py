@@ -130,6 +130,9 @@ def test_a_peer_given_up_by_the_system_is_lost_and_no_quiet_read(far_ends, open_
     real = link._socket
 
     class GivenUp:
+        def fileno(self):
+            return ready.fileno()
+
         def settimeout(self, seconds):
             pass
 
@@ -140,7 +143,9 @@ def test_a_peer_given_up_by_the_system_is_lost_and_no_quiet_read(far_ends, open_
             real.close()
 
     link._socket = GivenUp()
-    with pytest.raises(LinkLost, match="fell silent"):
+    ready, other = socket.socketpair()
+    other.close()  # so that it can be read, as a socket with an error to tell can
+    with ready, pytest.raises(LinkLost, match="fell silent"):
         link.read(10, 0.1)
 
 

@@ -104,6 +104,29 @@ def test_a_cursor_is_there_after_a_restart(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["c"]
 
 
+def test_a_cursor_is_written_where_it_has_moved_and_synced_once(tmp_path, monkeypatch):
+    synced = []
+    monkeypatch.setattr("os.fsync", synced.append)
+    path = tmp_path / "cursor"
+    cursor = Cursor(path, "one")
+    assert cursor.unsaved
+    cursor.delivered = 17
+    cursor.save(sync=False)
+    assert not cursor.unsaved
+    before = path.stat().st_ino
+    cursor.save(sync=False)
+    assert path.stat().st_ino == before, "nothing to write"
+    for _ in range(3):
+        cursor.save(sync=True)
+    assert len(synced) == 1, "written before, but not synced"
+    cursor.delivered = 18
+    assert cursor.unsaved
+    for _ in range(3):
+        cursor.save(sync=True)
+    assert len(synced) == 2
+    assert not cursor.unsaved
+
+
 def test_a_cursor_of_another_journal_is_not_believed(tmp_path):
     cursor = Cursor(tmp_path / "c", "journal-1")
     cursor.delivered = 41

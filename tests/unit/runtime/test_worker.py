@@ -6,6 +6,7 @@ One file, since each test drives a worker with the same driver, cable and journa
 import itertools
 import threading
 from collections import deque
+from concurrent.futures import Future
 from decimal import Decimal
 
 import pytest
@@ -17,6 +18,7 @@ from capture.links.memory import MemoryLink, Wire
 from capture.model import Gap, ReadingDraft
 from capture.model.written import WrittenDraft
 from capture.runtime import Instrument, MessagePolicy, Supervisor
+from capture.runtime.session import LONGEST_WAIT
 from capture.runtime.worker import NEXT, State, Worker
 
 
@@ -82,6 +84,25 @@ class Memory:
         return [each for each in self.entries if isinstance(each, Gap)]
 
 
+class Patient(MemoryLink):
+    """A read of it that may wait for long ends when it is told to, and only then."""
+
+    def __init__(self, wire):
+        super().__init__(wire)
+        self.told = threading.Event()
+        self.waits = []
+
+    def interrupt(self):
+        self.told.set()
+
+    def read(self, limit, timeout):
+        got = super().read(limit, 0.0)
+        if not got[0]:
+            self.waits.append(timeout)
+            self.told.wait(timeout if timeout <= LONGEST_WAIT else None)
+        return got
+
+
 class Setup:
     """A worker on a cable in memory, with everything that it said of itself."""
 
@@ -137,6 +158,30 @@ def test_what_the_instrument_says_is_stored_in_order(setup, wait_until):
     wait_until(lambda: it.worker.snapshot.readings == 19)
     assert it.worker.snapshot.last_reading == it.store.entries[-1].time
     assert it.states[:2] == [State.OPENING, State.RUNNING]
+
+
+def test_a_stop_ends_a_long_wait_for_an_instrument_that_says_nothing(setup, wait_until):
+    link = Patient(Wire())
+    it = setup(make_link=lambda: link)
+    it.worker.start()
+    wait_until(lambda: link.waits)
+    assert link.waits[0] > LONGEST_WAIT
+    it.worker.ask_to_stop()
+    assert it.worker.join(10)
+
+
+def test_what_is_being_committed_is_waited_for_no_longer_than_ever(setup, wait_until):
+    link = Patient(Wire())
+    it = setup(make_link=lambda: link)
+    answer = Future()
+    it.worker._begin = lambda _batch: answer
+    link._wire.say(b"\x01")
+    it.worker.start()
+    wait_until(lambda: len(link.waits) > 2)
+    assert set(link.waits) == {LONGEST_WAIT}
+    answer.set_result([])
+    wait_until(lambda: link.waits[-1] > LONGEST_WAIT)
+    assert it.worker.snapshot.readings == 1
 
 
 def test_a_vanished_port_is_opened_again_when_it_is_back(setup, wait_until):
