@@ -48,7 +48,7 @@ class Holding(_Stage):
         self._size = 0
 
     def hold(self, due: float, data: bytes) -> None:
-        """Keep data until due, and behind what was held before; drop it past the limit."""
+        """Keep data until due (seconds), behind what was held before; drop it past the limit."""
         if not data or self._size + len(data) > _HELD_LIMIT:
             return
         self._held.append((due, data))

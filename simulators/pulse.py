@@ -116,7 +116,7 @@ class Circuit:
         return float(self.output @ np.linalg.solve(-self.matrix, self.forcing))
 
     def period(self) -> float:
-        """Give the period of the ring, from its zero crossings; infinite where it does not ring."""
+        """Give the period of the ring in seconds, from its zero crossings; infinite for no ring."""
         values = np.linalg.eigvals(self.matrix)
         # Equal decays of parallel paths come out as pairs that turn by a rounding error only.
         ringing = values[np.abs(values.imag) > _TURNS * np.abs(values).max()]
@@ -131,7 +131,7 @@ class Circuit:
         return float((falls[_CYCLES] - falls[0]) / _CYCLES)
 
     def time_to(self, level: float) -> float:
-        """Give the time until the current reaches a level; infinite where it never does."""
+        """Give the seconds until the current reaches a level, A/V; infinite where it never does."""
         final = self.final_current()
         if level >= final:
             return inf

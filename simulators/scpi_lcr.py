@@ -134,7 +134,7 @@ class ScpiLcrMeter(ScpiMeter):
         self._function, self._hertz, self._volt = "CPD", 1000.0, 1.0
 
     def measure(self, started: float, finished: float, noise: random.Random) -> Values:
-        """Return primary, secondary, status[, bin]."""
+        """Return primary, secondary, status[, bin]; values in base units, times in seconds."""
         del finished
         status, primary, secondary = self._numbers(started, noise)
         if status != NORMAL:

@@ -68,7 +68,7 @@ class ScpiMeter(ScpiDevice):
 
     @abstractmethod
     def measure(self, started: float, finished: float, noise: random.Random) -> Values:
-        """Return one measurement that took from `started` to `finished`."""
+        """Return one measurement that took from `started` to `finished`, seconds; in base units."""
 
     # Instrument -----------------------------------------------------------------------------
 

@@ -160,7 +160,10 @@ class SimulatedBus:
     def get_interface_descriptor(
         self, dev: "_Stay", intf: int, alt: int, config: int
     ) -> SimpleNamespace:
-        """Return the only interface: class 0xFE, subclass 3, protocol 0 or 1 (USBTMC table 43)."""
+        """Return the only interface: class 0xFE, subclass 3, protocol 0 or 1 (USBTMC table 43).
+
+        Raise IndexError past it.
+        """
         if intf or alt or config:
             raise IndexError((intf, alt, config))
         return SimpleNamespace(
@@ -303,7 +306,7 @@ class SimulatedBus:
             return len(answer)
 
     def bulk_write(self, dev_handle: "_Stay", ep: int, intf: int, data: Any, timeout: int) -> int:
-        """Write to the Bulk-OUT endpoint."""
+        """Write to the Bulk-OUT endpoint; raise EPIPE while it is halted."""
         del ep, intf, timeout
         with self._changed:
             self._must_be_there(dev_handle)
@@ -343,7 +346,7 @@ class SimulatedBus:
                 self._wait(device.wake_at(), now, until)
 
     def intr_read(self, dev_handle: "_Stay", ep: int, intf: int, size: Any, timeout: int) -> int:
-        """Read a packet of the interrupt endpoint."""
+        """Read a packet of the interrupt endpoint; raise USBTimeoutError where none comes."""
         del ep, intf
         device = dev_handle.plug.device
         with self._changed:

@@ -10,15 +10,15 @@ one response message. A REQUEST_DEV_DEP_MSG_IN makes the next part of the oldest
 into a Bulk-IN transfer, which is a list of packets, the last one short. `complaints` collects what
 the host did against the specification, so that a test can ask for none.
 
-One file, since every request meets the same state: halts, tags, and the answer that is under way.
+One class, since every request meets the same state: halts, tags, and the answer that is under way.
+What depends on none of it stands in `usbtmc_rules.py` and `usbtmc_packets.py`.
 """
 
 from collections import deque
-from dataclasses import dataclass
 
 from simulators.instrument import Instrument, MessageBased
+from simulators.usbtmc_packets import InRequest, capabilities, transfer_of
 from simulators.usbtmc_rules import (
-    DEV_DEP_MSG_IN,
     DEV_DEP_MSG_OUT,
     FAILED,
     HEADER,
@@ -37,15 +37,6 @@ from simulators.usbtmc_rules import (
 _SERVICE_REQUEST = 0x40
 _MOST_ANSWERS = 64
 _STATUS_TAGS = range(2, 128)
-
-
-@dataclass(slots=True)
-class _Request:
-    """A REQUEST_DEV_DEP_MSG_IN that is not yet answered."""
-
-    tag: int
-    size: int
-    terminator: int | None
 
 
 class UsbtmcDevice:
@@ -81,7 +72,7 @@ class UsbtmcDevice:
         self._answers: deque[bytearray] = deque()
         self._begun = False
         self._whole = b""
-        self._request: _Request | None = None
+        self._request: InRequest | None = None
         self._packets: deque[bytes] = deque()
         self._sending_tag: int | None = None
         self._sent = 0
@@ -189,7 +180,7 @@ class UsbtmcDevice:
             self._answers.appendleft(bytearray(self._whole))
             self._begun = False
             self._whole = b""
-        self._request = _Request(transfer[1], size, transfer[9] if transfer[8] & 2 else None)
+        self._request = InRequest(transfer[1], size, transfer[9] if transfer[8] & 2 else None)
         self.work(now)
         silent = not self._packets and self.instrument.wake_at() is None
         if silent and not self._dead and isinstance(self.instrument, MessageBased):
@@ -239,60 +230,21 @@ class UsbtmcDevice:
         if self.departures.dead_after_timeout and (self._request is not None or self._packets):
             self._dead = True
 
-    def _answer(self, request: _Request) -> None:
+    def _answer(self, request: InRequest) -> None:
         """Make the Bulk-IN transfer for a request out of the oldest answer."""
-        departures = self.departures
         answer = self._answers[0]
-        most = min(request.size, departures.cap or request.size)
-        if departures.overrun:
-            most = request.size + 8
-        payload = bytes(answer[:most])
-        ended_by_character = False
-        if request.terminator is not None and request.terminator in payload:
-            payload = payload[: payload.index(request.terminator) + 1]
-            ended_by_character = True
-        rest = answer[len(payload) :]
-        end = {"right": not rest, "always": True, "never": False}[departures.eom]
-        header = self._header(request.tag, len(payload), end, ended_by_character)
-        if departures.raw_continuation and rest:
-            # All of it now; no further request is waited for.
+        made = transfer_of(bytes(answer), request, self.departures, self.packet)
+        if made.raw:
             self._whole = bytes(answer)
-            packets = self._cut(header + payload)
-            for start in range(0, len(rest), most):
-                packets += self._cut(bytes(rest[start : start + most]))
             self._answers.popleft()
         else:
-            packets = (
-                [header, *self._cut(_padded(payload))]
-                if departures.split_header
-                else (self._cut(_padded(header + payload)))
-            )
-            del answer[: len(payload)]
+            del answer[: made.taken]
             self._begun = bool(answer)
             if not answer:
                 self._answers.popleft()
-        self._packets.extend(packets)
+        self._packets.extend(made.packets)
         self._sending_tag = request.tag
         self._sent = 0
-
-    def _header(self, tag: int, size: int, end: bool, by_character: bool) -> bytes:  # noqa: FBT001 - two bits of one byte
-        departures = self.departures
-        kind = 0x7F if departures.wrong_id else DEV_DEP_MSG_IN
-        shown_tag = tag % 255 + 1 if departures.wrong_tag else tag
-        shown_size = size + 100 if departures.size == "larger" else size
-        attributes = (1 if end else 0) | (2 if by_character else 0)
-        return (
-            bytes([kind, shown_tag, shown_tag ^ 0xFF, 0])
-            + shown_size.to_bytes(4, "little")
-            + bytes([attributes, 0, 0, 0])
-        )
-
-    def _cut(self, data: bytes) -> list[bytes]:
-        """Cut a transfer into packets; the last one is short, if need be empty."""
-        packets = [data[at : at + self.packet] for at in range(0, len(data), self.packet)]
-        if len(data) % self.packet == 0 and not self.departures.no_short_packet:
-            packets.append(b"")
-        return packets
 
     # Control -----------------------------------------------------------------------------------
 
@@ -321,25 +273,11 @@ class UsbtmcDevice:
             case Request.CHECK_CLEAR_STATUS:
                 return bytes([PENDING, 1] if self._clearing else [SUCCESS, 0])
             case Request.GET_CAPABILITIES:
-                return self._capabilities()
+                return capabilities(usb488=self.usb488, interrupt=self.interrupt)
             case Request.INDICATOR_PULSE:
                 return bytes([SUCCESS])
             case _:
                 raise StallError
-
-    def _capabilities(self) -> bytes:
-        """Return the 24 bytes of USBTMC table 37 and USB488 table 8."""
-        answer = bytearray(24)
-        answer[0] = SUCCESS
-        answer[2:4] = (0x0100).to_bytes(2, "little")
-        answer[4] = 0x04  # accepts INDICATOR_PULSE
-        answer[5] = 0x01  # can end a Bulk-IN transfer on a termination character
-        if self.usb488:
-            answer[12:14] = (0x0100).to_bytes(2, "little")
-            answer[14] = 0x07  # IEEE 488.2, REN and local requests, TRIGGER
-            # SCPI, SR1 only with the interrupt endpoint, RL1, DT1
-            answer[15] = 0x0B | (0x04 if self.interrupt else 0)
-        return bytes(answer)
 
     def _read_status(self, tag: int, now: float) -> bytes:
         if tag not in _STATUS_TAGS:
@@ -461,8 +399,3 @@ class UsbtmcDevice:
 
     def _complain(self, text: str) -> None:
         self.complaints.append(text)
-
-
-def _padded(data: bytes) -> bytes:
-    """Pad a transfer to a multiple of 4 bytes, as a device may."""
-    return data + bytes(-len(data) % 4)

@@ -60,22 +60,6 @@ class Bench:
         """
         return self.desk.service.state(self._job(name))
 
-    def act(
-        self, name: str, action: str, operator: str, seen: int | None, id_: str | None, **more: Any
-    ) -> "JobState":
-        """Write something that a person does in a job.
-
-        Raises:
-            InputError, LockedError, StaleError: see `JobService.act`; a lock says what to do.
-        """
-        state = self.state(name)
-        if more.get("step") is not None:
-            state.step(more["step"])
-        event = _event(action, more)
-        who = self.who(operator, id_)
-        with self.explained(state):
-            return self.desk.act(state.job, event, who, state.last if seen is None else seen)
-
     @staticmethod
     def who(operator: str, id_: str | None) -> "Who":
         """Say who acts, with an id of their own or a new one."""
@@ -195,19 +179,6 @@ def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
     finally:
         for each in opened:
             each.close()
-
-
-def _event(action: str, members: dict[str, Any]) -> Any:
-    from pydantic import TypeAdapter, ValidationError
-
-    from capture.faults import fault_lines
-    from capture.model.job import Event
-
-    adapter: TypeAdapter[Any] = TypeAdapter(Event)
-    try:
-        return adapter.validate_python({"action": action, **members})
-    except ValidationError as error:
-        raise InputError("; ".join(fault_lines(error)).replace(f"{action}.", "")) from error
 
 
 def _way_out(state: "JobState", lock: Any) -> str:

@@ -1,6 +1,7 @@
 """The interview behind ``benchtally profile new``: questions, a proposal, a trial, a file."""
 
 import json
+import re
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
@@ -326,14 +327,12 @@ def _text(answer: str) -> str:
 
 
 def _whole(answer: str) -> str:
-    if not answer.isdigit():
+    if re.fullmatch("[0-9]{1,9}", answer) is None:
         raise InputError("expected a whole number")
     return answer
 
 
 def _slug(answer: str) -> str:
-    import re
-
     if not re.fullmatch(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?", answer):
         raise InputError("expected lower-case letters, digits and dashes, no dash at either end")
     return answer

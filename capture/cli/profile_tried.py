@@ -97,7 +97,7 @@ def _condition(state: Any) -> str:
 
 
 def listened(link: Any, seconds: float) -> list[tuple[float, bytes]]:
-    """Listen on a link and show what comes, as it comes; give it with its times."""
+    """Listen on a link and show what comes, as it comes; give it with its times in seconds."""
     from capture.clock import SystemClock
     from capture.runtime.trace import listen
 

@@ -1,5 +1,6 @@
 """``benchtally trace``: record what a port sends."""
 
+import re
 import threading
 from contextlib import suppress
 from pathlib import Path
@@ -94,7 +95,7 @@ def chosen_link(
     from pydantic import ValidationError
 
     from capture.config import SerialSettings, TcpSettings
-    from capture.faults import one_line
+    from capture.faults import one_line, shown
     from capture.links import make_link
 
     if [port, tcp, instrument].count(None) != 2:  # noqa: PLR2004 - two of three are left out
@@ -107,8 +108,8 @@ def chosen_link(
             settings: SerialSettings | TcpSettings = SerialSettings(port=port, **given)
         else:
             host, _, number = (tcp or "").rpartition(":")
-            if not host or not number.isdigit():
-                raise InputError(f"--tcp: found {tcp!r}, expected HOST:PORT")
+            if not host or re.fullmatch("[0-9]{1,5}", number) is None:
+                raise InputError(f"--tcp: found {shown(tcp)}, expected HOST:PORT")
             settings = TcpSettings(host=host, port=int(number))
     except ValidationError as error:
         raise InputError(one_line(error)) from error

@@ -32,6 +32,10 @@ class FileSettings(BaseSettings):
         del settings_cls, dotenv_settings, file_secret_settings
         return env_settings, init_settings
 
+    def whole(self, path: Path | None) -> Path | None:
+        """Give a path as it stands in the file as an absolute one; None for none."""
+        return None if path is None else (self._folder / path).absolute()
+
 
 _Settings = TypeVar("_Settings", bound=FileSettings)
 

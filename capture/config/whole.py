@@ -90,20 +90,21 @@ class Config(FileSettings):
             return self.broker.client_id or usual
         return self.brokers[name].client_id or f"{usual}-{name}"
 
-    def password(self, broker: BrokerConfig | None = None) -> str:
+    def password(self, name: str = BROKER) -> str:
         """Give the password for a broker, from the file named for it if there is one.
 
         Raises:
             ConfigError: the file cannot be read.
         """
-        broker = broker or self.broker
+        broker = self.broker if name == BROKER else self.brokers[name]
         path = broker.password_file
         if path is None:
             return broker.password
         try:
             return (self.folder / path).read_text("utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
-            raise ConfigError([f"broker.password_file: {path} cannot be read: {error}"]) from error
+            where = name if name == BROKER else f"brokers.{name}"
+            raise ConfigError([f"{where}.password_file: {path} cannot be read: {error}"]) from error
 
     @field_validator("brokers")
     @classmethod

@@ -31,7 +31,7 @@ class Change:
 
 
 class Watcher:
-    """Looks at an interval, logs what changed, and tells ``on_change``."""
+    """Looks every ``interval`` seconds, logs what changed, and tells ``on_change``."""
 
     def __init__(
         self,

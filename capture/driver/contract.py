@@ -52,7 +52,10 @@ class Expected:
 
 
 class Exchange:
-    """Runs a driver against a scripted instrument, with time that passes only when it must."""
+    """Runs a driver against a scripted instrument, with time that passes only when it must.
+
+    ``quiet``: seconds of silence after the opening.
+    """
 
     def __init__(self, driver: Driver, *, quiet: float = _QUIET) -> None:
         self.driver = driver

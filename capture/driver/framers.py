@@ -40,6 +40,8 @@ class LineFramer:
     The default ends a line at LF or CR, and takes CR LF or LF CR as one end: empty lines are
     passed over, as SCPI instruments differ in which they send. With an explicit ``terminator``
     only that byte string ends a frame, and empty frames are kept.
+
+    Raises ValueError for an empty terminator, or a limit below one byte.
     """
 
     def __init__(self, *, terminator: bytes | None = None, limit: int = 4096) -> None:

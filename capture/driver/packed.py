@@ -32,7 +32,9 @@ class PackedFramer:
     ``gap_s`` is the silence between two frames, ``verify`` tells whether so many bytes pass the
     check of a frame; at least one of them must be given. ``plausible`` tells whether they can be
     read. Call `start` when the stream is opened, `feed` for
-    bytes, and `flush` when `wake_at` has come.
+    bytes, and `flush` when `wake_at` has come. All times are monotonic seconds.
+
+    Raises ValueError for no length, or for neither a gap nor a check.
     """
 
     def __init__(

@@ -6,7 +6,6 @@ as the publisher's connection is, and over the same client: paho's callbacks onl
 packets share system calls.
 """
 
-import contextlib
 import json
 import select
 import ssl
@@ -23,12 +22,12 @@ from paho.mqtt.reasoncodes import ReasonCode
 from capture.errors import PublishError
 from capture.historian.intake import FILTERS
 from capture.historian.settings import BrokerSource
+from capture.publish.broker import GONE, Broker, hang_up
 from capture.publish.topics import ROOT
 from capture.publish.wire import Client
 
 _MOST_PACKETS = 500  # at a turn, so that a flood cannot starve the rest
 _UNSPECIFIED = 0x80  # MQTT 5.0, 2.4
-_CONNECT_TIMEOUT = 5.0
 _LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
 
 
@@ -60,24 +59,22 @@ class Listener:
         self.dropped = 0
         """Messages at QoS 0 that found no room in ``received``; benches send none such."""
         self._group = group
-        self._broker, self._most = broker, most
+        self._source, self._most = broker, most
+        self._broker = Broker(
+            broker.host, broker.port, broker.keepalive_s, broker.username, password, tls
+        )
         self._client = Client(
             CallbackAPIVersion.VERSION2,
             client_id,
             protocol=MQTTProtocolVersion.MQTTv5,
             manual_ack=True,
         )
-        self._client.connect_timeout = _CONNECT_TIMEOUT
         # Requests go one after the other: paho does not look at the broker's Receive Maximum.
         self._client.max_inflight_messages_set(1)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message
-        if broker.username:
-            self._client.username_pw_set(broker.username, password or None)
-        if tls is not None:
-            self._client.tls_set_context(tls)
 
     def begin(self) -> None:
         """Connect, taking up the slot's session.
@@ -85,19 +82,12 @@ class Listener:
         Raises:
             PublishError: no connection; says why.
         """
-        broker = self._broker
+        source = self._source
         properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's
-        properties.SessionExpiryInterval = broker.session_expiry_s
+        properties.SessionExpiryInterval = source.session_expiry_s
         properties.ReceiveMaximum = self._most
-        properties.MaximumPacketSize = broker.max_packet
-        try:
-            self._client.connect(
-                broker.host, broker.port, broker.keepalive_s,
-                clean_start=False, properties=properties,
-            )  # fmt: skip
-        except (OSError, ValueError) as error:
-            text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-            raise PublishError(f"broker {broker.host}:{broker.port}: {text}") from error
+        properties.MaximumPacketSize = source.max_packet
+        self._broker.connect(self._client, clean_start=False, properties=properties)
         self._client.loop_write()
 
     def turn(self, longest: float) -> bool:
@@ -107,7 +97,7 @@ class Listener:
         if self.over is not None:
             return False
         if connected is None:
-            self.over = "the connection to the broker is gone"
+            self.over = GONE
             return False
         waiting = client.pending()
         writes = [connected] if client.want_write() else []
@@ -120,7 +110,7 @@ class Listener:
             if self.over is None:
                 self._check(client.loop_misc())
         except Exception as error:  # noqa: BLE001 - paho raises all sorts on bytes that are no MQTT
-            self._is_over(f"the broker sent what is not MQTT ({error!r})")
+            self._is_over(self._broker.says(f"sent what is not MQTT ({error!r})"))
         return bool(readable or waiting)
 
     def _read(self) -> None:
@@ -156,15 +146,12 @@ class Listener:
         if politely and self.over is None:
             # Whoever takes over the slot at once would cut off what the broker has not read.
             self._client.see_off(_LAST_WORDS)
-        connected = self._client.socket()
-        if connected is not None:
-            with contextlib.suppress(OSError):
-                connected.close()
+        hang_up(self._client)
         self._is_over("ended")
 
     def _refuse_when_over(self) -> None:
         if self.over is not None or self._client.socket() is None:
-            raise PublishError(self.over or "the connection to the broker is gone")
+            raise PublishError(self.over or GONE)
 
     def _is_over(self, why: str) -> None:
         """Keep the first reason: what comes after it follows from it."""
@@ -173,7 +160,7 @@ class Listener:
 
     def _check(self, code: MQTTErrorCode) -> None:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS and self.over is None:
-            self.over = f"broker: {mqtt.error_string(code).rstrip('.').lower()}"
+            self.over = self._broker.failed(code)
 
     def _on_connect(
         self,
@@ -184,10 +171,10 @@ class Listener:
         properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            self.over = f"the broker refused us: {reason}"
+            self.over = self._broker.refused(reason, properties)
             return
         if not getattr(properties, "SharedSubscriptionAvailable", 1):
-            self.over = "the broker has no shared subscriptions"
+            self.over = self._broker.says("has no shared subscriptions")
             return
         self.accepted, self.session_present = True, flags.session_present
         client.subscribe([(f"$share/{self._group}/{each}", 1) for each in FILTERS])
@@ -202,7 +189,7 @@ class Listener:
     ) -> None:
         refused = [str(reason) for reason in reasons if reason.is_failure]
         if refused:
-            self.over = f"the broker refuses the subscription: {refused[0]}"
+            self.over = self._broker.says(f"refuses the subscription: {refused[0]}")
         self.subscribed = True
 
     def _on_disconnect(
@@ -215,7 +202,7 @@ class Listener:
     ) -> None:
         # Of a connection that is lost without a word, paho gives a reason that says nothing.
         said = flags.is_disconnect_packet_from_server or reason.value != _UNSPECIFIED
-        why = f"broker: {reason}" if said else "the connection to the broker is gone"
+        why = self._broker.says(reason) if said else GONE
         self._is_over(why)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:

@@ -92,10 +92,6 @@ class HistorianConfig(FileSettings):
     gaps: Gaps = Gaps()
     log: LogConfig = LogConfig()
 
-    def whole(self, path: Path | None) -> Path | None:
-        """Give a path of the file as an absolute one."""
-        return None if path is None else (self._folder / path).absolute()
-
     def client_id(self, slot: int) -> str:
         """Give the client id of a slot: always the same, or its share of the stream is lost."""
         return f"benchtally-{self.group}-{slot}"

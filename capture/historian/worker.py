@@ -127,20 +127,14 @@ class Worker:
     def _listen(self, database: Database, slot: int) -> None:
         config = self._config
         broker = config.broker
-        tls = None
-        if broker.tls is not None:
-            paths = {
-                name: config.whole(getattr(broker.tls, name))
-                for name in ("ca", "certificate", "key", "key_password_file")
-            }
-            tls = make_context(TlsSettings(key_password=broker.tls.key_password, **paths))
+        tls = TlsSettings.of(broker.tls, config.whole)
         listener = Listener(
             broker,
             config.client_id(slot),
             config.group,
             min(65535, 2 * config.database.batch),
             self._secret(broker),
-            tls,
+            None if tls is None else make_context(tls),
         )
         polite = False
         try:

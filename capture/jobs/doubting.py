@@ -59,7 +59,13 @@ def doubts_of(
     if deviation is not None and deviation.value is not None:
         ours = shown_deviation(step, drafts)
         if ours is not None:
-            places = len(deviation.digits.partition(".")[2])
-            off = mismatch(ours, deviation.value, 10.0**-places)
+            off = mismatch(ours, deviation.value, _last_step(deviation.digits))
             found += [] if off is None else [off]
     return found
+
+
+def _last_step(digits: str) -> float:
+    """Give one step of the last digit of a number as shown, whichever decimal mark it has."""
+    number, _, exponent = digits.upper().partition("E")
+    places = len(number.replace(",", ".").partition(".")[2])
+    return float(10.0 ** (int(exponent or 0) - places))

@@ -70,10 +70,16 @@ def needs_ramp_down(
 
 
 def amperes_of(bodies: Sequence[Mapping[str, Any]]) -> float | None:
-    """Give the meter's current, A, as the conditions of readings tell it; None where none do."""
-    for body in bodies:
-        for name, condition in (body.get("conditions") or {}).items():
-            named = name in ("current", "test_current") and isinstance(condition, dict)
-            if named and condition.get("unit") == "A":
-                return float(condition["value"])
-    return None
+    """Give the meter's current, A, as the conditions of readings tell it; None where none do.
+
+    Of several the largest, whichever way it flowed: that one leaves the most energy.
+    """
+    told = [
+        abs(float(condition["value"]))
+        for body in bodies
+        for name, condition in (body.get("conditions") or {}).items()
+        if name in ("current", "test_current")
+        and isinstance(condition, dict)
+        and condition.get("unit") == "A"
+    ]
+    return max(told, default=None)

@@ -21,7 +21,7 @@ def elapsed_of(body: Mapping[str, Any]) -> float | None:
 
 
 def value_of(body: Mapping[str, Any], quantity: str) -> float | None:
-    """Give the number of a stored reading of this quantity; None where it is of another."""
+    """Give the number, base unit, of a stored reading of this quantity; None for another one."""
     value = body.get("value")
     if body.get("quantity") != quantity or not isinstance(value, int | float):
         return None
@@ -76,7 +76,10 @@ def refuse_twice(
 
 
 def shown_deviation(step: Step, drafts: Sequence[ReadingDraft]) -> float | None:
-    """Compute the deviation that an instrument would show: (largest - smallest) / largest."""
+    """Compute the deviation that an instrument would show: (largest - smallest) / largest, in %.
+
+    None where the values are not six times of three pairs, or none can be compared.
+    """
     times: dict[str, tuple[list[float], list[float]]] = {}
     for text, draft in zip(step.points, drafts, strict=False):
         point = TestPoint.parse(text)

@@ -43,7 +43,8 @@ class TimedWatch:
     def finish(self) -> list[tuple[float, float | None, float]]:
         """Decide the times still asked for: no sample comes any more, as when a test has ended.
 
-        Those to which the last sample is near enough are given as by `feed`; the rest are missed.
+        Those to which the last sample is near enough are given as by `feed`, times in seconds; the
+        rest are missed.
         """
         return self._decide(math.inf, self._before)
 
@@ -67,7 +68,7 @@ class TimedWatch:
     def missed(self, elapsed: float | None = None) -> list[float]:
         """List the asked times that passed without a sample near enough, in order.
 
-        `elapsed` is the time now, where samples may have stopped coming.
+        `elapsed` is the time now, seconds like all of them, where samples may have stopped coming.
         """
         overdue: list[float] = []
         if elapsed is not None:

@@ -113,7 +113,10 @@ class VoltageTest:
     def for_step(
         cls, job: UUID, step: Step, attempt: int, first: Seen, heard: float, clock: float
     ) -> "VoltageTest":
-        """Begin with the first line of a test, which is then to be given to `line` as well."""
+        """Begin with the first line of a test, which is then to be given to `line` as well.
+
+        heard: when it came, monotonic seconds. clock: UTC less monotonic seconds at that moment.
+        """
         timed = step.take.how == "timed" and step.quantity == INSULATION
         return cls(
             job=job,
@@ -153,7 +156,7 @@ class VoltageTest:
             self.found[at] = self._lines[near]
 
     def missed(self) -> list[float]:
-        """List the asked times that passed without a line near enough."""
+        """List the asked times, seconds, that passed without a line near enough."""
         return [] if self.timed is None else self.timed.missed(self.since)
 
     def _when_reached(self) -> float:

@@ -90,8 +90,8 @@ class _Touch:
 class JobWatch:
     """Decides and acts, entry by entry. Used by one thread; knows no journal but through the desk.
 
-    desk: what is written goes through it. relative_uncertainty, longest_time_constant: see
-    `SettleWatch`.
+    desk: what is written goes through it. relative_uncertainty (a part of the value),
+    longest_time_constant (seconds): see `SettleWatch`.
     """
 
     def __init__(

@@ -51,9 +51,10 @@ class SerialLink(LineLink):
             # A lock that other programs may ignore; those that keep to it are told who holds it.
             port.exclusive = True
             port.open()
+            self._interrupt = Interrupt() if can_wait() else None
         except FOREIGN as error:
+            port.close()
             raise LinkOpenError(explain_open_failure(self._path, error)) from error
-        self._interrupt = Interrupt() if can_wait() else None
         return port
 
     def _read(self, port: Port, limit: int, timeout: float) -> bytes:

@@ -41,10 +41,11 @@ class StreamLink(ABC):
         """
         try:
             self._socket = self._connect(self._timeout)
+            if self._interrupt is None and can_wait():
+                self._interrupt = Interrupt()
         except OSError as error:
+            self._hang_up()
             raise LinkOpenError(f"{self.description}: {self._explain(error)}") from error
-        if self._interrupt is None and can_wait():
-            self._interrupt = Interrupt()
 
     def read(self, limit: int, timeout: float) -> tuple[bytes, bool]:
         """Give what is there, or what comes within ``timeout`` seconds.

@@ -40,7 +40,7 @@ class ReadLine:
 
     @property
     def confidence(self) -> float:
-        """The mean over the characters; 0 where nothing was read."""
+        """The mean over the characters, from 0 to 1; 0 where nothing was read."""
         return sum(self.confidences) / len(self.confidences) if self.confidences else 0.0
 
 

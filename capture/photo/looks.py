@@ -49,7 +49,7 @@ class Item:
 
     @property
     def middle(self) -> tuple[float, float]:
-        """The middle, from the left and from the top."""
+        """The middle, in pixels from the left and from the top."""
         return (self.left + self.right) / 2, (self.top + self.bottom) / 2
 
     @property

@@ -83,7 +83,7 @@ def straighten(photo: Pixels) -> Straightened | None:
 
 
 def sides(corners: Points) -> tuple[float, float]:
-    """Give width and height of a quadrangle: the longer of each two opposite sides."""
+    """Give width and height of a quadrangle in pixels: the longer of each two opposite sides."""
     upper, lower = corners[1] - corners[0], corners[2] - corners[3]
     left, right = corners[3] - corners[0], corners[2] - corners[1]
     width = max(float(np.linalg.norm(upper)), float(np.linalg.norm(lower)))

@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
 from capture.publish import endings
+from capture.publish.broker import Broker, hang_up
 from capture.publish.packed import PackedProperties
 from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
@@ -29,7 +30,6 @@ from capture.publish.wire import Client
 
 Version = Literal["5", "3.1.1"]
 
-_CONNECT_TIMEOUT = 5.0
 _WITH_WILL = 0x04  # MQTT 5.0, 3.14.2.1: Disconnect with Will Message
 _MOST_PACKETS = 100  # read in one go, so that a flood of acknowledgements cannot starve the rest
 _MOST_INCOMING = 32  # messages to us that wait; more than that are dropped
@@ -91,17 +91,10 @@ class Connection:
         """Messages to us that found no room in ``incoming``."""
         self._retains = True
         self._paho_says = ""
-        self._uses_tls = tls is not None
-        self._where = f"{host}:{port}"
-        self._address = (host, port)
-        self._keepalive = keepalive_s
+        self._broker = Broker(host, port, keepalive_s, username, password, tls)
         self._client = self._make_client(client_id)
         if will_topic:
             self._client.will_set(will_topic, will, qos=1, retain=retains_will)
-        if username:
-            self._client.username_pw_set(username, password or None)
-        if tls is not None:
-            self._client.tls_set_context(tls)
 
     def begin(self) -> None:
         """Connect the socket and send CONNECT; the broker's answer comes by `service`.
@@ -109,20 +102,13 @@ class Connection:
         Raises:
             PublishError: no connection; says why.
         """
-        host, port = self._address
-        try:
-            if self.version == "5":
-                properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's
-                properties.MaximumPacketSize = _LARGEST_INCOMING
-                properties.ReceiveMaximum = _MOST_INCOMING
-                self._client.connect(
-                    host, port, self._keepalive, clean_start=True, properties=properties
-                )
-            else:
-                self._client.connect(host, port, self._keepalive)
-        except (OSError, ValueError) as error:
-            text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-            raise PublishError(f"broker {self._where}: {text}") from error
+        if self.version != "5":
+            self._broker.connect(self._client)
+            return
+        properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's
+        properties.MaximumPacketSize = _LARGEST_INCOMING
+        properties.ReceiveMaximum = _MOST_INCOMING
+        self._broker.connect(self._client, clean_start=True, properties=properties)
 
     def fileno(self) -> int | None:
         """Give the socket to wait on; None once the connection is over."""
@@ -148,7 +134,7 @@ class Connection:
                 self._check(self._client.loop_misc())
         except Exception as error:  # noqa: BLE001 - paho raises all sorts on bytes that are no MQTT
             structlog.get_logger().warning("broker.not_understood", error=repr(error))
-            self.over = self.over or f"broker {self._where}: sent what is not MQTT ({error!r})"
+            self.over = self.over or self._broker.says(f"sent what is not MQTT ({error!r})")
 
     def send_now(self) -> None:
         """Send what waits, as far as the socket takes it."""
@@ -161,7 +147,7 @@ class Connection:
         Some brokers leave a CONNECT of a version they cannot read without any answer.
         """
         self.version_refused = self.version == "5"
-        self.over = self.over or f"broker {self._where}: does not answer CONNECT"
+        self.over = self.over or self._broker.says("does not answer CONNECT")
 
     def publish(
         self,
@@ -181,7 +167,7 @@ class Connection:
             PublishError: there is no connection now; nothing was kept for later.
         """
         if not self.accepted or self.over is not None:
-            raise PublishError(self.over or f"broker {self._where}: has not accepted us yet")
+            raise PublishError(self.over or self._broker.says("has not accepted us yet"))
         packed = len(properties.pack()) if properties is not None and self._is_limited else 1
         self._refuse_too_large(len(topic.encode()) + len(payload) + packed)
         try:
@@ -195,7 +181,7 @@ class Connection:
         except ValueError as error:
             raise UnfitError(0x90, f"topic {topic!r}: {error}") from error
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self.over = f"broker {self._where}: {mqtt.error_string(info.rc)}"
+            self.over = self._broker.failed(info.rc)
             raise PublishError(self.over)
         return info.mid
 
@@ -220,10 +206,7 @@ class Connection:
                     if self._client.socket() is None or not self._client.want_write():
                         break
                     self._client.loop_write()
-        connected = self._client.socket()
-        if connected is not None:
-            with contextlib.suppress(OSError):
-                connected.close()
+        hang_up(self._client)
         self.over = self.over or "ended"
 
     @property
@@ -256,7 +239,6 @@ class Connection:
                 # Else paho answers a refused version by a connection of its own, in MQTT 3.1.
                 reconnect_on_failure=False,
             )
-        client.connect_timeout = _CONNECT_TIMEOUT
         # The caller keeps the window; paho must not add a queue of its own behind it.
         client.max_inflight_messages_set(65535)
         client.on_connect = self._on_connect
@@ -269,7 +251,7 @@ class Connection:
 
     def _check(self, code: MQTTErrorCode) -> None:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS and self.over is None:
-            self.over = f"broker {self._where}: {mqtt.error_string(code).rstrip('.').lower()}"
+            self.over = self._broker.failed(code)
 
     # Callbacks run inside `service` and only record: paho holds its locks meanwhile.
 
@@ -284,10 +266,10 @@ class Connection:
         if reason.is_failure:
             self.version_refused = reason.value == _UNSUPPORTED_VERSION
             self.not_let_in = reason.value in NOT_LET_IN
-            self.over = f"broker {self._where} {endings.refused(reason, properties)}"
+            self.over = self._broker.refused(reason, properties)
             return
         if getattr(properties, "MaximumQoS", 1) < 1:
-            self.over = f"broker {self._where}: takes QoS 0 only, which confirms nothing"
+            self.over = self._broker.says("takes QoS 0 only, which confirms nothing")
             return
         client.on_log = None  # from here on it would cost every message a line of text
         self.accepted = True
@@ -307,16 +289,16 @@ class Connection:
             self.over_code = reason.value
             why = endings.sent_away(reason, properties)
         else:
-            why = endings.lost(reason, self._keepalive)
+            why = endings.lost(reason, self._broker.keepalive_s)
         if not self.accepted and self.over is None:
             # A broker that does not know MQTT 5 may just hang up.
             self.version_refused = self.version == "5"
             why = "hung up before it accepted us"
             if self._paho_says:
                 why += f" ({self._paho_says})"
-            if self._uses_tls:
+            if self._broker.tls is not None:
                 why += "; perhaps it wants another certificate of ours"
-        self.over = self.over or f"broker {self._where}: {why}"
+        self.over = self.over or self._broker.says(why)
 
     def _on_publish(
         self,

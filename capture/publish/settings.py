@@ -1,5 +1,6 @@
 """What a publisher is told when it starts, as one line of JSON."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -9,7 +10,7 @@ from capture.extras import require_extra
 from capture.publish.files import Files
 
 if TYPE_CHECKING:
-    from capture.config import BrokerConfig, Config
+    from capture.config import BrokerConfig, Config, TlsConfig
 
 
 class TlsSettings(BaseModel):
@@ -22,6 +23,21 @@ class TlsSettings(BaseModel):
     key: Path | None
     key_password: str = Field(repr=False)
     key_password_file: Path | None
+
+    @classmethod
+    def of(
+        cls, tls: "TlsConfig | None", whole: Callable[[Path | None], Path | None]
+    ) -> "TlsSettings | None":
+        """Take those of a section, which may be missing; ``whole`` makes a path absolute."""
+        if tls is None:
+            return None
+        return cls(
+            ca=whole(tls.ca),
+            certificate=whole(tls.certificate),
+            key=whole(tls.key),
+            key_password=tls.key_password,
+            key_password_file=whole(tls.key_password_file),
+        )
 
 
 class SparkplugSettings(BaseModel):
@@ -73,7 +89,7 @@ class PublisherSettings(BaseModel):
             MissingExtraError: an extra that the broker needs is not installed.
         """
         broker = config.publishers[name]
-        config.password(broker)  # so that a missing file is found before anything starts
+        config.password(name)  # so that a missing file is found before anything starts
         files = Files.of(config.journal_path, name)
         return cls(
             name=name,
@@ -88,8 +104,8 @@ class PublisherSettings(BaseModel):
             client_id=config.client_id_of(name),
             username=broker.username,
             password=broker.password,
-            password_file=_whole(config, broker.password_file),
-            tls=_tls(config, broker),
+            password_file=config.whole(broker.password_file),
+            tls=TlsSettings.of(broker.tls, config.whole),
             keepalive_s=broker.keepalive_s,
             window=broker.window,
             max_rate=broker.max_rate,
@@ -109,20 +125,3 @@ def _sparkplug(config: "Config", broker: "BrokerConfig") -> SparkplugSettings | 
         node=broker.sparkplug.node or config.bench,
         primary_host=broker.sparkplug.primary_host,
     )
-
-
-def _tls(config: "Config", broker: "BrokerConfig") -> TlsSettings | None:
-    tls = broker.tls
-    if tls is None:
-        return None
-    return TlsSettings(
-        ca=_whole(config, tls.ca),
-        certificate=_whole(config, tls.certificate),
-        key=_whole(config, tls.key),
-        key_password=tls.key_password,
-        key_password_file=_whole(config, tls.key_password_file),
-    )
-
-
-def _whole(config: "Config", path: Path | None) -> Path | None:
-    return None if path is None else (config.folder / path).absolute()

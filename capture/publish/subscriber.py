@@ -17,8 +17,10 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.errors import PublishError
+from capture.publish.broker import Broker
 
 _WAIT = 0.25
+_KEEPALIVE = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,8 @@ class Subscriber:
     """Listens to one topic filter.
 
     With a ``client_id`` the broker keeps what comes while we are away (a persistent session).
+
+    Raises PublishError where there is no connection; says why.
     """
 
     def __init__(
@@ -48,7 +52,7 @@ class Subscriber:
         tls: ssl.SSLContext | None = None,
     ) -> None:
         self.subscribed = threading.Event()
-        self._where = f"{host}:{port}"
+        self._broker = Broker(host, port, _KEEPALIVE, username, password, tls)
         self._topic = topic
         self._queue: queue.Queue[Message | PublishError] = queue.Queue()
         self._client = mqtt.Client(
@@ -58,18 +62,13 @@ class Subscriber:
             protocol=MQTTProtocolVersion.MQTTv311,
         )
         self._client.reconnect_delay_set(1, 5)
-        if username:
-            self._client.username_pw_set(username, password or None)
-        if tls is not None:
-            self._client.tls_set_context(tls)
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message
         try:
-            self._client.connect(host, port, keepalive=20)
-        except (OSError, ValueError) as error:
-            text = getattr(error, "strerror", None) or str(error)
-            raise PublishError(f"broker {self._where}: {text}; is it running?") from error
+            self._broker.connect(self._client)
+        except PublishError as error:
+            raise PublishError(f"{error}; is it running?") from error
         self._client.loop_start()
 
     def messages(self, stop: threading.Event) -> Iterator[Message]:
@@ -98,10 +97,10 @@ class Subscriber:
         _data: Any,
         _flags: mqtt.ConnectFlags,
         reason: ReasonCode,
-        _properties: Properties | None,
+        properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            self._queue.put(PublishError(f"broker {self._where} refused us: {reason}"))
+            self._queue.put(PublishError(self._broker.refused(reason, properties)))
         else:
             client.subscribe(self._topic, qos=1)
 
@@ -115,7 +114,7 @@ class Subscriber:
     ) -> None:
         if any(reason.is_failure for reason in reasons):
             self._queue.put(
-                PublishError(f"broker {self._where} does not let us subscribe to {self._topic}")
+                PublishError(self._broker.says(f"does not let us subscribe to {self._topic}"))
             )
         self.subscribed.set()
 

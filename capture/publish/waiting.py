@@ -4,6 +4,7 @@ import select
 
 from capture.clock import Clock
 from capture.errors import PublishError
+from capture.publish.broker import GONE
 from capture.publish.connection import Connection
 from capture.publish.feed import Feed
 
@@ -28,7 +29,7 @@ class Waiting:
         connection, feed = self._connection, self._feed
         socket = connection.fileno()
         if socket is None:
-            raise PublishError(connection.over or "the connection to the broker is gone")
+            raise PublishError(connection.over or GONE)
         reads = [each for each in (socket, feed.fileno()) if each is not None]
         writes = [socket] if connection.wants_write() else []
         waiting = connection.has_read()

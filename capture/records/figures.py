@@ -20,16 +20,18 @@ def shown(reading: RecordReading, text: Catalogue) -> str:
         )
     if reading.value is None:
         return text.of("values", reading.status)
+    # A display may have a comma; beside numbers with points, 1,234 would be a thousand times more.
+    digits = reading.digits.replace(",", ".")
     if reading.shown_unit in ("", reading.unit):
-        return text.number(_scaled(reading.digits, reading.value, reading.unit))
+        return text.number(_scaled(digits, reading.value, reading.unit))
     unit = clean(reading.shown_unit).replace("Ohm", "Ω")
-    return text.number(f"{clean(reading.digits)} {unit}")
+    return text.number(f"{clean(digits)} {unit}")
 
 
 def _scaled(digits: str, value: float, unit: str) -> str:
     """Move the decimal point of the shown digits to the decade that reads best."""
     try:
-        exact = Decimal(digits.replace(",", "."))
+        exact = Decimal(digits)
     except InvalidOperation:
         return quantity_text(value, unit, digits=6)
     if unit not in PREFIXED or not exact or float(exact) != value:
@@ -39,7 +41,7 @@ def _scaled(digits: str, value: float, unit: str) -> str:
 
 
 def quantity(value: float, unit: str, text: Catalogue, bound: str | None = None) -> str:
-    """Write a computed value."""
+    """Write a computed value, which is in ``unit``."""
     return text.number(quantity_text(value, unit, bound))
 
 

@@ -105,13 +105,15 @@ def token_of(headers: Headers, cookie: str) -> str | None:
 def next_page(wanted: str | None) -> str:
     """Give the page to go to after a log-in: the one wanted if it is one of ours, else the first.
 
-    Whatever a browser could take for another host is none of ours.
+    Whatever a browser could take for another host is none of ours; nor is what has a brace, where
+    the form of the log-in would put in what was entered, the secret among it.
     """
     if (
         wanted is None
         or not wanted.startswith("/")
         or wanted.startswith("//")
         or "\\" in wanted
+        or "{" in wanted
         or not wanted.isprintable()
         or len(wanted) > 500  # noqa: PLR2004 - longer than any address of ours
     ):

@@ -187,7 +187,7 @@ class Conversation(Driver):
         return [self._send(now)] if self._todo else []
 
     def wake_at(self) -> float | None:
-        """Tell when there is something to send or to give up on."""
+        """Tell when there is something to send or to give up on, as seconds of `now`."""
         if self._resync is not None:
             return self._cure_at
         if self._pending is not None:

@@ -39,7 +39,7 @@ class MannersOptions:
         )
 
     def check_span(self, name: str, least: float, most: float) -> None:
-        """Let an option pass that is from ``least`` to ``most``.
+        """Let an option pass that is from ``least`` to ``most``, both in its own unit.
 
         Raises:
             InputError: it is not; names the option.

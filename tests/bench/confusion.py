@@ -3,7 +3,8 @@
 Run as `python -P tests/bench/confusion.py [windings per hypothesis]`; 500 is the full form. For
 each hypothesis, connection and set of evidence it prints the share of answers that are right,
 `cannot tell`, not seen (the signal is below what a sound winding may show) and wrong, and then the
-figures that the answers are held to. Seeds are fixed, one more is drawn afresh and printed.
+figures that the answers are held to. Seeds are fixed, one more is drawn afresh and printed. One
+file, since it is loaded by its path, by a test as well.
 """
 
 import argparse

@@ -1,7 +1,8 @@
 """What is at the other end of a link, for every kind of link: it can be plugged in and pulled out.
 
 Each far end serves one `Counter`, an instrument whose readings are 1, 2, 3 …, so that a reading
-that is lost, invented or given twice shows.
+that is lost, invented or given twice shows. One file, since it is loaded by its path, from tests
+and from programs that share no package.
 """
 
 import contextlib

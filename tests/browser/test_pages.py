@@ -135,6 +135,20 @@ def test_a_person_who_is_not_in_is_asked_who_they_are(bench, chromium):
     context.close()
 
 
+def test_what_was_typed_does_not_stand_in_the_markup_of_a_page(bench, chromium):
+    """Nobody answers, so the page stays as it is, and so does what was typed, in its field alone."""
+    context = chromium.new_context(base_url=f"http://127.0.0.1:{bench.port()}")
+    page = context.new_page()
+    page.goto("/login")
+    page.route("**/api/session", lambda route: route.abort())
+    page.get_by_label("Role or name").fill("f4n-H0use-7Q")
+    page.get_by_role("button", name="Go on").click()
+    expect(page.get_by_text("Not sent: the bench cannot be reached")).to_be_visible()
+    assert "f4n-H0use-7Q" not in page.content()
+    assert page.get_by_label("Role or name").input_value() == "f4n-H0use-7Q"
+    context.close()
+
+
 @pytest.mark.parametrize(
     "next_", ["//evil.example/", "https://evil.example/", "javascript:alert(1)"]
 )

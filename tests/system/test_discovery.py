@@ -1,4 +1,7 @@
-"""Instruments come, go and come back under other paths; people ask what is plugged in."""
+"""Instruments come, go and come back under other paths; people ask what is plugged in.
+
+One file, since what is listed and what is captured must be the same port on the same daemon.
+"""
 
 import contextlib
 import json

@@ -1,7 +1,8 @@
 """An edge node of Eclipse Sparkplug 3.0 at a real mosquitto: each rule by the id of its assertion.
 
 A test's name is the assertion's id with underscores and small letters; ids and rules are those of
-chapters 4 to 6 of the specification. What a node sends as it connects is looked at in
+chapters 4 to 6 of the specification. One file, since all are read off the same story. What a node
+sends as it connects is looked at in
 tests/unit/publish/test_sparkplug_connect.py, the primary host and faults in test_sparkplug_host.py. Payloads are read by a reader of the tests' own, by `protoc --decode_raw` and by
 pysparkplug, a library of others.
 """

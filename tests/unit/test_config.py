@@ -217,12 +217,14 @@ def test_the_password_may_stand_in_a_file_of_its_own(write, tmp_path):
 
 
 @pytest.mark.parametrize("content", [None, b"\xff"])
-def test_a_password_file_that_cannot_be_read_is_named(write, tmp_path, content):
+@pytest.mark.parametrize(("section", "name"), [("broker", "broker"), ("brokers.office", "office")])
+def test_a_password_file_that_cannot_be_read_is_named(write, tmp_path, content, section, name):
     if content is not None:
         (tmp_path / "secret").write_bytes(content)
-    config = load_config(write(GOOD + "[broker]\npassword_file = 'secret'\n"))
-    with pytest.raises(ConfigError, match=r"broker\.password_file: secret cannot be read"):
-        config.password()
+    config = load_config(write(GOOD + f"[{section}]\npassword_file = 'secret'\n"))
+    with pytest.raises(ConfigError) as caught:
+        config.password(name)
+    assert caught.value.faults[0].startswith(f"{section}.password_file: secret cannot be read")
 
 
 def test_the_faults_of_all_instruments_are_found_before_anything_is_opened(write):

@@ -5,6 +5,7 @@ import json
 import pytest
 from taken_by_command import ohms
 
+from capture.cli.acting import Act
 from capture.cli.bench import open_bench
 from capture.clock import SystemClock
 
@@ -28,22 +29,27 @@ def desk_of(jobs):
     return open_bench(jobs.journal.with_name("benchtally.toml"))
 
 
+def act(bench, action, **members):
+    """Let the foreman act in the job as it stands then."""
+    Act(bench, "last", "foreman", None, None).do(action, **members)
+
+
 def test_watch_prints_each_step_as_it_is_taken_until_none_is_open(jobs, draft, meanwhile):
     jobs.start("three-pair-resistance")
 
     def take(step, value):
-        def act():
+        def do():
             stored = ohms(draft, value)
             jobs.store(stored)
             with desk_of(jobs) as bench:
-                bench.act("last", "noted", "foreman", None, None, step=step, text="clamped anew")
+                act(bench, "noted", step=step, text="clamped anew")
                 state = bench.state("last")
                 bench.desk.take(
                     state.job, step, [stored.id], bench.who("foreman", None), state.last
                 )
-                bench.act("last", "ramped-down", "foreman", None, None, step=step)
+                act(bench, "ramped-down", step=step)
 
-        return act
+        return do
 
     meanwhile += [
         take("resistance-u-v", 0.8421),
@@ -62,7 +68,7 @@ def test_watch_ends_at_what_is_asked_for(jobs, draft, meanwhile):
 
     def finish():
         with desk_of(jobs) as bench:
-            bench.act("last", "finished", "foreman", None, None)
+            act(bench, "finished")
 
     meanwhile.append(finish)
     lines = jobs.do("job", "watch", "last", "--until", "finished", "--json").splitlines()

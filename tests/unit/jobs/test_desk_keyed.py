@@ -113,7 +113,18 @@ def test_a_confirmed_block_handed_in_again_unconfirmed_is_not_asked_about(pulses
 
 
 @pytest.mark.parametrize(
-    ("shown", "agrees"), [("0.3 %", True), ("0.27 %", True), ("1.4 %", False), ("0.31 %", False)]
+    ("shown", "agrees"),
+    [
+        ("0.3 %", True),
+        ("0.27 %", True),
+        ("1.4 %", False),
+        ("0.31 %", False),
+        ("0,27 %", True),
+        ("0,31 %", False),
+        ("27e-2 %", True),
+        ("31e-2 %", False),
+        ("2.7E-1 %", True),
+    ],
 )
 def test_a_deviation_that_the_instrument_shows_is_held_against_ours(pulses, six, shown, agrees):
     """Ours: (112.8 − 112.5) / 112.8 = 0.266 %; two numbers agree within one shown step."""

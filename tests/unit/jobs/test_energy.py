@@ -5,7 +5,7 @@ import math
 import pytest
 
 from capture.errors import InputError
-from capture.jobs.energy import needs_ramp_down, stored_energy
+from capture.jobs.energy import amperes_of, needs_ramp_down, stored_energy
 
 
 def test_stored_energy_is_half_l_i_squared():
@@ -71,3 +71,23 @@ def test_no_words_call_anything_safe_or_dead():
 def test_a_limit_that_is_none_is_refused(limit):
     with pytest.raises(InputError, match="limit"):
         needs_ramp_down(1.0, 1.0, limit, direct_current=True)
+
+
+def told(**conditions):
+    """A stored reading that was shown under these conditions."""
+    return {"conditions": conditions}
+
+
+@pytest.mark.parametrize(
+    ("bodies", "amperes"),
+    [
+        ([], None),
+        ([{}, told(range="2 Ω", current="1 A")], None),
+        ([told(test_current={"value": 1.0, "unit": "A"})], 1.0),
+        # A step of three pairs, each on a range of its own: the largest leaves the most energy.
+        ([told(current={"value": i, "unit": "A"}) for i in (0.1, -10.0, 1.0)], 10.0),
+        ([told(current={"value": 5.0, "unit": "V"}), told(current={"value": 2, "unit": "A"})], 2.0),
+    ],
+)
+def test_of_several_currents_the_largest_counts(bodies, amperes):
+    assert amperes_of(bodies) == amperes

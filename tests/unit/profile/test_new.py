@@ -238,3 +238,13 @@ def test_try_refuses_a_driver_that_holds_conversations(benchtally, trace, tmp_pa
     code, _, err = benchtally("profile", "try", path, "--trace", trace("1\n"))
     assert code == 2
     assert "has no answers" in err
+
+
+@pytest.mark.parametrize("rate", ["²", "many", "", 5000 * "1"])
+def test_a_baud_rate_that_is_no_number_is_asked_for_again(benchtally, tmp_path, rate):
+    """A superscript is a digit to Python, and no number."""
+    port = tmp_path / "no-port"
+    code, said, err = benchtally("profile", "new", answers=[port, rate, "9600"])
+    assert code != 0
+    assert f"{port}: no such port" in err
+    assert ("expected a whole number" in said) == bool(rate)  # nothing said takes what is proposed

@@ -1,6 +1,7 @@
 """What the broker refuses: by reason code, by its limits, or by hanging up on it.
 
-Reason codes: MQTT 5.0 §3.4.2.1 (PUBACK), §3.14.2.1 (DISCONNECT).
+Reason codes: MQTT 5.0 §3.4.2.1 (PUBACK), §3.14.2.1 (DISCONNECT). One file, since every refusal is
+one script that the same broker plays.
 """
 
 import contextlib

@@ -1,4 +1,7 @@
-"""The drawn forms, read back by programs that share nothing with what drew them."""
+"""The drawn forms, read back by programs that share nothing with what drew them.
+
+One file, since drawing takes its time and all tests read the same drawn record.
+"""
 
 import csv
 import io

@@ -1,4 +1,7 @@
-"""A worker keeps its instrument captured: losses, stalls, crashes, stops."""
+"""A worker keeps its instrument captured: losses, stalls, crashes, stops.
+
+One file, since each test drives a worker with the same driver, cable and journal in memory.
+"""
 
 import itertools
 import threading

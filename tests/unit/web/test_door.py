@@ -113,6 +113,7 @@ def test_a_page_sends_to_the_log_in_and_files_do_not(served):
         ("javascript:alert(1)", "/"),
         ("/\t/evil.example", "/"),
         ("/jobs\r\nSet-Cookie: a=b", "/"),
+        ("/jobs?of={secret}", "/"),
         ("/" + "x" * 1000, "/"),
     ],
 )

@@ -1,4 +1,7 @@
-"""What results, readings and comparisons say of themselves, word for word where others rely on it."""
+"""What results, readings and comparisons say of themselves, word for word where others rely on it.
+
+One file, a section a kind of account: none is long enough for a file of its own.
+"""
 
 import math
 from dataclasses import replace

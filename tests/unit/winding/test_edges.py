@@ -1,6 +1,7 @@
 """Where one rule ends and the next begins: values on the edges, and what results say of themselves.
 
-"computed": from the formula, by hand outside this program.
+"computed": from the formula, by hand outside this program. One file, a section a computation, in
+the order of its rules.
 """
 
 import math

@@ -1,4 +1,7 @@
-"""What `suspect` says of simulated windings that are read without noise, and of impossible sets."""
+"""What `suspect` says of simulated windings that are read without noise, and of impossible sets.
+
+One file, since each fault is told from the others by the same reading of the same windings.
+"""
 
 import math
 from dataclasses import replace
