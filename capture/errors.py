@@ -85,7 +85,7 @@ class JournalDamaged(JournalError):
     @property
     def found(self) -> str:
         """What SQLite itself said."""
-        return str(self.__cause__ or self)
+        return " ".join(str(self.__cause__ or self).split()) or "malformed"
 
 
 class AccessError(CaptureError):

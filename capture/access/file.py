@@ -8,15 +8,21 @@ import os
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from capture.errors import AccessError
+from capture.new_file import is_new, made_whole
 
 _APPLICATION_ID = 0x42544C41  # "BTLA"
 _VERSION = 1
 _BUSY_S = 5.0
 _OWN = 0o600
+_WHAT_TO_DO = (
+    "end the daemon, move the file aside with what lies beside it (-wal, -shm), and register the "
+    "operators again (`benchtally operator add`)"
+)
+_WHOSE = "check that it is on a local disk, and whose it is"
 
 _TABLES = """
     CREATE TABLE operators (
@@ -49,15 +55,26 @@ class AccessFile:
     def __init__(self, path: Path) -> None:
         """Open the file, making it if there is none.
 
+        It is looked over whole, which is quick, because it is small: of what is damaged, the part
+        that says who is registered may be gone, and whoever comes would get in.
+
         Raises:
-            AccessError: it cannot be opened, or belongs to another program.
+            AccessError: it cannot be opened, is damaged, or belongs to another program.
         """
         self.path = path
         self._reading, self._writing = threading.Lock(), threading.Lock()
         with self._translated():
-            _make_private(path)
+            self._refuse_cut()
+            if is_new(path):
+                _make(path)
+            _keep_private(path)
             self._reads = self._connect()
-            self._writes = self._connect()
+            try:
+                self._refuse_damaged()
+                self._writes = self._connect()
+            except BaseException:
+                self._reads.close()
+                raise
 
     def close(self) -> None:
         """Close the file."""
@@ -83,6 +100,21 @@ class AccessFile:
                 raise
             self._writes.execute("COMMIT")
 
+    def _refuse_cut(self) -> None:
+        """Refuse a file of no bytes: it was made whole, so what was in it is gone."""
+        log = self.path.with_name(self.path.name + "-wal")
+        if is_new(self.path):
+            cut = "is not there, but its log is" if log.exists() and log.stat().st_size else ""
+        else:
+            cut = "" if self.path.stat().st_size else "is empty"
+        if cut:
+            raise AccessError(f"{self.path}: {cut}: who is registered is lost; {_WHAT_TO_DO}")
+
+    def _refuse_damaged(self) -> None:
+        (said,) = self._reads.execute("PRAGMA integrity_check(1)").fetchone()
+        if said != "ok":
+            raise AccessError(f"{self.path}: damaged ({' '.join(said.split())}); {_WHAT_TO_DO}")
+
     def _connect(self) -> sqlite3.Connection:
         connection = sqlite3.connect(
             self.path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False
@@ -95,18 +127,8 @@ class AccessFile:
         return connection
 
     def _prepare(self, connection: sqlite3.Connection) -> None:
-        application = connection.execute("PRAGMA application_id").fetchone()[0]
-        if application != _APPLICATION_ID:
-            if connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
-                raise AccessError(f"{self.path}: a file of another program; move it aside")
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("BEGIN IMMEDIATE")
-            if not connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
-                for statement in filter(str.strip, _TABLES.split(";")):
-                    connection.execute(statement)
-                connection.execute(f"PRAGMA user_version = {_VERSION}")
-                connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-            connection.execute("COMMIT")
+        if connection.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
+            raise AccessError(f"{self.path}: a file of another program; move it aside")
         if connection.execute("PRAGMA user_version").fetchone()[0] != _VERSION:
             raise AccessError(f"{self.path}: written by a newer Benchtally; update this one")
         connection.execute("PRAGMA synchronous = FULL")  # a log-out outlives a power cut
@@ -116,16 +138,33 @@ class AccessFile:
     def _translated(self) -> Iterator[None]:
         try:
             yield
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            # Of a broken table SQLite may speak in bytes that are no text, or in several lines.
+            code = getattr(error, "sqlite_errorname", "SQLITE_CORRUPT")
+            damaged = code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT"))
+            do = _WHAT_TO_DO if damaged else _WHOSE
+            raise AccessError(f"{self.path}: {' '.join(str(error).split())}; {do}") from error
         except (sqlite3.Error, OSError) as error:
-            raise AccessError(
-                f"{self.path}: {error}; check that it is on a local disk, and whose it is"
-            ) from error
+            raise AccessError(f"{self.path}: {error}; {_WHOSE}") from error
 
 
-def _make_private(path: Path) -> None:
-    """Make the file before SQLite does, which gives its side files the permissions of this one."""
-    with suppress(FileExistsError):
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, _OWN))
+def _make(path: Path) -> None:
+    """Make the file, which gets its name when it is whole."""
+    with made_whole(path) as made:
+        # Before SQLite does: it gives its side files the permissions of the file.
+        os.close(os.open(made, os.O_RDWR | os.O_CREAT | os.O_EXCL, _OWN))
+        with closing(sqlite3.connect(made, isolation_level=None)) as connection:
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("BEGIN IMMEDIATE")
+            for statement in filter(str.strip, _TABLES.split(";")):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {_VERSION}")
+            connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+            connection.execute("COMMIT")
+
+
+def _keep_private(path: Path) -> None:
+    """Take from others what somebody has given them."""
     if os.name == "posix" and path.stat().st_mode & 0o777 != _OWN:
         for each in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))):
             with suppress(FileNotFoundError):

@@ -179,7 +179,13 @@ class CheckedLineFramer(LineFramer):
                 return place, place + width
             place = buffer.find(self._end, place + 1, last)
         # Damaged; but as long as the bytes that could be its rest are missing, it may be whole.
-        return (end, end + width) if last <= len(buffer) else (-1, -1)
+        if last > len(buffer):
+            return -1, -1
+        if self._skipping or end - start > self._limit:
+            # The beginning is gone, and with it what the checksum tells: of the ends that may be
+            # the checksum's own bytes, the last leaves nothing over that looked like a line.
+            end = buffer.rfind(self._end, end, last)
+        return end, end + width
 
     def _kept(self) -> int:
         return len(self._end) - 1 + len(self._end) + self._size

@@ -14,19 +14,33 @@ from datetime import UTC, datetime
 from pathlib import Path
 from uuid import UUID
 
+from pydantic import TypeAdapter, ValidationError
+
 from capture.errors import JournalDamaged, JournalError
-from capture.journal.beside import cursors_of, mark_of, size_of
+from capture.journal.beside import cursors_of, cut_short, mark_of, size_of
 from capture.journal.chain import read_body
-from capture.journal.database import APPLICATION_ID, connect, journal_id, set_meta, translated
+from capture.journal.database import (
+    APPLICATION_ID,
+    BODY,
+    UnreadableError,
+    base_of,
+    connect,
+    journal_id,
+    set_meta,
+    translated,
+)
 from capture.journal.info import stamp_of
 from capture.journal.store import Transaction
 from capture.model import Gap, new_id
 from capture.model.anchor import Anchor, Base
+from capture.model.fields import Slug, as_utc
 
 _LOOKED_AT = 200  # newest entries, which the next append builds on
 _SMALL = 64 << 20  # files up to this are checked whole at a start: about 0.1 s
 _HEADER = slice(68, 72)  # where SQLite keeps a file's application id; fileformat2.html, 1.3
 _COUNTED = "SELECT instrument, sequence FROM counters"
+_MOST = 1 << 53  # up to which every reader of JSON has whole numbers exactly; RFC 8259, section 6
+_INSTRUMENT = TypeAdapter[str](Slug)
 _STORED = (
     "SELECT instrument, max(sequence) FROM entries WHERE sequence IS NOT NULL GROUP BY instrument"
 )
@@ -60,12 +74,12 @@ def damage_of(path: Path) -> str | None:
     Raises:
         JournalError: it cannot be opened for another reason.
     """
-    if not size_of(path):
-        return None
+    if (cut := cut_short(path)) is not None or not size_of(path):
+        return cut
     try:
         connection = connect(path)
     except JournalDamaged as error:
-        return str(error.__cause__)
+        return error.found
     try:
         with translated(path):
             connection.execute(
@@ -74,11 +88,12 @@ def damage_of(path: Path) -> str | None:
             connection.execute("SELECT * FROM counters").fetchall()
             connection.execute("SELECT * FROM last_values").fetchall()
             journal_id(connection)
+            base_of(connection)
             if size_of(path) <= _SMALL or mark_of(path).exists():
                 (said,) = connection.execute("PRAGMA quick_check(1)").fetchone()
                 return None if said == "ok" else " ".join(str(said).split())
     except JournalDamaged as error:
-        return str(error.__cause__)
+        return error.found
     finally:
         connection.close()
     return None
@@ -109,7 +124,7 @@ def set_aside(path: Path, why: str, delivered: int, now: datetime) -> SetAside:
     Raises:
         JournalError: nothing shows that the file was a journal, or it cannot be renamed.
     """
-    if not _was_a_journal(path):
+    if not (cut_short(path) or _was_a_journal(path)):
         raise JournalError(
             f"{path}: not a journal ({why}); it is left as it is, choose another path or move it"
         )
@@ -211,16 +226,22 @@ def _read(to: Path, why: str, delivered: int) -> SetAside:
     finally:
         connection.close()
     if since is None:
-        # Not known: from the time on at which the journal was made, which its id (UUIDv7) tells.
-        made = 0 if previous is None else (previous.int >> 80) / 1000
-        since = datetime.fromtimestamp(made, UTC)
+        since = _made(previous)
     return SetAside(to, why, previous, sequences, since)
+
+
+def _made(journal: UUID | None) -> datetime:
+    """Give when a journal was made, which its id (UUIDv7) tells; else the earliest there is."""
+    try:
+        return datetime.fromtimestamp(0 if journal is None else (journal.int >> 80) / 1000, UTC)
+    except (ValueError, OverflowError):
+        return datetime.fromtimestamp(0, UTC)
 
 
 def _journal(connection: sqlite3.Connection) -> UUID | None:
     try:
         return UUID(journal_id(connection))
-    except (sqlite3.Error, ValueError, TypeError):
+    except (sqlite3.Error, UnreadableError, ValueError):
         return None
 
 
@@ -229,7 +250,9 @@ def _sequences(connection: sqlite3.Connection) -> dict[str, int]:
     for query in (_COUNTED, _STORED):
         try:
             for name, sequence in connection.execute(query):
-                found[str(name)] = max(int(sequence), found.get(str(name), 0))
+                # What a broken page says may be no instrument, and no number that can go on.
+                if _is_instrument(name) and 0 < int(sequence) <= _MOST:
+                    found[name] = max(int(sequence), found.get(name, 0))
         except (sqlite3.Error, ValueError, TypeError):
             continue
     return found
@@ -238,15 +261,24 @@ def _sequences(connection: sqlite3.Connection) -> dict[str, int]:
 def _first_undelivered(connection: sqlite3.Connection, delivered: int) -> datetime | None:
     try:
         row = connection.execute(
-            "SELECT body FROM entries WHERE n > ? ORDER BY n LIMIT 1", (delivered,)
+            f"SELECT {BODY} FROM entries WHERE n > ? ORDER BY n LIMIT 1",  # noqa: S608 - fixed words only
+            (delivered,),
         ).fetchone()
         if row is None:
             return None
         content = read_body(row[0])
         stamp = content.get("begin") or stamp_of(row[0])
-        return datetime.fromisoformat(str(stamp)).astimezone(UTC)
+        return as_utc(datetime.fromisoformat(str(stamp)))
     except (sqlite3.Error, ValueError):
         return None
+
+
+def _is_instrument(name: object) -> bool:
+    try:
+        _INSTRUMENT.validate_python(name)
+    except ValidationError:
+        return False
+    return True
 
 
 def _line(text: str) -> str:

@@ -11,6 +11,21 @@ def log_of(journal: Path) -> Path:
     return journal.with_name(journal.name + "-wal")
 
 
+def cut_short(journal: Path) -> str | None:
+    """Say what shows that a journal was cut to nothing; None where nothing does.
+
+    A journal gets its name when it is whole, so an empty file is no new one. SQLite would take it
+    for one, and throw its log away.
+    """
+    try:
+        size = journal.stat().st_size
+    except FileNotFoundError:
+        return "its log is there, but the file itself is not" if size_of(log_of(journal)) else None
+    except OSError:
+        return None  # whoever opens it says why that cannot be
+    return None if size else "the file is empty"
+
+
 def mark_of(journal: Path) -> Path:
     """Name the file that says that the journal was found damaged while it was in use."""
     return journal.with_name(journal.name + ".damaged")

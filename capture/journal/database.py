@@ -6,13 +6,17 @@ The other tables are projections that replaying the entries rebuilds.
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
+from pydantic import ValidationError
+
 from capture.errors import JournalDamaged, JournalError, JournalFull
+from capture.journal.beside import cut_short
 from capture.journal.local_disk import refuse_network
 from capture.model.anchor import Base
 from capture.model.ids import new_id
+from capture.new_file import is_new, made_whole
 
 APPLICATION_ID = 0x42544C59  # "BTLY"
 _BUSY_MS = 5000
@@ -67,11 +71,20 @@ _MIGRATIONS = (
 
 VERSION = len(_MIGRATIONS)
 
+#: Columns of an entry as bytes, whatever a broken page says that they are: then the chain breaks.
+ID = "coalesce(CAST(id AS BLOB), x'')"
+BODY = "coalesce(CAST(body AS BLOB), x'')"
+HASH = "coalesce(CAST(hash AS BLOB), x'')"
+
 #: What the index of subjects is restricted to. SQLite uses such an index only where the query says
 #: the same words; `kind = ?` alone reads the whole journal.
 INDEXED = "kind <> 'reading'"
 #: Entries of one kind about one subject, by the index.
 BY_SUBJECT = f"kind = ? AND subject = ? AND {INDEXED}"
+
+
+class UnreadableError(Exception):
+    """What the journal says of itself is not there, or is not what it must be."""
 
 
 @contextmanager
@@ -81,6 +94,9 @@ def translated(path: Path) -> Iterator[None]:
         yield
     except (OverflowError, UnicodeEncodeError) as error:
         raise JournalError(f"{path}: a name or number cannot be looked for ({error})") from error
+    except (UnreadableError, UnicodeDecodeError) as error:
+        # Of a broken table SQLite may speak in bytes that are no text; the module then raises this.
+        raise _damaged(path, error) from error
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorname", "") or ""
         if code.startswith("SQLITE_FULL") or code in _NO_ROOM:
@@ -88,18 +104,26 @@ def translated(path: Path) -> Iterator[None]:
         if code.startswith("SQLITE_BUSY"):
             raise JournalError(f"{path}: locked by another program for too long") from error
         if code == "SQLITE_NOTADB" or code.startswith("SQLITE_CORRUPT"):
-            raise JournalDamaged(
-                f"{path}: damaged, or no journal ({error}); keep it; `benchtally run` sets it "
-                "aside and begins a new one, `benchtally journal export --damaged` saves what is "
-                "readable"
-            ) from error
+            raise _damaged(path, error) from error
         if code == "SQLITE_CANTOPEN":
             raise JournalError(
                 f"{path}: cannot be opened; check that its folder exists and may be written to"
             ) from error
         if code.startswith("SQLITE_READONLY"):
             raise JournalError(f"{path}: may not be written to; check its permissions") from error
-        raise JournalError(f"{path}: {error}") from error
+        raise JournalError(f"{path}: {_line(error)}") from error
+
+
+def _damaged(path: Path, error: Exception) -> JournalDamaged:
+    return JournalDamaged(
+        f"{path}: damaged, or no journal ({_line(error)}); keep it; `benchtally run` sets it "
+        "aside and begins a new one, `benchtally journal export --damaged` saves what is readable"
+    )
+
+
+def _line(error: Exception) -> str:
+    """Write what SQLite says on one line; it may cite what it found, line ends included."""
+    return " ".join(str(error).split())
 
 
 def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
@@ -108,12 +132,19 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     Raises:
         JournalError: cannot be opened, is no journal, is of a newer version, or would be written
             on a network file system.
-        JournalDamaged: SQLite says so.
+        JournalDamaged: SQLite says so, or the file was cut to nothing.
     """
+    if (cut := cut_short(path)) is not None:
+        raise JournalDamaged(
+            f"{path}: {cut}: what was in it is gone; `benchtally run` sets it aside and begins a "
+            "new one that says so"
+        )
     if read_only and not path.exists():
         raise JournalError(f"{path}: there is no journal yet; `benchtally run` and `key` make it")
     if not read_only:
         refuse_network(path)
+        if is_new(path):
+            _make(path)
     with translated(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         connection = sqlite3.connect(
@@ -137,6 +168,22 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
             )
         raise JournalError(f"{path}: not a journal, or an older one; run `benchtally run` once")
     return connection
+
+
+def _make(path: Path) -> None:
+    """Make a journal that gets its name when it is whole."""
+    try:
+        with (
+            made_whole(path) as made,
+            translated(path),
+            closing(sqlite3.connect(made, isolation_level=None)) as connection,
+        ):
+            _prepare(connection, path)
+    except OSError as error:
+        raise JournalError(
+            f"{path}: cannot be made ({error.strerror}); check that its folder exists and may be "
+            "written to"
+        ) from error
 
 
 def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
@@ -179,15 +226,28 @@ def _migrate(connection: sqlite3.Connection) -> None:
 
 
 def journal_id(connection: sqlite3.Connection) -> str:
-    """Give the journal's own id, by which a publisher knows that its cursor belongs to it."""
+    """Give the journal's own id, by which a publisher knows that its cursor belongs to it.
+
+    Raises:
+        UnreadableError: it is gone.
+    """
     row = connection.execute("SELECT value FROM meta WHERE key = 'journal_id'").fetchone()
+    if row is None:
+        raise UnreadableError("the journal's own id is gone")
     return str(row[0])
 
 
 def base_of(connection: sqlite3.Connection) -> Base:
-    """Give what stands before the first entry that the journal holds."""
+    """Give what stands before the first entry that the journal holds.
+
+    Raises:
+        UnreadableError: what is written there cannot be read.
+    """
     row = connection.execute("SELECT value FROM meta WHERE key = 'base'").fetchone()
-    return Base() if row is None else Base.model_validate_json(row[0])
+    try:
+        return Base() if row is None else Base.model_validate_json(row[0])
+    except ValidationError as error:
+        raise UnreadableError("what the journal begins after cannot be read") from error
 
 
 def set_meta(connection: sqlite3.Connection, key: str, value: str) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 from pydantic_core import from_json
 
 from capture.journal.beside import log_of, size_of
-from capture.journal.database import base_of, connect, journal_id, translated
+from capture.journal.database import BODY, HASH, base_of, connect, journal_id, translated
 from capture.model.anchor import Base
 
 
@@ -56,7 +56,7 @@ def look(path: Path) -> Info:
                 kinds = {"reading": readings, **kinds}
             ends = [
                 connection.execute(
-                    f"SELECT n, body, hash FROM entries ORDER BY n {order} LIMIT 1"  # noqa: S608 - fixed words only
+                    f"SELECT n, {BODY}, {HASH} FROM entries ORDER BY n {order} LIMIT 1"  # noqa: S608 - fixed words only
                 ).fetchone()
                 for order in ("ASC", "DESC")
             ]

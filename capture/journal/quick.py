@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.journal.chain import link
-from capture.journal.database import base_of, connect, translated
+from capture.journal.database import BODY, HASH, base_of, connect, translated
 
 _NEWEST = 2000
 
@@ -37,7 +37,8 @@ def look_over(path: Path, newest: int = _NEWEST) -> LookOver:
     try:
         with translated(path):
             rows = connection.execute(
-                "SELECT n, body, hash FROM entries ORDER BY n DESC LIMIT ?", (newest + 1,)
+                f"SELECT n, {BODY}, {HASH} FROM entries ORDER BY n DESC LIMIT ?",  # noqa: S608 - fixed words only
+                (newest + 1,),
             ).fetchall()[::-1]
             base = base_of(connection)
     finally:

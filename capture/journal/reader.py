@@ -11,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, Unpack
 
+from capture.errors import JournalError
 from capture.journal.database import (
     BY_SUBJECT,
     INDEXED,
@@ -137,10 +138,10 @@ class JournalReader:
         """Give the newest reading of each quantity of each instrument."""
         with translated(self._path):
             rows = self._connection.execute(
-                "SELECT e.body FROM last_values v JOIN entries e ON e.n = v.n "
+                "SELECT e.n, e.body FROM last_values v JOIN entries e ON e.n = v.n "
                 "ORDER BY v.instrument, v.quantity"
             ).fetchall()
-        return [json.loads(body) for (body,) in rows]
+        return [self._content(*row) for row in rows]
 
     def newest(self, quantity: str, *, since: int, instrument: str | None = None) -> Iterator[Row]:
         """Give the readings of a quantity that came after entry ``since``, newest first.
@@ -208,13 +209,13 @@ class JournalReader:
         """Give a stored reading with the tag that holds now, which may be a later one."""
         with translated(self._path):
             row = self._connection.execute(
-                "SELECT e.kind, e.body FROM current_tags t JOIN entries e ON e.n = t.n "
+                "SELECT e.kind, e.n, e.body FROM current_tags t JOIN entries e ON e.n = t.n "
                 "WHERE t.reading = ?",
                 (uuid.UUID(reading["id"]).bytes,),
             ).fetchone()
         if row is None or row[0] != "tag":
             return reading
-        return {**reading, "tag": _tag_members(json.loads(row[1]))}
+        return {**reading, "tag": _tag_members(self._content(*row[1:]))}
 
     def current_tag_id(self, reading: uuid.UUID) -> uuid.UUID | None:
         """Give the id of the tag entry that now holds for a reading, if it has one of its own."""
@@ -289,19 +290,37 @@ class JournalReader:
         else:
             order, sign, edge = "ASC", ">", after
         query = (
-            f"SELECT e.n, e.body, x.kind, x.body FROM entries e "  # noqa: S608 - fixed words only
+            f"SELECT e.n, e.body, x.kind, x.n, x.body FROM entries e "  # noqa: S608 - fixed words only
             f"{join} current_tags t ON t.reading = e.id LEFT JOIN entries x ON x.n = t.n "
             f"WHERE {conditions} AND e.n {sign} ? ORDER BY e.n {order} LIMIT ?"
         )
         with translated(self._path):
             rows = self._connection.execute(query, (*arguments, edge, limit)).fetchall()
         found = []
-        for n, body, tag_kind, tag_body in rows:
-            reading: dict[str, Any] = json.loads(body)
+        for n, body, tag_kind, tag_n, tag_body in rows:
+            reading = self._content(n, body)
             if tag_kind == "tag":
-                reading["tag"] = _tag_members(json.loads(tag_body))
+                reading["tag"] = _tag_members(self._content(tag_n, tag_body))
             found.append((int(n), reading))
         return found
+
+    def _content(self, n: int, body: bytes) -> dict[str, Any]:
+        """Read what an entry says.
+
+        Raises:
+            JournalError: it was changed, or is on a broken page; the chain tells that as well.
+        """
+        try:
+            content = json.loads(body)
+        except (ValueError, TypeError, RecursionError) as error:
+            raise JournalError(
+                f"{self._path}: entry {n} cannot be read ({error}); see `benchtally journal verify`"
+            ) from error
+        if not isinstance(content, dict):
+            raise JournalError(
+                f"{self._path}: entry {n} is no JSON object; see `benchtally journal verify`"
+            )
+        return content
 
 
 def _fitting(asked: Asked) -> tuple[str, list[Any]]:

@@ -5,7 +5,7 @@ from pathlib import Path
 from capture.errors import JournalError
 from capture.filelock import FileLock
 from capture.journal.chain import facts_of, read_body
-from capture.journal.database import base_of, connect, translated
+from capture.journal.database import BODY, base_of, connect, translated
 from capture.journal.replay import Replay
 
 _PAGE = 2000
@@ -39,7 +39,8 @@ def _rebuild(path: Path) -> dict[str, int]:
             replay = Replay(connection, base)
             n = base.n
             while rows := connection.execute(
-                "SELECT n, body FROM entries WHERE n > ? ORDER BY n LIMIT ?", (n, _PAGE)
+                f"SELECT n, {BODY} FROM entries WHERE n > ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
+                (n, _PAGE),
             ).fetchall():
                 for number, body in rows:
                     try:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from capture.errors import JournalError
 from capture.journal.chain import link
-from capture.journal.database import BY_SUBJECT, base_of, connect, translated
+from capture.journal.database import BY_SUBJECT, HASH, base_of, connect, translated
 from capture.model import Gap, ReadingDraft, Tag
 from capture.model.anchor import Anchor
 from capture.model.audit import AuditEntry
@@ -179,7 +179,9 @@ class Transaction:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        row = connection.execute("SELECT hash FROM entries ORDER BY n DESC LIMIT 1").fetchone()
+        row = connection.execute(
+            f"SELECT {HASH} FROM entries ORDER BY n DESC LIMIT 1"  # noqa: S608 - fixed words only
+        ).fetchone()
         self._head: bytes = bytes.fromhex(base_of(connection).hash) if row is None else row[0]
         self._sequences: dict[str, int] = {}
         self._last_values: dict[tuple[str, str], int] = {}

@@ -9,7 +9,6 @@ last line tells a whole file from one that was cut short.
 """
 
 import json
-import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,9 +20,18 @@ from pydantic_core import from_json
 
 from capture.errors import InputError, JournalDamaged, JournalError
 from capture.journal.chain import facts_of, link, read_body
-from capture.journal.database import base_of, connect, journal_id, set_meta, translated
+from capture.journal.database import (
+    BODY,
+    HASH,
+    base_of,
+    connect,
+    journal_id,
+    set_meta,
+    translated,
+)
 from capture.journal.replay import Replay
 from capture.model.anchor import Base
+from capture.new_file import sync_folder
 
 FORMAT = "benchtally-journal"
 VERSION = 1
@@ -146,7 +154,7 @@ def import_into(path: Path, source: IO[bytes]) -> Moved:
         if path.exists():
             raise JournalError(f"{path}: was made meanwhile; nothing was imported")
         made.rename(path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     finally:
         connection.close()
         _delete(made)
@@ -261,7 +269,8 @@ def _page(
 ) -> list[tuple[int, str, bytes, bytes]]:
     with translated(path):
         return connection.execute(
-            "SELECT n, kind, body, hash FROM entries WHERE n > ? AND n <= ? ORDER BY n LIMIT ?",
+            f"SELECT n, kind, {BODY}, {HASH} FROM entries "  # noqa: S608 - fixed words only
+            "WHERE n > ? AND n <= ? ORDER BY n LIMIT ?",
             (n, last, limit),
         ).fetchall()
 
@@ -303,15 +312,3 @@ def _broken(path: Path, connection: sqlite3.Connection, base: Base, n: int) -> s
 def _delete(made: Path) -> None:
     for end in ("", "-wal", "-shm"):
         made.with_name(made.name + end).unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Let a new name survive a power cut, where the system can be asked to."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return  # Windows opens no folders
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

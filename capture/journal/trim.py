@@ -15,9 +15,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
+from pydantic import ValidationError
+
 from capture.errors import JournalError
 from capture.journal.chain import read_body
-from capture.journal.database import base_of, connect, set_meta, translated
+from capture.journal.database import BODY, HASH, ID, base_of, connect, set_meta, translated
 from capture.journal.info import stamp_of
 from capture.journal.store import Transaction
 from capture.journal.transfer import export
@@ -73,12 +75,17 @@ def plan(path: Path, before: datetime, delivered: Mapping[str, int]) -> Plan:
     a while, so a stamp alone proves little), and never inside a job.
 
     Raises:
-        JournalError: the journal cannot be read.
+        JournalError: the journal cannot be read, or an entry is not as it must be.
     """
     connection = connect(path, read_only=True)
     try:
         with translated(path):
             return _plan(connection, before, delivered)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise JournalError(
+            f"{path}: an entry is not as it must be ({type(error).__name__}: {error}); nothing was "
+            "cut, see `benchtally journal verify`"
+        ) from error
     finally:
         connection.close()
 
@@ -104,6 +111,7 @@ def trim(
     connection = connect(path)
     connection.execute(f"PRAGMA busy_timeout = {_PATIENCE_MS}")
     try:
+        _refuse_unvouched(connection, path)
         _delete(connection, path)  # what an earlier trim left behind
         for _ in range(_MOST_PLANS):
             found = plan_()
@@ -161,7 +169,10 @@ def _plan(connection: sqlite3.Connection, before: datetime, delivered: Mapping[s
             sequences[content["instrument"]] = content["sequence"]
             if record := content.get("record"):
                 records.append((content["instrument"], record))
-    row = connection.execute("SELECT n, hash FROM entries WHERE n = ?", (cut,)).fetchone()
+    row = connection.execute(
+        f"SELECT n, {HASH} FROM entries WHERE n = ?",  # noqa: S608 - fixed words only
+        (cut,),
+    ).fetchone()
     if count and row is not None:
         base_after = Base(n=cut, hash=row[1].hex(), sequences=sequences, records=tuple(records))
     else:
@@ -181,7 +192,7 @@ def _delivered_up_to(delivered: Mapping[str, int], newest: int) -> tuple[int, st
 
 def _entries(connection: sqlite3.Connection, after: int, last: int) -> Iterator[tuple[int, bytes]]:
     while rows := connection.execute(
-        "SELECT n, body FROM entries WHERE n > ? AND n <= ? ORDER BY n LIMIT ?",
+        f"SELECT n, {BODY} FROM entries WHERE n > ? AND n <= ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
         (after, last, _PAGE),
     ).fetchall():
         yield from rows
@@ -194,7 +205,7 @@ def _spans(connection: sqlite3.Connection, keyed: Mapping[str, int]) -> list[Spa
     last: dict[str, int] = {}
     signed: set[str] = set()
     rows = connection.execute(
-        "SELECT kind, n, id, subject, body FROM entries "
+        f"SELECT kind, n, {ID}, subject, {BODY} FROM entries "  # noqa: S608 - fixed words only
         "WHERE kind IN ('job', 'result', 'record') ORDER BY n"
     )
     for kind, n, id_, subject, body in rows:
@@ -307,6 +318,31 @@ def _said_anew(connection: sqlite3.Connection, cut: int) -> list[tuple[Any, Mach
     ).fetchall()
     entries = [MachineEntry.model_validate_json(body) for (body,) in rows]
     return [(entry.id, entry.model_copy(update={"id": new_id()})) for entry in entries]
+
+
+def _refuse_unvouched(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse to delete what stands before a beginning that no anchor entry tells of.
+
+    The beginning is a word beside the chain; where it is wrong, what would go was written out
+    nowhere.
+    """
+    with translated(path):
+        base = base_of(connection)
+        before = connection.execute(
+            "SELECT 1 FROM entries WHERE n <= ? LIMIT 1", (base.n,)
+        ).fetchone()
+        row = connection.execute(
+            f"SELECT {BODY} FROM entries WHERE kind = 'anchor' ORDER BY n DESC LIMIT 1"  # noqa: S608 - fixed words only
+        ).fetchone()
+    try:
+        vouched = row is not None and Anchor.model_validate_json(row[0]).base == base
+    except ValidationError:
+        vouched = False
+    if before is not None and not vouched:
+        raise JournalError(
+            f"{path}: it is said to begin after entry {base.n}, entries before that are there, and "
+            "no anchor entry vouches for it; nothing was cut, see `benchtally journal verify`"
+        )
 
 
 def _delete(connection: sqlite3.Connection, path: Path) -> None:

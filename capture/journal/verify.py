@@ -11,7 +11,15 @@ from pathlib import Path
 
 from capture.errors import InputError, JournalDamaged, JournalError
 from capture.journal.chain import Facts, facts_of, link, read_body
-from capture.journal.database import base_of, connect, journal_id, translated
+from capture.journal.database import (
+    BODY,
+    HASH,
+    ID,
+    base_of,
+    connect,
+    journal_id,
+    translated,
+)
 from capture.journal.replay import Replay
 from capture.model.anchor import Anchor, Base
 
@@ -173,8 +181,9 @@ class _Walk:
             self._faults.append(
                 Fault(None, "unreadable", f"after entry {self._n} SQLite cannot go on: {error}")
             )
+        journal = self._journal()
         return Verification(
-            journal=self._journal(),
+            journal=journal,
             entries=self._entries,
             first=self._first,
             last=self._n if self._entries else 0,
@@ -189,7 +198,8 @@ class _Walk:
         try:
             with translated(self._path):
                 return journal_id(self._connection)
-        except (JournalDamaged, TypeError):
+        except JournalDamaged as error:
+            self._faults.append(Fault(None, "beginning", error.found))
             return ""
 
     def _leftover(self) -> int:
@@ -227,7 +237,7 @@ class _Walk:
             try:
                 with translated(self._path):
                     return self._connection.execute(
-                        "SELECT n, id, kind, instrument, subject, sequence, body, hash "
+                        f"SELECT n, {ID}, kind, instrument, subject, sequence, {BODY}, {HASH} "  # noqa: S608 - fixed words only
                         "FROM entries WHERE n > ? ORDER BY n LIMIT ?",
                         (self._n, limit),
                     ).fetchall()

@@ -14,9 +14,12 @@ import struct
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from types import TracebackType
 from typing import IO, Any, Self
+
+from pydantic import ValidationError
 
 from capture.driver.profile.display import Display
 from capture.errors import CaptureError, InputError
@@ -28,6 +31,10 @@ from capture.photo.store import MOST_BYTES
 _HEAD = struct.Struct("!II")
 _LARGEST = 4_000_000  # bytes of JSON text
 _GOODBYE = 2.0  # seconds
+_NO_ANSWER = (
+    "the process that reads photos sent what is no answer; hand the photo in again, or key the "
+    "value"
+)
 
 
 class PhotoReadError(CaptureError):
@@ -90,7 +97,8 @@ class PhotoReader:
             "display": display.model_dump(mode="json"),
         }
         answer = self._answer("read", {"kept": kept, **asked}, data)
-        return PhotoProposals.model_validate(answer["proposals"])
+        with _no_other_answer():
+            return PhotoProposals.model_validate(answer["proposals"])
 
     def codes(self, data: bytes, *, kept: bool = False) -> list[LabelCode]:
         """Read the codes on a label from a photo as it was uploaded, or as it is ``kept``.
@@ -98,8 +106,9 @@ class PhotoReader:
         Raises:
             InputError, MissingExtraError, PhotoReadError: as for `read`.
         """
-        found = self._answer("codes", {"kept": kept}, data)["codes"]
-        return [LabelCode.model_validate(each) for each in found]
+        answer = self._answer("codes", {"kept": kept}, data)
+        with _no_other_answer():
+            return [LabelCode.model_validate(each) for each in answer["codes"]]
 
     def close(self) -> None:
         """End the process, and what it is reading. Another photo starts it again."""
@@ -120,7 +129,8 @@ class PhotoReader:
         finally:
             self._lock.release()
         if "error" in answer:
-            raise _KINDS.get(answer["kind"], PhotoReadError)(answer["error"])
+            kind = _KINDS.get(str(answer.get("kind")), PhotoReadError)
+            raise kind(" ".join(str(answer["error"]).split()))
         return answer
 
     def _ask(self, asked: dict[str, Any], data: bytes) -> dict[str, Any]:
@@ -140,6 +150,9 @@ class PhotoReader:
             received = receive(process.stdout)
         except OSError:
             received = None  # it went away while it was written to
+        except PhotoReadError:
+            self._end()  # where its next answer would begin is not known
+            raise
         finally:
             timer.cancel()
             timer.join()
@@ -195,15 +208,30 @@ def receive(stream: IO[bytes]) -> tuple[dict[str, Any], bytes] | None:
     """Read one message; None at the end of the stream, or where it is cut off.
 
     Raises:
-        PhotoReadError: it claims a size that no message has.
+        PhotoReadError: it claims a size that no message has, or its text is no JSON object.
     """
     head = stream.read(_HEAD.size)
     if len(head) < _HEAD.size:
         return None
     text_size, data_size = _HEAD.unpack(head)
     if text_size > _LARGEST or data_size > MOST_BYTES:
-        raise PhotoReadError("the process that reads photos sent what is no answer")
+        raise PhotoReadError(_NO_ANSWER)
     text, data = stream.read(text_size), stream.read(data_size)
     if len(text) < text_size or len(data) < data_size:
         return None
-    return json.loads(text), data
+    try:
+        message = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise PhotoReadError(_NO_ANSWER) from error
+    if not isinstance(message, dict):
+        raise PhotoReadError(_NO_ANSWER)
+    return message, data
+
+
+@contextlib.contextmanager
+def _no_other_answer() -> Iterator[None]:
+    """Take what is not as an answer must be for what it is: native code that went astray."""
+    try:
+        yield
+    except (KeyError, TypeError, ValidationError) as error:
+        raise PhotoReadError(_NO_ANSWER) from error

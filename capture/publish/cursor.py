@@ -13,6 +13,26 @@ from pathlib import Path
 import structlog
 
 _LARGEST = (1 << 63) - 1  # number of an entry; what is greater no journal can be asked for
+_LONGEST = 1000  # bytes of the file; ours have some eighty
+
+
+def told_by(path: Path) -> tuple[str, int] | None:
+    """Give a journal's id and how far it was delivered, as the cursor in this file has it.
+
+    None where there is none, or none that could be one: torn by a power cut, or longer than any.
+    """
+    try:
+        with path.open("rb") as file:
+            text = file.read(_LONGEST + 1)
+        if len(text) > _LONGEST:
+            return None
+        content = json.loads(text)
+        delivered = int(content["delivered"])
+        if not 0 <= delivered <= _LARGEST:
+            return None
+        return str(content["journal"]), delivered
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        return None
 
 
 class Cursor:
@@ -65,11 +85,7 @@ class Cursor:
             self._log.info("cursor.saved_again", path=str(self._path))
 
     def _read(self) -> int:
-        try:
-            content = json.loads(self._path.read_text("utf-8"))
-            if content["journal"] == self._journal_id:
-                told = int(content["delivered"])
-                return told if 0 <= told <= _LARGEST else 0
-        except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
-            pass  # none yet, or torn by a power cut: deliver again from the start, ids tell
-        return 0
+        told = told_by(self._path)
+        if told is None or told[0] != self._journal_id:
+            return 0  # deliver again from the start, ids tell
+        return told[1]

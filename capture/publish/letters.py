@@ -8,7 +8,7 @@ letters tried again, or gives them up with a reason; the publisher takes note wi
 import sqlite3
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +18,7 @@ import structlog
 from capture.errors import PublishError
 from capture.journal import Row
 from capture.model.fields import rfc3339
+from capture.new_file import is_new, made_whole
 
 _APPLICATION_ID = 0x42544C4C  # "BTLL"
 _BUSY_MS = 5000
@@ -71,7 +72,9 @@ class Letters:
     """The list. Several processes may have it open; each object is used by one thread."""
 
     def __init__(self, path: Path) -> None:
-        """Open the list, making it where there is none.
+        """Open the list, making it where there is none, and look it over whole.
+
+        What is on it is nowhere else: of a damaged list some letters would be missing in silence.
 
         Raises:
             DamagedError: it is there and cannot be read.
@@ -79,6 +82,10 @@ class Letters:
         """
         self._path = path
         with self._translated():
+            if is_new(path):
+                _make(path)
+            elif not path.stat().st_size:
+                raise DamagedError(f"{path}: is empty: the dead letters on it are gone")
             self._connection = sqlite3.connect(
                 path, isolation_level=None, timeout=_BUSY_MS / 1000, check_same_thread=False
             )
@@ -193,26 +200,26 @@ class Letters:
     def _prepare(self) -> None:
         connection = self._connection
         connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("BEGIN IMMEDIATE")
-        tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
-        application = connection.execute("PRAGMA application_id").fetchone()[0]
-        if not tables:
-            for statement in filter(str.strip, _TABLES.split(";")):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-        elif application != _APPLICATION_ID:
+        if connection.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
             raise DamagedError(f"{self._path}: no list of dead letters")
-        connection.execute("COMMIT")
+        (said,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+        if said != "ok":
+            raise DamagedError(f"{self._path}: {' '.join(said.split())}")
 
     @contextmanager
     def _translated(self) -> Iterator[None]:
         try:
             yield
+        except UnicodeDecodeError as error:
+            # Of a broken table SQLite may speak in bytes that are no text.
+            raise DamagedError(f"{self._path}: malformed ({error.reason})") from error
         except sqlite3.Error as error:
             code = getattr(error, "sqlite_errorname", "") or ""
             damaged = code.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT", "SQLITE_CONSTRAINT"))
             kind = DamagedError if damaged else PublishError
-            raise kind(f"{self._path}: {error}") from error
+            raise kind(f"{self._path}: {' '.join(str(error).split())}") from error
+        except OSError as error:
+            raise PublishError(f"{self._path}: {error.strerror}") from error
 
 
 def open_letters(path: Path, journal_id: str) -> tuple[Letters, bool]:
@@ -237,6 +244,17 @@ def open_letters(path: Path, journal_id: str) -> tuple[Letters, bool]:
     letters = Letters(path)
     letters.belongs_to(journal_id)
     return letters, True
+
+
+def _make(path: Path) -> None:
+    """Make an empty list, which gets its name when it is whole."""
+    with made_whole(path) as made, closing(sqlite3.connect(made, isolation_level=None)) as new:
+        new.execute("PRAGMA synchronous = FULL")
+        new.execute("BEGIN IMMEDIATE")
+        for statement in filter(str.strip, _TABLES.split(";")):
+            new.execute(statement)
+        new.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+        new.execute("COMMIT")
 
 
 def _set_aside(path: Path, reason: str) -> Path:

@@ -1,10 +1,10 @@
 """How far every publisher of a journal has come, from the cursors that lie beside it."""
 
-import json
 from datetime import datetime
 from pathlib import Path
 
 from capture.journal.beside import cursors_of
+from capture.publish.cursor import told_by
 
 
 def delivered_by(journal: Path, journal_id: str) -> dict[str, int]:
@@ -17,23 +17,14 @@ def delivered_by(journal: Path, journal_id: str) -> dict[str, int]:
 
 def known_journal(journal: Path) -> str | None:
     """Give the id that the cursors beside a journal say it has; None where they do not agree."""
-    names = set()
-    for path in cursors_of(journal):
-        try:
-            names.add(str(json.loads(path.read_text("utf-8"))["journal"]))
-        except (OSError, ValueError, KeyError, TypeError, RecursionError):
-            return None
+    told = [told_by(path) for path in cursors_of(journal)]
+    names = {None if each is None else each[0] for each in told}
     return names.pop() if len(names) == 1 else None
 
 
 def _delivered(path: Path, journal_id: str) -> int:
-    try:
-        content = json.loads(path.read_text("utf-8"))
-        if content["journal"] == journal_id:
-            return max(0, int(content["delivered"]))
-    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
-        pass
-    return 0
+    told = told_by(path)
+    return told[1] if told is not None and told[0] == journal_id else 0
 
 
 def set_aside_ahead(journal: Path, journal_id: str, last: int, now: datetime) -> list[Path]:

@@ -15,7 +15,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import atheris
-from known import load
+from known import OURS, load
 
 _MOST_MEMORY = 6 << 30  # of address space: what libFuzzer measures comes late
 
@@ -26,7 +26,7 @@ def main():
     resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY, _MOST_MEMORY))
     os.environ = {k: v for k, v in os.environ.items() if not k.startswith("BENCHTALLY_")}  # noqa: B003 - for code that looks through os.environ
     logging.disable(logging.CRITICAL)
-    with atheris.instrument_imports(include=["capture", "drivers", "tomllib"]):
+    with atheris.instrument_imports(include=["capture", "drivers", "simulators", "tomllib"]):
         module = load(name)
     seen = set()
 
@@ -45,7 +45,7 @@ def main():
 
 def _place(error):
     frames = traceback.extract_tb(error.__traceback__)
-    own = [f for f in frames if "/capture/" in f.filename or "/drivers/" in f.filename]
+    own = [f for f in frames if any(each in f.filename for each in OURS)]
     frame = (own or frames)[-1]
     return f"{type(error).__name__} in {Path(frame.filename).name}:{frame.lineno} {frame.name}"
 

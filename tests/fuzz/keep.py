@@ -12,7 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from known import CORPUS, FINDINGS, HERE, load
+from known import CORPUS, FINDINGS, HERE, OURS, load
 
 _LARGEST = 3000  # bytes of one kept input
 _MOST_BYTES = 60_000  # of a target's corpus
@@ -65,8 +65,7 @@ def _lines(module, data):
         return local
 
     def trace(frame, _event, _value):
-        own = "/capture/" in frame.f_code.co_filename or "/drivers/" in frame.f_code.co_filename
-        return local if own else None
+        return local if any(each in frame.f_code.co_filename for each in OURS) else None
 
     threading.settrace(trace)
     sys.settrace(trace)

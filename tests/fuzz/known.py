@@ -6,6 +6,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 CORPUS = HERE / "corpus"
+OURS = ("/capture/", "/drivers/", "/simulators/")  # in the paths of what coverage is counted of
 FINDINGS = HERE / "findings"  # ignored by git
 
 if str(HERE) not in sys.path:

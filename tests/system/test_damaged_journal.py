@@ -56,3 +56,31 @@ def test_a_damaged_journal_is_set_aside_and_the_bench_goes_on(rig):
     bodies = {each.n: each.body for each in before}
     assert len(lines) > len(before) // 2
     assert all(line["body"].encode() == bodies[line["n"]] for line in lines)
+
+
+def test_a_journal_that_was_cut_to_nothing_is_set_aside_too(rig):
+    """Nothing of it can be read any more; a new one in its place that said nothing would hide that."""
+    broker = rig.mosquitto()
+    subscriber = rig.subscriber(broker)
+    _, lines = rig.counter("line", 500)
+    rig.configure(broker.port, lines)
+    first = rig.daemon()
+    rig.wait_for_length(200)
+    assert first.stop() == 0, first.said()
+    rig.journal.write_bytes(b"")
+    keyed = rig.run("key", "resistance", "3 Ω", "--operator", "winder")
+    assert keyed.returncode == 1
+    assert "the file is empty" in keyed.stderr
+    assert rig.journal.read_bytes() == b""
+
+    since = subscriber.count()
+    second = rig.daemon()
+    event = second.wait_for("journal.set_aside")
+    assert event["why"] == "the file is empty"
+    gap = subscriber.wait_for(
+        lambda message: message.topic.endswith("/gap/line"), "the gap", since=since
+    )
+    assert "damaged and set aside" in json.loads(gap.payload)["reason"]
+    rig.wait_for_length(100)
+    assert second.stop() == 0, second.said()
+    assert "all as they should be" in rig.command("journal", "verify")

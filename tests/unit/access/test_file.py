@@ -138,3 +138,66 @@ def test_a_file_of_another_program_is_left_alone(path, content):
 def test_a_folder_that_is_not_there_is_told(tmp_path):
     with pytest.raises(AccessError, match="local disk"):
         AccessFile(tmp_path / "none" / "b.operators")
+
+
+def _registered(path):
+    file = AccessFile(path)
+    Operators(file).add("winder", "", "hash", NOW)
+    file.close()
+
+
+def test_a_file_that_was_cut_to_nothing_is_not_one_of_a_bench_where_nobody_is_registered(path):
+    """Else whoever comes next would get in without a secret."""
+    _registered(path)
+    path.write_bytes(b"")
+    with pytest.raises(AccessError, match=r"is empty.*operator add") as caught:
+        AccessFile(path)
+    assert "\n" not in str(caught.value)
+    assert path.read_bytes() == b""
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_its_log_is_not_thrown_away_either(path, gone):
+    file = AccessFile(path)
+    Operators(file).add("winder", "", "hash", NOW)
+    log = path.with_name(path.name + "-wal")
+    kept = log.read_bytes()
+    file.close()
+    path.write_bytes(b"")
+    if gone:
+        path.unlink()
+    log.write_bytes(kept)
+    with pytest.raises(AccessError, match="who is registered is lost"):
+        AccessFile(path)
+    assert log.read_bytes() == kept
+
+
+def test_a_page_that_has_lost_its_rows_is_damage(path):
+    """SQLite itself reads such a page as one without rows, and nobody would be registered."""
+    _registered(path)
+    connection = sqlite3.connect(path)
+    page, size = (
+        connection.execute(query).fetchone()[0]
+        for query in (
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'operators'",
+            "PRAGMA page_size",
+        )
+    )
+    connection.close()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * size + 3)  # number of cells; fileformat2.html, 1.6
+        file.write(b"\0\0")
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT count(*) FROM operators").fetchone() == (0,)
+    connection.close()
+    with pytest.raises(AccessError, match=r"damaged.*operator add"):
+        AccessFile(path)
+
+
+@pytest.mark.parametrize("new", [b"CREATE TABLE sess\xfe\xffns (", b'CREATE TABLE sess"ons ('])
+def test_what_sqlite_says_of_a_broken_table_is_one_line(path, new):
+    _registered(path)
+    path.write_bytes(path.read_bytes().replace(b"CREATE TABLE sessions (", new))
+    with pytest.raises(AccessError, match="operator add") as caught:
+        AccessFile(path)
+    assert "\n" not in str(caught.value)

@@ -266,3 +266,17 @@ def test_what_is_handed_in_again_is_not_asked_about_again(run, journal, some_id)
     assert code == 0
     assert "was stored before" in out
     assert len(stored(journal)) == 1
+
+
+def test_a_journal_that_was_cut_to_nothing_takes_nothing_and_says_so(run, journal):
+    """A new one in its place would hide that entries are gone."""
+    assert run("key", "resistance", "3 Ω", *OPERATOR)[0] == 0
+    journal.write_bytes(b"")
+    code, out, err = run("key", "resistance", "4 Ω", *OPERATOR)
+    assert (code, out) == (1, "")
+    assert "the file is empty: what was in it is gone; `benchtally run` sets it aside" in err
+    assert len(err.splitlines()) == 1
+    assert journal.read_bytes() == b""
+    code, _, err = run("readings")
+    assert (code, len(err.splitlines())) == (1, 1)
+    assert "the file is empty" in err

@@ -2,7 +2,7 @@
 
 import pytest
 
-from capture.driver import Damage, Frame, LineFramer
+from capture.driver import CHECKSUMS, CheckedLineFramer, Damage, Frame, LineFramer
 
 
 def feed_all(framer, pieces):
@@ -75,3 +75,36 @@ def test_reset_gives_back_the_unfinished_frame_and_ends_skipping():
 def test_a_framer_that_could_not_work_is_refused(wrong):
     with pytest.raises(ValueError, match="a line framer needs"):
         LineFramer(**wrong)
+
+
+def checked(size, limit=8):
+    """A framer of lines with a checksum before the line end."""
+
+    def fits(data):
+        check = CHECKSUMS["xor" if size == 1 else "crc-16-modbus"].compute(data[:-size])
+        return len(data) > size and check.to_bytes(size, "little") == data[-size:]
+
+    return CheckedLineFramer(b"\n", size=size, after=False, verify=fits, limit=limit)
+
+
+@pytest.mark.parametrize("piece", [1, 3, 14, 100])
+def test_the_checksum_of_a_line_that_was_too_long_leaves_no_frame(piece):
+    """Its checksum byte is a line end as well: of the two, the second ends the line."""
+    stream = b"abcdefghijbc\n\n" + b"ok\x04\n"
+    framer = checked(1)
+    frames = feed_all(framer, [stream[at : at + piece] for at in range(0, len(stream), piece)])
+    assert frames == [
+        Frame(b"abcdefgh", b"abcdefgh", Damage.TOO_LONG),
+        Frame(b"ok\x04", b"ok\x04\n"),
+    ]
+
+
+@pytest.mark.parametrize("check", [b"\nx", b"x\n", b"\n\n"])
+@pytest.mark.parametrize("piece", [1, 2, 5])
+def test_no_byte_of_such_a_checksum_ends_the_line(check, piece):
+    good = b"ok" + CHECKSUMS["crc-16-modbus"].compute(b"ok").to_bytes(2, "little") + b"\n"
+    stream = b"far too long for it" + check + b"\n" + good
+    framer = checked(2)
+    frames = feed_all(framer, [stream[at : at + piece] for at in range(0, len(stream), piece)])
+    assert [frame.damage for frame in frames] == [Damage.TOO_LONG, None]
+    assert frames[1].raw == good

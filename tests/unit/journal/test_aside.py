@@ -1,7 +1,9 @@
 """A damaged journal is kept whole under another name, and the new one says so."""
 
+import errno
 import io
 import json
+import os
 import sqlite3
 
 import journal_entries as make
@@ -10,8 +12,10 @@ import pytest
 from capture.errors import JournalDamaged, JournalError
 from capture.journal import JournalReader, Store
 from capture.journal.aside import begin_anew, damage_of, set_aside
+from capture.journal.info import look
+from capture.journal.quick import look_over
 from capture.journal.rebuild import rebuild
-from capture.journal.transfer import export, import_into
+from capture.journal.transfer import export, export_readable, import_into
 from capture.journal.verify import verify
 
 NOW = make.day(30)
@@ -51,8 +55,6 @@ def anew(path, aside):
 def test_a_whole_journal_and_none_at_all_are_not_damaged(filled, tmp_path):
     assert damage_of(filled) is None
     assert damage_of(tmp_path / "none.journal") is None
-    (tmp_path / "empty.journal").touch()
-    assert damage_of(tmp_path / "empty.journal") is None
 
 
 def test_a_changed_entry_is_not_damage_of_the_file(filled):
@@ -180,3 +182,269 @@ def test_appending_to_a_damaged_file_is_refused_as_damage(filled, drafts):
     with pytest.raises(JournalDamaged, match="sets it aside"):
         store.append(drafts(1))
     store.close()
+
+
+# ── cut to nothing ───────────────────────────────────────────────────────────────────────────
+
+
+def with_log_only(path, drafts):
+    """Leave the file empty and its log as it is when a daemon was killed."""
+    store = Store(path)
+    store.append(drafts(3))
+    log = path.with_name("bench.journal-wal").read_bytes()
+    store.close()
+    path.write_bytes(b"")
+    path.with_name("bench.journal-wal").write_bytes(log)
+    return log
+
+
+@pytest.mark.parametrize("use", [Store, JournalReader])
+def test_a_journal_that_was_cut_to_nothing_is_no_new_one(filled, use):
+    filled.write_bytes(b"")
+    before = files_of(filled)
+    with pytest.raises(JournalDamaged, match=r"is empty.*sets it aside") as caught:
+        use(filled)
+    assert "\n" not in str(caught.value)
+    assert files_of(filled) == before
+    assert damage_of(filled) == "the file is empty"
+    assert files_of(filled) == before
+
+
+@pytest.mark.parametrize("gone", [False, True])
+@pytest.mark.parametrize("use", [Store, JournalReader, damage_of])
+def test_the_log_of_a_file_that_was_cut_is_not_thrown_away(path, drafts, gone, use):
+    """SQLite takes the file for a new one and deletes the log; it never gets to see it."""
+    log = with_log_only(path, drafts)
+    if gone:
+        path.unlink()
+    if use is damage_of:
+        assert use(path)
+    else:
+        with pytest.raises(JournalDamaged):
+            use(path)
+    assert path.with_name("bench.journal-wal").read_bytes() == log
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_what_is_left_of_a_file_that_was_cut_is_set_aside_and_told_of(path, drafts, gone):
+    log = with_log_only(path, drafts)
+    if gone:
+        path.unlink()
+    aside = set_aside(path, damage_of(path), 0, NOW)
+    assert (aside.previous, aside.sequences, aside.since.year) == (None, {}, 1970)
+    assert aside.to.with_name(aside.to.name + "-wal").read_bytes() == log
+    assert not path.with_name("bench.journal-wal").exists()
+    anchor = anew(path, aside)
+    assert anchor.reason == aside.why
+    found = verify(path, deep=True)
+    assert found.ok, found.faults
+    assert found.entries == 3, "the anchor, and a gap for each instrument"
+    assert aside.to.with_name(aside.to.name + "-wal").read_bytes() == log
+
+
+def test_a_new_journal_is_whole_before_it_has_its_name(path, monkeypatch):
+    """So an empty file is one that was cut, and no command can meet one that is being made."""
+    seen = []
+
+    def link(made, name):
+        seen.append(verify(made).ok)
+        assert not name.exists()
+        raise OSError(errno.EPERM, "no hard links here")
+
+    monkeypatch.setattr(os, "link", link)
+    Store(path).close()
+    assert seen == [True]
+    assert [each.name for each in path.parent.iterdir()] == ["bench.journal"]
+    assert verify(path).ok
+
+
+def test_of_two_who_make_the_journal_at_once_one_does(path, draft, monkeypatch):
+    linked = os.link
+
+    def quicker(made, name):
+        monkeypatch.setattr(os, "link", linked)
+        store = Store(path)
+        store.append([draft()])
+        store.close()
+        linked(made, name)
+
+    monkeypatch.setattr(os, "link", quicker)
+    store = Store(path)
+    store.append([draft()])
+    store.close()
+    assert [each.name for each in path.parent.iterdir()] == ["bench.journal"]
+    assert verify(path).entries == 2
+
+
+# ── what broken pages may say ────────────────────────────────────────────────────────────────
+
+
+def changed(path, *statements):
+    """Write what no program of ours would into a journal, past all that keeps it from that."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    for statement in statements:
+        connection.execute(statement)
+    connection.close()
+
+
+@pytest.mark.parametrize("name", ["Ohm-1", "ohm 1", "ohm-1\x1b[31m", "-", "", "o" * 100])
+def test_what_is_no_instrument_any_more_is_passed_over(filled, draft, name):
+    """Its gap could not be written, and the daemon would not start."""
+    changed(filled, f"UPDATE counters SET instrument = '{name}' WHERE instrument = 'lcr-1'")
+    changed(filled, f"UPDATE entries SET instrument = '{name}' WHERE instrument = 'lcr-1'")
+    aside = set_aside(filled, "a test", 0, NOW)
+    assert aside.sequences == {"ohm-1": 2000}
+    anew(filled, aside)
+    assert verify(filled).ok
+
+
+@pytest.mark.parametrize("number", [-1, 0, (1 << 53) + 1, (1 << 63) - 1])
+def test_a_sequence_that_could_not_go_on_is_passed_over(filled, draft, number):
+    """Else no reading of that instrument could ever be stored again."""
+    changed(filled, f"UPDATE counters SET sequence = {number} WHERE instrument = 'ohm-1'")
+    aside = set_aside(filled, "a test", 0, NOW)
+    assert aside.sequences == {"ohm-1": 2000, "lcr-1": 3}
+    anew(filled, aside)
+    store = Store(filled)
+    assert store.append([draft()])[0].sequence == 2001
+    store.close()
+
+
+@pytest.mark.parametrize(
+    "begin", ["0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59-23:00", "x", 7]
+)
+def test_a_time_that_there_is_not_gives_way_to_when_the_journal_was_made(filled, begin):
+    body = json.dumps({"begin": begin}).encode().hex()
+    changed(filled, f"UPDATE entries SET body = x'{body}' WHERE n = 401")
+    aside = set_aside(filled, "a test", 400, NOW)
+    assert aside.since.timestamp() == pytest.approx((aside.previous.int >> 80) / 1000)
+
+
+def test_an_id_of_a_time_that_there_is_not_gives_way_to_the_earliest(filled):
+    changed(filled, "UPDATE meta SET value = 'ffffffff-ffff-7000-8000-000000000000'",
+            "DELETE FROM entries")  # fmt: skip
+    aside = set_aside(filled, "a test", 0, NOW)
+    assert aside.previous is not None
+    assert aside.since.year == 1970
+
+
+@pytest.mark.parametrize(
+    ("statement", "why"),
+    [
+        ("DELETE FROM meta", "the journal's own id is gone"),
+        (
+            "INSERT INTO meta VALUES ('base', '{\"n\": -1}')",
+            "what the journal begins after cannot be read",
+        ),
+        ("INSERT INTO meta VALUES ('base', 'x')", "what the journal begins after cannot be read"),
+    ],
+)
+def test_a_journal_that_no_longer_says_what_it_is_is_damaged(filled, statement, why):
+    changed(filled, statement)
+    assert damage_of(filled) == why
+    aside = set_aside(filled, why, 0, NOW)
+    anew(filled, aside)
+    assert verify(filled).ok
+    with pytest.raises(JournalDamaged, match=why) as caught:
+        look(aside.to)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_journal_without_its_id_does_not_verify(filled):
+    changed(filled, "DELETE FROM meta")
+    assert [(each.kind, each.what) for each in verify(filled).faults] == [
+        ("beginning", "the journal's own id is gone")
+    ]
+
+
+def in_the_schema(path, old, new):
+    """Change bytes of a table's description, which SQLite cites where it cannot read it."""
+    content = path.read_bytes()
+    assert old in content[:PAGE] + content[PAGE : 3 * PAGE]
+    path.write_bytes(content.replace(old, new))
+
+
+@pytest.mark.parametrize(
+    "new",
+    [
+        b"CREATE TABL\xfe\xffcounters (",  # its own module then raises what is no error of SQLite's
+        b'CREATE TABLE coun"ers (',  # an error of several lines
+    ],
+)
+def test_what_sqlite_says_of_a_broken_table_is_one_line(filled, new):
+    in_the_schema(filled, b"CREATE TABLE counters (", new)
+    why = damage_of(filled)
+    assert why
+    assert "\n" not in why
+    for use in (Store, JournalReader, look, verify):
+        with pytest.raises(JournalDamaged) as caught:
+            use(filled)
+        assert "\n" not in str(caught.value)
+    anew(filled, set_aside(filled, why, 0, NOW))
+    assert verify(filled).ok
+
+
+def test_an_error_that_says_nothing_is_malformed():
+    error = JournalDamaged("a journal: damaged")
+    error.__cause__ = sqlite3.DatabaseError("")
+    assert error.found == "malformed"
+
+
+#: What a broken page can make of a column, which no statement could write: the tables are strict.
+UNSTRICT = (
+    "PRAGMA writable_schema = ON",
+    """UPDATE sqlite_schema SET sql = replace(replace(sql, 'STRICT', ''), 'NOT NULL', '')
+    WHERE name = 'entries'""",
+    "PRAGMA writable_schema = RESET",
+)
+
+
+@pytest.mark.parametrize("column", ["body", "hash", "id"])
+@pytest.mark.parametrize("value", ["NULL", "1099511627776", "'text'", "2.5"])
+def test_a_column_that_holds_something_else_breaks_the_chain_and_nothing_more(
+    filled, draft, column, value
+):
+    changed(filled, *UNSTRICT, f"UPDATE entries SET {column} = {value} WHERE n = 2003")
+    (fault,) = verify(filled).faults
+    assert (fault.n, fault.kind) == (2003, "column" if column == "id" else "chain")
+    assert look_over(filled).fault == (
+        "" if column == "id" else "entry 2003 is not what its hash says"
+    )
+    assert look(filled).last == 2003
+    assert export_readable(filled, io.BytesIO()).entries == 2003
+    if column != "id":
+        with pytest.raises(JournalError, match="chain breaks at entry 2003"):
+            export(filled, io.BytesIO())
+    if column == "body":
+        with pytest.raises(JournalError, match="entry 2003 is"):
+            rebuild(filled)
+    store = Store(filled)
+    assert store.append([draft()])[0].n == 2004
+    store.close()
+
+
+@pytest.mark.parametrize("body", [b"{", b'{"quantity": "\xff"}', b"[]", b"[" * 100_000])
+def test_a_reading_that_is_none_any_more_is_told_in_one_line(filled, body):
+    changed(filled, f"UPDATE entries SET body = x'{body.hex()}' WHERE n = 2003")
+    reader = JournalReader(filled)
+    for ask in (
+        reader.last_readings,
+        lambda: list(reader.readings()),
+        lambda: reader.page(limit=1),
+    ):
+        with pytest.raises(JournalError, match=r"entry 2003 .*journal verify") as caught:
+            ask()
+        assert "\n" not in str(caught.value)
+    reader.close()
+
+
+def test_a_tag_that_is_none_any_more_is_told_in_one_line(path, draft):
+    store, made = Store(path), draft()
+    store.append([made, make.tag(made)])
+    store.close()
+    changed(path, "UPDATE entries SET body = x'7b' WHERE n = 2")
+    reader = JournalReader(path)
+    for ask in (lambda: reader.page(limit=1), lambda: reader.with_tag({"id": str(made.id)})):
+        with pytest.raises(JournalError, match=r"entry 2 .*journal verify"):
+            ask()
+    reader.close()

@@ -346,3 +346,35 @@ def test_a_daemon_can_write_while_a_long_prefix_is_deleted(path, drafts, draft, 
     found = verify(path)
     assert found.ok, found.faults
     assert found.entries == len(written) + 1 > 10
+
+
+def test_a_beginning_that_no_anchor_vouches_for_lets_nothing_go(store, three_jobs, path):
+    """It is a word beside the chain: one bit of it flipped, and what would be deleted is nowhere else."""
+    cut(path, make.day(2))
+    before = verify(path)
+    assert before.ok
+    said = before.base.model_copy(update={"n": before.base.n + 8})
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute(
+            "UPDATE meta SET value = ? WHERE key = 'base'", (said.model_dump_json(),)
+        )
+        count = connection.execute("SELECT count(*) FROM entries").fetchone()
+    with pytest.raises(JournalError, match="no anchor entry vouches for it"):
+        cut(path, make.day(3), to=path.with_name("second.jsonl"))
+    assert connection.execute("SELECT count(*) FROM entries").fetchone() == count
+    connection.close()
+
+
+@pytest.mark.parametrize(
+    "body", [b"{", b"[]", b'{"quantity": "resistance"}', b'{"event": 5}', b'{"tag": 5}']
+)
+def test_an_entry_that_is_none_any_more_is_told_in_one_line(store, three_jobs, path, body):
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute("UPDATE entries SET body = ? WHERE n = 5", (body,))
+    connection.close()
+    with pytest.raises(JournalError, match=r"nothing was cut.*journal verify") as caught:
+        cut(path, make.day(3))
+    assert "\n" not in str(caught.value)
+    assert not path.with_name("cut.jsonl").exists()

@@ -4,6 +4,7 @@ import io
 import struct
 import sys
 import zlib
+from types import SimpleNamespace
 
 import pytest
 
@@ -118,3 +119,46 @@ def test_a_message_that_is_cut_off_is_the_end(cut):
 def test_a_size_that_no_message_has_is_refused():
     with pytest.raises(PhotoReadError, match="no answer"):
         receive(io.BytesIO(struct.pack("!II", 2**31, 0)))
+
+
+def answered(answer, ask):
+    """Ask a reader whose process answers so; give it and what it raised."""
+    ended = []
+    reader = PhotoReader()
+    reader._process = SimpleNamespace(
+        stdin=io.BytesIO(),
+        stdout=io.BytesIO(answer),
+        poll=lambda: None,
+        kill=lambda: None,
+        wait=lambda *_: ended.append(True),
+    )
+    with pytest.raises(PhotoReadError) as caught:
+        ask(reader)
+    assert "\n" not in str(caught.value)
+    return ended, str(caught.value)
+
+
+def framed(text, data=b""):
+    return struct.pack("!II", len(text), len(data)) + text + data
+
+
+@pytest.mark.parametrize("text", [b"{", b"\xff", b"[" * 100_000, b"[]", b"1", b'"x"', b"null"])
+def test_what_is_no_message_ends_the_process_that_sent_it(text):
+    """Native code that went astray may write anything; where its next answer begins is not known."""
+    ended, said = answered(framed(text), lambda reader: reader.codes(b"photo"))
+    assert "no answer" in said
+    assert ended
+
+
+@pytest.mark.parametrize(
+    "text",
+    [b"{}", b'{"codes": 5}', b'{"codes": [5]}', b'{"codes": [{}]}', b'{"proposals": {}}',
+     b'{"error": {"a": 1}, "kind": []}', b'{"error": "two\\nlines", "kind": "other"}'],
+)  # fmt: skip
+@pytest.mark.parametrize("what", ["codes", "read"])
+def test_a_message_that_is_no_answer_is_told_in_one_line(text, what):
+    ask = {
+        "codes": lambda reader: reader.codes(b"photo"),
+        "read": lambda reader: reader.read(b"photo", RESISTANCE, Display()),
+    }[what]
+    answered(framed(text), ask)

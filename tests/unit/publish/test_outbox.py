@@ -206,6 +206,83 @@ def test_a_damaged_list_is_set_aside_and_everything_is_delivered_again(tmp_path,
     assert not unknown
 
 
+def test_a_list_that_was_cut_to_nothing_is_set_aside_and_no_new_one(tmp_path, rows):
+    """What was on it is not at the broker: everything has to be delivered again."""
+    path = tmp_path / "l"
+    with contextlib.closing(open_letters(path, "journal-1")[0]) as letters:
+        letters.hold(rows[0], 0x90, "one", AT)
+    path.write_bytes(b"")
+    with pytest.raises(PublishError, match="is empty"):
+        Letters(path)
+    letters, unknown = open_letters(path, "journal-1")
+    letters.close()
+    assert unknown
+    assert (tmp_path / "l.aside-1").read_bytes() == b""
+
+
+def test_a_page_that_has_lost_its_letters_is_damage(tmp_path, rows):
+    """SQLite itself reads such a page as one without rows, and a letter would be lost in silence."""
+    path = tmp_path / "l"
+    with contextlib.closing(open_letters(path, "journal-1")[0]) as letters:
+        letters.hold(rows[0], 0x90, "one", AT)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        page, size = (
+            connection.execute(query).fetchone()[0]
+            for query in (
+                "SELECT rootpage FROM sqlite_schema WHERE name = 'letters'",
+                "PRAGMA page_size",
+            )
+        )
+    with path.open("r+b") as file:
+        file.seek((page - 1) * size + 3)  # number of cells; fileformat2.html, 1.6
+        file.write(b"\0\0")
+    letters, unknown = open_letters(path, "journal-1")
+    letters.close()
+    assert unknown
+    assert (tmp_path / "l.aside-1").exists()
+
+
+def test_a_list_of_which_sqlite_speaks_in_no_text_is_set_aside(tmp_path, rows):
+    """Its module then raises what is no error of SQLite's."""
+    path = tmp_path / "l"
+    open_letters(path, "journal-1")[0].close()
+    path.write_bytes(path.read_bytes().replace(b"CREATE TABLE meta", b"CREATE TABL\xfe\xffmeta"))
+    letters, unknown = open_letters(path, "journal-1")
+    letters.close()
+    assert unknown
+
+
+def test_a_letter_of_another_number_is_damage(tmp_path, rows):
+    """Its entry would never leave the list; the index knows it by the number it had."""
+    path = tmp_path / "l"
+    with contextlib.closing(open_letters(path, "journal-1")[0]) as letters:
+        letters.hold(rows[0], 0x90, "one", AT)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        page, size = (
+            connection.execute(query).fetchone()[0]
+            for query in (
+                "SELECT rootpage FROM sqlite_schema WHERE name = 'letters'",
+                "PRAGMA page_size",
+            )
+        )
+    content = bytearray(path.read_bytes())
+    begin = (page - 1) * size
+    cell = begin + int.from_bytes(content[begin + 8 : begin + 10])
+    while content[cell] & 0x80:  # the length of the row; fileformat2.html, 1.6
+        cell += 1
+    assert content[cell + 1] == rows[0].n
+    content[cell + 1] ^= 0x40
+    path.write_bytes(content)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT n FROM letters NOT INDEXED").fetchone() == (
+            rows[0].n ^ 0x40,
+        )
+        assert connection.execute("PRAGMA quick_check").fetchone() == ("ok",)
+    letters, unknown = open_letters(path, "journal-1")
+    letters.close()
+    assert unknown
+
+
 def test_a_list_of_another_journal_or_program_is_set_aside(tmp_path, rows):
     path = tmp_path / "l"
     letters, _ = open_letters(path, "journal-1")

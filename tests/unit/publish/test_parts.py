@@ -14,6 +14,7 @@ from capture.journal import Row
 from capture.publish.cursor import Cursor
 from capture.publish.feed import Feed
 from capture.publish.flight import Flight, Kind, Sent
+from capture.publish.progress import delivered_by, known_journal, set_aside_ahead
 from capture.publish.report import Report, Reporter
 from capture.publish.topics import Topics, bench_state
 
@@ -155,12 +156,38 @@ WHOLE = b'{"journal": "j", "delivered": 41}'
         b'{"journal": "j", "delivered": 9223372036854775808}',  # no number that SQLite has
         b'{"journal": "j", "delivered": 1e300}',
         b"[" * 100_000,
+        WHOLE + b" " * 1_000_000,
     ],
 )
 def test_a_torn_cursor_delivers_again_from_the_start(tmp_path, content):
     """Whatever a power cut left: a second delivery, never a loss and never a crash."""
     (tmp_path / "c").write_bytes(content)
     assert Cursor(tmp_path / "c", "j").delivered == 0
+    (tmp_path / "b.journal.delivered").write_bytes(content)
+    journal = tmp_path / "b.journal"
+    assert delivered_by(journal, "j") == {"b.journal.delivered": 0}
+    assert known_journal(journal) is None
+    assert set_aside_ahead(journal, "j", 0, datetime(2026, 1, 5, tzinfo=UTC)) == []
+
+
+def test_what_every_cursor_says_is_known_without_opening_one(tmp_path):
+    journal = tmp_path / "b.journal"
+    (tmp_path / "b.journal.delivered").write_bytes(WHOLE)
+    (tmp_path / "b.journal.plant.delivered").write_bytes(WHOLE.replace(b"41", b"7"))
+    assert delivered_by(journal, "j") == {"b.journal.delivered": 41, "b.journal.plant.delivered": 7}
+    assert delivered_by(journal, "k") == {"b.journal.delivered": 0, "b.journal.plant.delivered": 0}
+    assert known_journal(journal) == "j"
+    (tmp_path / "b.journal.plant.delivered").write_bytes(WHOLE.replace(b'"j"', b'"k"'))
+    assert known_journal(journal) is None
+
+
+def test_of_a_file_that_is_no_cursor_little_is_read(tmp_path):
+    """Whatever lies there under that name: a start does not take it into memory."""
+    path = tmp_path / "b.journal.delivered"
+    path.write_bytes(WHOLE)
+    os.truncate(path, 1 << 40)  # a hole: no disk has so many bytes to spare
+    assert Cursor(path, "j").delivered == 0
+    assert delivered_by(tmp_path / "b.journal", "j") == {path.name: 0}
 
 
 def test_a_cursor_that_cannot_be_written_is_told_once_and_saved_when_it_can_be(tmp_path):
