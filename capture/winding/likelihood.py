@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from .balance import Solved
 from .evidence import CONTRAST, Contrasts, Evidence, Quantity, Spread
-from .forward import Known, Phases, Scene, pair_logs
+from .forward import MAIN_SHARE, Known, Phases, Scene, pair_logs
 from .hypotheses import PRIOR, Cloud, clouds
 
 Array = NDArray[np.float64]
@@ -104,7 +104,7 @@ def natural_covariance(setting: Setting) -> Array:
     """Give the covariance of the contrasts of a sound winding, with the noise of its readings."""
     scene, spread = scene_of(setting), setting.spread
     step = 1e-3
-    phases = Phases.sound(10, 0.6)
+    phases = Phases.sound(10, MAIN_SHARE)
     for phase in range(3):
         phases.ohms[1 + phase, phase] += step
         root = (1 + step) ** 0.5
