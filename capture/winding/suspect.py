@@ -182,11 +182,11 @@ def _resistance_shows(fits: Mapping[str, Fit], known: Contrasts) -> bool:
     """
     if "resistance" not in known.quantities:
         return False
-    vector = known.vector[:2]  # resistance is the first of the quantities
-    squares = [
-        float(vector @ np.linalg.solve(one.table.balanced[:2, :2], vector)) for one in fits.values()
-    ]
-    return min(squares) > chi_square_limit(FALSE_ALARM, quantities=1)
+    # Resistance is the first of the quantities, and half of what a phase differs shows in a
+    # contrast, be it star or delta.
+    vector, balanced = known.vector[:2], next(iter(fits.values())).table.balanced[:2, :2]
+    square = float(vector @ np.linalg.solve(balanced, vector))
+    return square > chi_square_limit(FALSE_ALARM, quantities=1)
 
 
 def _words(

@@ -96,7 +96,7 @@ def test_a_quantity_speaks_against_beyond_three_in_a_thousand(off, expected):
     """χ² of two contrasts, 11.8: −2·ln 0.0027 = 11.83 (computed); √11.8 is 3.435 standard deviations."""
     known = Evidence(
         connection="star",
-        resistance=dict(zip(PAIRS, (0.8, 1.0, 0.9), strict=True)),
+        resistance=dict(zip(PAIRS, (1.6, 2.0, 1.8), strict=True)),
         pulse=dict(zip(PAIRS, (1.0, 1.0, 1.0), strict=True)),
         law="rise",
     )
@@ -104,15 +104,15 @@ def test_a_quantity_speaks_against_beyond_three_in_a_thousand(off, expected):
     right = seen.vector
     shifted = right + np.array([off * 0.01, 0, 0, 0])
     fits = {
+        # Another connection where the hypothesis is less likely, and fits worse.
+        "open": made(
+            (HIGH_JOINT, FEWER_TURNS), [(0, 0.0, right), (0, 0.0, right), (1, -2.0, right + 1)]
+        ),
         "star": made(
             (FEWER_TURNS, HIGH_JOINT),
             [(0, -9.0, right + 1), (0, -1.0, shifted), (1, 0.0, right + 1)],
         ),
         "delta": made((HIGH_JOINT,), [(0, 5.0, right + 1)]),
-        # Another connection where the hypothesis is less likely, and fits worse.
-        "open": made(
-            (HIGH_JOINT, FEWER_TURNS), [(0, 0.0, right), (0, 0.0, right), (1, -2.0, right + 1)]
-        ),
     }
     speaks_for, speaks_against = reasons(known, seen, fits, FEWER_TURNS)
     said = "resistance, against the highest pair: U-V -20.0 %, V-W +0.0 %, W-U -10.0 %"

@@ -19,7 +19,13 @@ from capture.winding import (
     suspect,
 )
 from capture.winding.evidence import connections_of, contrasts
-from capture.winding.hypotheses import BALANCED, FEWER_TURNS, OPEN_PHASE, TWO_FAULTS
+from capture.winding.hypotheses import (
+    BAD_READING,
+    BALANCED,
+    FEWER_TURNS,
+    OPEN_PHASE,
+    TWO_FAULTS,
+)
 from capture.winding.structural import earth_words, open_pairs, pulse_words, terminal_only
 from capture.winding.suspect import _loss, _terminal
 
@@ -285,7 +291,9 @@ def test_a_distance_is_told_in_expanded_uncertainties():
     known = Evidence(connection="star", resistance=by_pair(2.0, 2.2, 2.2), rotor="out")
     found = suspect(known)
     assert found.threshold == pytest.approx(math.sqrt(-2 * math.log(2e-4)) / 2)
-    assert found.signal > found.threshold
+    # Half of what a phase differs shows in a contrast, beside the noise of 2⁻⁹·⁵ (computed).
+    deviation = math.sqrt((0.0075 / 2) ** 2 + 2**-19)
+    assert found.signal == pytest.approx(math.sqrt(2 / 3) * math.log(1.1) / deviation / 2, rel=1e-3)
     assert found.apart < found.signal
     assert (found.loss, found.coils.keys()) == (None, {"star"})
     assert found.terminal == "W"
@@ -390,6 +398,27 @@ def test_what_is_named_comes_with_its_size():
     assert found.speaks_against == ()
     assert found.apart >= 1.5
     assert found.candidates[0].probability >= 0.99
+
+
+def test_reasons_are_about_the_first_candidate():
+    """A clip that adds 15 % to one pair of the resistances, and nothing in the inductances."""
+    odd = Evidence(
+        connection="star",
+        resistance=by_pair(2.0, 2.3, 2.0),
+        inductance=bridge(0.02, 0.02, 0.02),
+        rotor="out",
+    )
+    found = suspect(odd)
+    assert found.candidates[0].hypothesis == BAD_READING
+    assert found.candidates[0].places == {"star": "V-W"}
+    assert len(found.speaks_for) == 3
+    assert found.speaks_against == ()
+
+
+def test_without_resistances_nothing_speaks_against_the_rotor():
+    found = suspect(timed("rise", 0.7e-3, 1e-3, 0.7e-3, rotor="in"))
+    assert found.words[0].startswith("rotor or turns")
+    assert found.statement == "cannot tell"
 
 
 def test_with_the_rotor_out_inductance_may_speak_alone():
