@@ -179,7 +179,7 @@ def _shorted_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     inductance falls. `quick` is the fall seen by the pulse over that seen by the bridge. The
     resistance falls by the turns that no longer count, a small part of what inductance loses.
     """
-    bridge = "inductance" in quantities or "loss" in quantities
+    bridge = "inductance" in quantities  # and loss with it
     tangents = (0.03, 0.1, 0.3, 0.8, 2.0, 5.0) if bridge else (0.0,)
     quicks = (0.02, 0.1, 0.3, 0.6, 1.0, 1.4, 2.5, 5.0) if bridge and "pulse" in quantities else (1,)
     parts = (0.01, 0.05, 0.12, 0.25) if "resistance" in quantities else (0.1,)
@@ -272,7 +272,7 @@ def _two_faults(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     Coarse on purpose: it is there so that two faults are not taken for one of another kind, and
     never to be named. Each of the two is larger than natural spread, or one would do.
     """
-    bridge = "inductance" in quantities or "loss" in quantities
+    bridge = "inductance" in quantities  # and loss with it
     tangents = (0.05, 0.5, 2.0) if bridge else (0.0,)
     quicks = (0.4, 1.0, 1.6) if bridge and "pulse" in quantities else (1.0,)
     parts = (0.05, 0.5) if "resistance" in quantities else (0.1,)
