@@ -2,18 +2,21 @@
 
 from collections.abc import Mapping
 from math import exp
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .evidence import DEFAULT_NOISE, QUANTITIES, Contrasts, Evidence, Quantity
+from .evidence import (
+    DEFAULT_NOISE,
+    QUANTITIES,
+    Contrasts,
+    Evidence,
+    Quantity,
+    connections_of,
+)
 from .hypotheses import BAD_READING, BALANCED, FEWER_TURNS
 from .likelihood import Fit, Setting, covariance_of, setting_of, table_of
 from .suspicion import Candidate
-
-if TYPE_CHECKING:
-    from .balance import Solved
 
 Array = NDArray[np.float64]
 
@@ -34,18 +37,15 @@ def reasons(
     evidence: Evidence, known: Contrasts, fits: Mapping[str, Fit], hypothesis: str
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Say for each quantity what it shows, and whether the hypothesis expects that."""
-    best = max(
-        fits.values(),
-        key=lambda one: (
-            float(one.score[one.table.hypothesis == _number(one, hypothesis)].max())
-            if hypothesis in one.table.names
-            else -np.inf
-        ),
-    )
-    chosen = np.flatnonzero(best.table.hypothesis == _number(best, hypothesis))
-    case = chosen[int(best.score[chosen].argmax())]
-    off = known.vector - best.table.mean[case]
-    spread = covariance_of(best.table, np.array([case]))[0]
+    likeliest = []
+    for one in fits.values():
+        if hypothesis in one.table.names:
+            own = one.table.hypothesis == one.table.names.index(hypothesis)
+            score = np.where(own, one.score, -np.inf)
+            likeliest.append((float(score.max()), int(score.argmax()), one.table))
+    _, case, table = max(likeliest, key=lambda found: found[0])
+    off = known.vector - table.mean[case]
+    (spread,) = covariance_of(table, np.array([case]))
     speaks_for: list[str] = []
     speaks_against: list[str] = []
     for row, quantity in enumerate(known.quantities):
@@ -62,10 +62,6 @@ def reasons(
     return tuple(speaks_for), tuple(speaks_against)
 
 
-def _number(one: Fit, hypothesis: str) -> int:
-    return one.table.names.index(hypothesis) if hypothesis in one.table.names else -1
-
-
 def pass_words(evidence: Evidence, fits: Mapping[str, Fit], threshold: float) -> list[str]:
     """Say what a pass could have seen: the least deviation, and the least loss of turns."""
     if not evidence.pulse or evidence.law == "unknown":
@@ -75,13 +71,13 @@ def pass_words(evidence: Evidence, fits: Mapping[str, Fit], threshold: float) ->
         table = one.table
         solved = np.linalg.solve(table.balanced, (table.mean - table.mean[0]).T).T
         distance = np.sqrt(np.einsum("ni,ni->n", table.mean - table.mean[0], solved))
-        fewer = (table.hypothesis == table.names.index(FEWER_TURNS)) & (distance > threshold)
-        if not fewer.any():
+        fewer = table.hypothesis == table.names.index(FEWER_TURNS)
+        shown = fewer & (distance > threshold)
+        if not shown.any():
             continue
         # The exponent nobody knows: only a loss that shows with every exponent does show.
-        hidden = (table.hypothesis == table.names.index(FEWER_TURNS)) & (distance <= threshold)
-        shares.append(float(table.turns[hidden].max()) if hidden.any() else 0.0)
-        row = table.logs[fewer][int(distance[fewer].argmin())][-1]
+        shares.append(float(table.turns[fewer & ~shown].max(initial=0.0)))
+        row = table.logs[shown][int(distance[shown].argmin())][-1]
         deviations.append(1 - exp(float(row.min() - row.max())))
     if not shares:
         return []
@@ -140,7 +136,7 @@ def _separations(
     evidence: Evidence, known: Contrasts, names: list[str], missing: list[Quantity]
 ) -> dict[Quantity, float]:
     """Give, for each quantity not taken, how far apart two hypotheses expect it to lie."""
-    connection: Solved = "star" if evidence.connection == "unknown" else evidence.connection
+    connection = connections_of(evidence)[0]
     plain = setting_of(evidence, known, connection)
     found: dict[Quantity, float] = {}
     for quantity in missing:

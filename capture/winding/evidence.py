@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .balance import Connection
+from .balance import Connection, Solved
 from .checks import positive
 from .errors import (
     ImpossibleSetError,
@@ -94,6 +94,13 @@ class Evidence:
         return identities(*numbers)
 
 
+def connections_of(evidence: Evidence) -> tuple[Solved, ...]:
+    """Give the connections to be considered: the one known, or star and delta."""
+    if evidence.connection == "unknown":
+        return ("star", "delta")
+    return (evidence.connection,)
+
+
 @dataclass(frozen=True, slots=True)
 class Contrasts:
     """The evidence as numbers: logarithms (quantity, pair), their noise, and what sets the scene.
@@ -169,9 +176,8 @@ def _logs(
             raise MissingReadingError(name, "all three pairs are needed")
         if isinstance(reading, Bounded):
             raise NotFiniteError(name, float("inf"))
-        value = positive(name, nominal(name, reading))
-        values.append(value)
-        noise.append(_random(quantity, reading, value))
+        values.append(positive(name, nominal(name, reading)))
+        noise.append(relative_noise(quantity, reading))
     if max(values) > _LARGEST_RATIO * min(values):
         low, high = pairs[int(np.argmin(values))], pairs[int(np.argmax(values))]
         raise ImpossibleSetError(
@@ -181,15 +187,15 @@ def _logs(
     return np.log(values), np.array(noise)
 
 
-def _random(quantity: str, reading: object, value: float) -> float:
-    default = DEFAULT_NOISE[quantity]
+def relative_noise(quantity: str, reading: object) -> float:
+    """Give the relative standard uncertainty that a reading has of its own, or the usual one."""
     if isinstance(reading, Measured):
-        return reading.random / value if reading.random else default
-    if isinstance(reading, Result):
-        own = reading.standard_uncertainty
-        return own / value if own else default
-    deviation = float(getattr(reading, "std_dev", 0.0))
-    return deviation / value if deviation else default
+        own = reading.random
+    elif isinstance(reading, Result):
+        own = reading.standard_uncertainty or 0.0
+    else:
+        own = float(getattr(reading, "std_dev", 0.0))
+    return own / nominal(quantity, reading) if own else DEFAULT_NOISE[quantity]
 
 
 def _series(evidence: Evidence) -> tuple[dict[str, Number], dict[str, Number], float]:

@@ -20,8 +20,7 @@ Known = Literal["period", "time-constant", "rise"]
 
 # Coil U lies between the nodes U and V, and so on: rows are nodes, columns coils.
 _DELTA: Array = np.array([[1, 0, -1], [-1, 1, 0], [0, -1, 1]], dtype=float)
-_PAIR_NODES = ((0, 1), (1, 2), (2, 0))
-_LEAST = 1e-9
+PAIR_NODES = ((0, 1), (1, 2), (2, 0))
 MAIN_SHARE = 0.6  # of a typical winding, where nothing depends much on it
 SOUND_OHMS: dict[Solved, float] = {"star": 2.0, "delta": 2 / 3, "open": 1.0}  # of phases of 1 Ω
 
@@ -68,18 +67,18 @@ def pair_logs(phases: Phases, scene: Scene, quantities: tuple[Quantity, ...]) ->
 def _quantity(phases: Phases, scene: Scene, quantity: Quantity) -> Array:
     match quantity:
         case "resistance":
-            return _log(_resistance(phases, scene))
+            return log_of(_resistance(phases, scene))
         case "inductance":
-            return _log(_bridge(phases, scene).imag)
+            return log_of(_bridge(phases, scene).imag)
         case "loss":
-            return _log(_bridge(phases, scene).real)
+            return log_of(_bridge(phases, scene).real)
         case "pulse":
             return _pulse(phases, scene)
 
 
-def _log(values: Array) -> Array:
-    # A case without any inductance left is far from every reading, but must stay a number.
-    found: Array = np.log(np.maximum(values, _LEAST))
+def log_of(values: Array) -> Array:
+    """Give logarithms: numpy says of its functions that they give anything."""
+    found: Array = np.log(values)
     return found
 
 
@@ -100,12 +99,12 @@ def phase_resistive(scene: Scene) -> float:
 
 
 def _pulse(phases: Phases, scene: Scene) -> Array:
-    logs = _log(_pairs(phases.pulse.astype(np.complex128), scene.connection).real)
+    logs = log_of(_pairs(phases.pulse.astype(np.complex128), scene.connection).real)
     if scene.law == "period":
         return logs / 2
     if scene.law == "time-constant":
         source = scene.source_share * SOUND_OHMS[scene.connection]
-        return logs - _log(_resistance(phases, scene) + source)
+        return logs - log_of(_resistance(phases, scene) + source)
     return logs
 
 
@@ -120,12 +119,12 @@ def _pairs(matrix: Complex, connection: Solved) -> Complex:
         return np.stack([matrix[:, i, i] for i in range(3)], axis=1)
     if connection == "star":
         return np.stack(
-            [matrix[:, i, i] + matrix[:, j, j] - 2 * matrix[:, i, j] for i, j in _PAIR_NODES],
+            [matrix[:, i, i] + matrix[:, j, j] - 2 * matrix[:, i, j] for i, j in PAIR_NODES],
             axis=1,
         )
     nodal = _DELTA @ np.linalg.inv(matrix) @ _DELTA.T
     found = []
-    for first, second in _PAIR_NODES:
+    for first, second in PAIR_NODES:
         third = 3 - first - second
         own, other, both = nodal[:, first, first], nodal[:, third, third], nodal[:, first, third]
         found.append(other / (own * other - both**2))

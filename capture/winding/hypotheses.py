@@ -7,7 +7,6 @@ likelihood is the mean over the cloud, so a hypothesis that could explain anythi
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +14,6 @@ from numpy.typing import NDArray
 from .contact import contact_logs
 from .evidence import Quantity
 from .forward import MAIN_SHARE, Phases, Scene, pair_logs
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 Array = NDArray[np.float64]
 
@@ -55,6 +51,7 @@ _STEP = 1.15  # ratio of neighbouring sizes; the model's doubt covers half a ste
 _DEEPEST = 0.9  # a loop never takes all of the inductance
 _MOST_TURNS = 0.3  # share of a phase's resistance that shorted turns take with them
 _COARSE = 2.5  # times that doubt, where the steps are so much wider
+_REVERSED_PARTS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 16)  # coils or groups that a phase has
 _DOUBT = 0.08  # of each predicted shift: steps, and phases that are lumped
 
 
@@ -94,55 +91,60 @@ def clouds(
     paths: int | None,
     repeated: bool,
 ) -> list[Cloud]:
-    """Give the clouds of all hypotheses that the evidence can speak of."""
-    makers: list[Callable[[Scene, tuple[Quantity, ...]], Cloud]] = [
-        _balanced,
-        _fewer_turns,
-        _shorted_turns,
-        _high_joint,
-        lambda s, q: _open_path(s, q, paths),
-        _reversed,
-        lambda s, q: _bad_reading(s, q, repeated=repeated),
-        _phase_to_phase,
-        _two_faults,
+    """Give the clouds of all hypotheses that the evidence can speak of, balanced first."""
+    made = [
+        _sound(BALANCED, scene, quantities),
+        _fewer_turns(scene, quantities),
+        _shorted_turns(scene, quantities),
+        _high_joint(scene, quantities),
+        _reversed(scene, quantities),
+        _bad_reading(scene, quantities, repeated=repeated),
+        _phase_to_phase(scene, quantities),
+        _two_faults(scene, quantities),
     ]
+    if paths != 1:
+        made.append(_open_path(scene, quantities, paths))
     if scene.connection == "delta":
-        makers.append(_open_phase)
+        made.append(_open_phase(scene, quantities))
     if rotor_in:
-        makers.append(_rotor)
-    made = [make(scene, quantities) for make in makers]
-    return [cloud for cloud in made if len(cloud.weight)]
+        # The balanced winding again: the rotor's share is in the covariance of all but that.
+        made.append(_sound(ROTOR, scene, quantities))
+    return made
 
 
 def _cloud(
     hypothesis: str,
     phases: Phases,
-    place: Array,
+    place: NDArray[np.generic],
     scene: Scene,
     quantities: tuple[Quantity, ...],
     *,
     turns: Array | None = None,
-    weight: Array | None = None,
     loss_doubt: float = 0.0,
 ) -> Cloud:
     count = len(place)
     logs = pair_logs(phases, scene, quantities)
-    shift = logs - pair_logs(Phases.sound(1, MAIN_SHARE), scene, quantities)
-    shift = np.abs(shift - shift.mean(axis=2, keepdims=True))
+    shift = _shift(logs, scene, quantities)
     doubt = _DOUBT * shift
-    if loss_doubt and "loss" in quantities:
+    if "loss" in quantities:
         row = quantities.index("loss")
         largest = shift.max(axis=(1, 2))
         doubt[:, row] = np.hypot(doubt[:, row], loss_doubt * largest[:, None])
-    weights = np.ones(count) if weight is None else weight
     return Cloud(
         hypothesis=hypothesis,
         logs=logs,
         doubt=doubt,
         place=place.astype(np.int64),
         turns=np.full(count, np.nan) if turns is None else turns,
-        weight=weights / weights.sum(),
+        weight=np.full(count, 1 / count),
     )
+
+
+def _shift(logs: Array, scene: Scene, quantities: tuple[Quantity, ...]) -> Array:
+    """Give how far each reading has moved from the mean of the three, against a sound winding."""
+    shift = logs - pair_logs(Phases.sound(1, MAIN_SHARE), scene, quantities)
+    found: Array = np.abs(shift - shift.mean(axis=2, keepdims=True))
+    return found
 
 
 def _scale(henries: Array, coil: Array, factor: Array) -> None:
@@ -153,8 +155,8 @@ def _scale(henries: Array, coil: Array, factor: Array) -> None:
     henries[rows, :, index] *= factor[:, None]
 
 
-def _balanced(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
-    return _cloud(BALANCED, Phases.sound(1, MAIN_SHARE), np.array([-1.0]), scene, quantities)
+def _sound(hypothesis: str, scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
+    return _cloud(hypothesis, Phases.sound(1, MAIN_SHARE), np.array([-1]), scene, quantities)
 
 
 def _fewer_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
@@ -177,7 +179,7 @@ def _shorted_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     inductance falls. `quick` is the fall seen by the pulse over that seen by the bridge. The
     resistance falls by the turns that no longer count, a small part of what inductance loses.
     """
-    bridge = "inductance" in quantities or "loss" in quantities
+    bridge = "inductance" in quantities  # and loss with it
     tangents = (0.03, 0.1, 0.3, 0.8, 2.0, 5.0) if bridge else (0.0,)
     quicks = (0.02, 0.1, 0.3, 0.6, 1.0, 1.4, 2.5, 5.0) if bridge and "pulse" in quantities else (1,)
     parts = (0.01, 0.05, 0.12, 0.25) if "resistance" in quantities else (0.1,)
@@ -210,19 +212,13 @@ def _open_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     phases = Phases.sound(len(coil), main)
     rows, index = np.arange(len(coil)), coil.astype(np.int64)
     phases.ohms[rows, index] = 1e6
-    # A coil without current links nothing: its row and column vanish, its own value is endless.
-    _scale(phases.henries, coil, np.zeros(len(coil)))
+    # A coil that takes no current links nothing.
     phases.henries[rows, index, index] = 1e6
     phases.pulse = phases.henries.copy()
     return _cloud(OPEN_PHASE, phases, coil, scene, quantities)
 
 
 def _open_path(scene: Scene, quantities: tuple[Quantity, ...], paths: int | None) -> Cloud:
-    if paths == 1:
-        empty = np.zeros(0)
-        return _cloud(
-            OPEN_PATH, Phases.sound(0, MAIN_SHARE), empty, scene, quantities, weight=empty
-        )
     counts = (2, 3, 4, 6, 8) if paths is None else (paths,)
     coil, count, main, rise = grid(
         range(3), counts, (0.1, 0.35, 0.6, 0.8, 0.95), (0.0, 0.25, 0.5, 1.0)
@@ -240,21 +236,15 @@ def _open_path(scene: Scene, quantities: tuple[Quantity, ...], paths: int | None
 
 
 def _reversed(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
-    """Let a share of a phase's coils work against the rest; 1 is the whole phase reversed."""
-    shares = np.array([1 / 2, 1 / 3, 1 / 4, 1 / 5, 1 / 6, 1 / 8, 1 / 10, 1 / 12, 1 / 16, 1.0])
-    coil, share, main = grid(range(3), shares, np.linspace(0.05, 0.95, 12))
+    """Let one of so many parts of a phase work against the rest; 1 is the whole phase reversed."""
+    coil, parts, main = grid(range(3), _REVERSED_PARTS, np.linspace(0.05, 0.95, 12))
     phases = Phases.sound(len(coil), main)
     rows, index = np.arange(len(coil)), coil.astype(np.int64)
-    flux = 1 - 2 * share
+    flux = 1 - 2 / parts
     _scale(phases.henries, coil, flux)
     phases.henries[rows, index, index] = (1 - main) + main * flux**2
     phases.pulse = phases.henries.copy()
     return _cloud(REVERSED, phases, coil, scene, quantities, loss_doubt=0.1)
-
-
-def _rotor(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
-    """Give the balanced winding again: the rotor's share is in the covariance of all but that."""
-    return _cloud(ROTOR, Phases.sound(1, MAIN_SHARE), np.array([-1.0]), scene, quantities)
 
 
 def _bad_reading(scene: Scene, quantities: tuple[Quantity, ...], *, repeated: bool) -> Cloud:
@@ -269,8 +259,8 @@ def _bad_reading(scene: Scene, quantities: tuple[Quantity, ...], *, repeated: bo
     cloud.logs[index] += deviation
     cloud.doubt[:] = 0
     cloud.doubt[index] = _DOUBT * np.abs(deviation)
-    clip = np.array([name in {"resistance", "loss"} for name in quantities])[row.astype(np.int64)]
-    weight = np.where(clip, np.where(deviation > 0, 1.7, 0.3), 1.0)
+    clip = np.isin(quantities, ("resistance", "loss"))[row.astype(np.int64)]
+    weight = 1 + 0.7 * np.sign(deviation) * clip
     # A reading that was repeated with the leads put on anew is seldom wrong twice alike.
     cloud.weight = weight / weight.sum() * (0.02 if repeated else 1.0)
     return cloud
@@ -282,14 +272,14 @@ def _two_faults(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     Coarse on purpose: it is there so that two faults are not taken for one of another kind, and
     never to be named. Each of the two is larger than natural spread, or one would do.
     """
-    bridge = "inductance" in quantities or "loss" in quantities
+    bridge = "inductance" in quantities  # and loss with it
     tangents = (0.05, 0.5, 2.0) if bridge else (0.0,)
     quicks = (0.4, 1.0, 1.6) if bridge and "pulse" in quantities else (1.0,)
     parts = (0.05, 0.5) if "resistance" in quantities else (0.1,)
     falls = np.geomspace(0.05, 0.6, 7)
     joints = np.geomspace(0.03, 2.0, 7)
-    one = grid(range(3), (1.0,), falls, parts, tangents, quicks, falls, parts, (0.0,))
-    two = grid(range(3), (1.0, 2.0), falls, parts, tangents, quicks, (0.0,), (0.0,), joints)
+    one = grid(range(3), (1,), falls, parts, tangents, quicks, falls, parts, (0.0,))
+    two = grid(range(3), (1, 2), falls, parts, tangents, quicks, (0.0,), (0.0,), joints)
     first, step, fall, part, tangent, quick, other_fall, other_part, joint = (
         np.concatenate(pair) for pair in zip(one, two, strict=True)
     )
@@ -303,8 +293,8 @@ def _two_faults(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
         _scale(phases.pulse, coil, np.sqrt(1 - np.minimum(lost * quick, _DEEPEST)))
         phases.loop[rows, index] = lost * tangent
     phases.ohms[rows, second.astype(np.int64)] += joint
-    place = np.full(len(first), -1.0)
-    cloud = _cloud(TWO_FAULTS, phases, place, scene, quantities, loss_doubt=0.3)
+    nowhere = np.full(len(first), -1)
+    cloud = _cloud(TWO_FAULTS, phases, nowhere, scene, quantities, loss_doubt=0.3)
     cloud.doubt *= _COARSE
     return cloud
 
@@ -319,16 +309,13 @@ def _phase_to_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
         range(3), (0.05, 0.12, 0.25, 0.5, 0.8), np.geomspace(0.003, 20, 14), (0.3, 0.7)
     )
     logs = contact_logs(scene, quantities, pair.astype(np.int64), depth, contact, main)
-    sound = pair_logs(Phases.sound(1, MAIN_SHARE), scene, quantities)
-    shift = logs - sound
-    shift = np.abs(shift - shift.mean(axis=2, keepdims=True))
     factor = np.full(len(quantities), 2 * _DOUBT)
     if "pulse" in quantities and scene.law != "period":
         factor[quantities.index("pulse")] = 0.3
     return Cloud(
         hypothesis=PHASE_TO_PHASE,
         logs=logs,
-        doubt=shift * factor[None, :, None],
+        doubt=_shift(logs, scene, quantities) * factor[:, None],
         place=pair.astype(np.int64),
         turns=np.full(len(pair), np.nan),
         weight=np.full(len(pair), 1 / len(pair)),

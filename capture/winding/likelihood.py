@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from .balance import Solved
 from .evidence import CONTRAST, Contrasts, Evidence, Quantity, Spread
-from .forward import Known, Phases, Scene, pair_logs
+from .forward import MAIN_SHARE, Known, Phases, Scene, pair_logs
 from .hypotheses import PRIOR, Cloud, clouds
 
 Array = NDArray[np.float64]
@@ -104,16 +104,17 @@ def natural_covariance(setting: Setting) -> Array:
     """Give the covariance of the contrasts of a sound winding, with the noise of its readings."""
     scene, spread = scene_of(setting), setting.spread
     step = 1e-3
-    phases = Phases.sound(10, 0.6)
+    phases = Phases.sound(9, MAIN_SHARE)
     for phase in range(3):
-        phases.ohms[1 + phase, phase] += step
+        phases.ohms[phase, phase] += step
         root = (1 + step) ** 0.5
         for table in (phases.henries, phases.pulse):
-            table[4 + phase, phase, :] *= root
-            table[4 + phase, :, phase] *= root
-        phases.loop[7 + phase, phase] += step * setting.lossy
+            table[3 + phase, phase, :] *= root
+            table[3 + phase, :, phase] *= root
+        phases.loop[6 + phase, phase] += step * setting.lossy
+    # The contrasts of a balanced winding are zero, so what is there is the change.
     logs = pair_logs(phases, scene, setting.quantities)
-    slope = ((logs[1:] - logs[:1]) / step @ CONTRAST.T).reshape(9, -1)
+    slope = (logs / step @ CONTRAST.T).reshape(len(logs), 2 * len(setting.quantities))
     scale = np.repeat([spread.resistance, spread.inductance, spread.loss], 3)
     natural = (slope * scale[:, None]).T @ (slope * scale[:, None])
     noise = np.repeat(np.array(setting.noise) ** 2, 2)
@@ -150,7 +151,7 @@ def table_of(setting: Setting) -> Table:
     balanced = natural_covariance(setting)
     logs = np.concatenate([cloud.logs for cloud in made])
     doubt = np.concatenate([cloud.doubt for cloud in made])
-    mean = (logs @ CONTRAST.T).reshape(len(logs), -1)
+    mean = (logs @ CONTRAST.T).reshape(len(logs), len(balanced))
     # Any winding with its rotor in shows the rotor as well, whatever else may be wrong.
     rotor = rotor_covariance(setting) if setting.rotor_in else np.zeros_like(balanced)
     hypothesis = np.repeat(np.arange(len(made)), [len(cloud.weight) for cloud in made])

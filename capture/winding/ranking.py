@@ -2,24 +2,12 @@
 
 from collections.abc import Mapping
 from math import sqrt
-from statistics import NormalDist
 
 import numpy as np
 
 from .hypotheses import BAD_READING, BALANCED, COIL_FAULTS, PHASE_TO_PHASE, TWO_FAULTS
 from .likelihood import Fit
 from .suspicion import Candidate
-
-
-def chi_square_quantile(probability: float, freedom: int) -> float:
-    """Give a quantile of the χ² distribution, two degrees or more (Wilson and Hilferty).
-
-    Within a per cent from 0.95 to 0.99. Beyond, it lies above the right one: at 0.9998 by 4 % for
-    two degrees and 1 % for eight, at 0.99999 by 7 % and 2 %.
-    """
-    z = NormalDist().inv_cdf(probability)
-    part = 2 / (9 * freedom)
-    return float(freedom * (1 - part + z * sqrt(part)) ** 3)
 
 
 def rank(fits: Mapping[str, Fit]) -> list[Candidate]:

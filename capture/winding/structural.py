@@ -4,11 +4,11 @@ from math import sqrt
 
 import numpy as np
 
-from .evidence import CONTRAST, DEFAULT_NOISE, Evidence
+from .chi_square import chi_square_limit
+from .evidence import CONTRAST, Evidence, relative_noise
 from .hypotheses import EARTH_PATH, OPEN_PHASE
-from .measured import COVERAGE_FACTOR, Measured
+from .measured import COVERAGE_FACTOR
 from .pulse import PulseComparison, pulse_comparison
-from .ranking import chi_square_quantile
 from .result import Bounded
 from .signature import PAIRS, open_phase, require_pairs
 from .suspicion import Candidate, Suspicion
@@ -100,12 +100,17 @@ def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
     """
     found = _compare(evidence)
     values = np.array([found.means[pair] for pair in PAIRS])
-    noise = max(_noise(reading) for reading in evidence.pulse.values())
+    noise = max(relative_noise("pulse", reading) for reading in evidence.pulse.values())
     # The natural spread of a number without a law is unknown: that of inductance is assumed.
     spread = sqrt(noise**2 + evidence.spread.inductance**2 / 2)
     distance = float(np.linalg.norm(np.log(values) @ CONTRAST.T)) / spread
-    threshold = sqrt(chi_square_quantile(1 - FALSE_ALARM, CONTRAST.shape[0]))
+    threshold = sqrt(chi_square_limit(FALSE_ALARM, quantities=1))
     detected = distance > threshold
+    terminal, said = None, ["no difference beyond natural spread"]
+    if detected:
+        # Six ends have no terminal in common.
+        six = evidence.connection == "open"
+        terminal, said = (None, []) if six else (found.terminal, [found.statement])
     return Suspicion(
         statement="cannot tell" if detected else "balanced",
         hypothesis=None,
@@ -115,37 +120,25 @@ def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
         candidates=(),
         coils={},
         coil_probability=0.0,
-        terminal=found.terminal if detected else None,
+        terminal=terminal,
         loss=None,
         turns=None,
         speaks_for=(_deviation(found),),
         speaks_against=(),
         next_measurement="find out which law the pulse instrument follows; read the resistances",
-        words=(
-            _deviation(found),
-            found.statement if detected else "no difference beyond natural spread",
-            *earth,
-        ),
+        words=(_deviation(found), *said, *earth),
         inputs=evidence.inputs,
     )
 
 
 def _compare(evidence: Evidence) -> PulseComparison:
-    times = dict(zip(PAIRS, (evidence.pulse.get(pair) for pair in evidence.pairs), strict=True))
-    require_pairs(times)
     plain = {
         pair: float(reading)
-        for pair, reading in times.items()
-        if reading is not None and not isinstance(reading, Bounded)
+        for pair, name in zip(PAIRS, evidence.pairs, strict=True)
+        if not isinstance(reading := evidence.pulse.get(name), Bounded | None)
     }
     return pulse_comparison(plain, "unknown", "span-max")
 
 
 def _deviation(found: PulseComparison) -> str:
     return f"pulse times deviate by {found.value:.1f} % (span over the largest)"
-
-
-def _noise(reading: object) -> float:
-    if isinstance(reading, Measured) and reading.random:
-        return reading.random / reading.value
-    return DEFAULT_NOISE["pulse"]

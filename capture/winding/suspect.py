@@ -6,12 +6,12 @@ from math import exp, sqrt
 import numpy as np
 
 from . import advice
-from .balance import Solved
-from .evidence import Contrasts, Evidence, check_spread, contrasts
+from .chi_square import chi_square_limit
+from .evidence import Contrasts, Evidence, check_spread, connections_of, contrasts
 from .hypotheses import BALANCED, FEWER_TURNS, TWO_FAULTS
 from .likelihood import Fit, fit, setting_of, signal, table_of
 from .measured import COVERAGE_FACTOR
-from .ranking import apart_by, chi_square_quantile, rank, suspected_coils
+from .ranking import apart_by, rank, suspected_coils
 from .result import Result
 from .structural import FALSE_ALARM, earth_words, open_pairs, pulse_words, terminal_only
 from .suspicion import Candidate, Statement, Suspicion
@@ -43,26 +43,29 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
     if not known.quantities:
         return terminal_only(evidence, earth)
     fits = _fits(evidence, known)
-    freedom = len(known.vector)
-    threshold = sqrt(chi_square_quantile(1 - FALSE_ALARM, freedom))
+    threshold = sqrt(chi_square_limit(FALSE_ALARM, len(known.quantities)))
     distances = {name: signal(one.table, known.vector) for name, one in fits.items()}
     distance = min(distances.values())
+    detected = distance > threshold
     ranked = rank(fits)
     apart = apart_by(ranked)
-    statement: Statement = (
-        _statement(ranked, apart, freedom) if distance > threshold else "balanced"
-    )
     rotor_or_turns = evidence.rotor != "out" and not _resistance_shows(fits, known)
-    if statement != "balanced" and rotor_or_turns:
-        statement = "cannot tell"
-    coils, coil_probability = suspected_coils(fits)
+    statement: Statement = "balanced"
+    coils, coil_probability = dict[str, str](), 0.0
+    terminal, loss = None, None
+    terminal_words: tuple[str, ...] = ()
+    if detected:
+        statement = _statement(ranked, apart, known)
+        if rotor_or_turns:
+            statement = "cannot tell"
+        coils, coil_probability = suspected_coils(fits)
+        terminal, terminal_words = _terminal(evidence, known)
+        loss = _loss(evidence, known)
     turns = _turns(fits, ranked) if statement == "named" else None
-    terminal, terminal_words = _terminal(evidence, known) if distance > threshold else (None, ())
-    loss = _loss(evidence, known) if distance > threshold else None
     speaks_for, speaks_against = advice.reasons(evidence, known, fits, ranked[0].hypothesis)
     words = [*_words(statement, ranked, coils, rotor_or_turns=rotor_or_turns), *terminal_words]
     words += [*pulse_words(evidence), *earth]
-    if statement == "balanced":
+    if not detected:
         words += advice.pass_words(evidence, fits, threshold)
     return Suspicion(
         statement=statement,
@@ -71,8 +74,8 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
         threshold=threshold / COVERAGE_FACTOR,
         apart=apart / COVERAGE_FACTOR,
         candidates=tuple(ranked),
-        coils=coils if distance > threshold else {},
-        coil_probability=coil_probability if distance > threshold else 0.0,
+        coils=coils,
+        coil_probability=coil_probability,
         terminal=terminal,
         loss=loss,
         turns=turns,
@@ -90,13 +93,6 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
     )
 
 
-def connections_of(evidence: Evidence) -> tuple[Solved, ...]:
-    """Give the connections to be considered: the one known, or star and delta."""
-    if evidence.connection == "unknown":
-        return ("star", "delta")
-    return (evidence.connection,)
-
-
 def _fits(evidence: Evidence, known: Contrasts) -> dict[str, Fit]:
     return {
         connection: fit(table_of(setting_of(evidence, known, connection)), known.vector)
@@ -104,9 +100,9 @@ def _fits(evidence: Evidence, known: Contrasts) -> dict[str, Fit]:
     }
 
 
-def _statement(ranked: list[Candidate], apart: float, freedom: int) -> Statement:
+def _statement(ranked: list[Candidate], apart: float, known: Contrasts) -> Statement:
     best = min(one.distance for one in ranked)
-    if best**2 > chi_square_quantile(1 - UNEXPLAINED, freedom):
+    if best**2 > chi_square_limit(UNEXPLAINED, len(known.quantities)):
         return "no single cause"
     first = ranked[0]
     if first.hypothesis == TWO_FAULTS:
@@ -169,7 +165,7 @@ def _terminal(evidence: Evidence, known: Contrasts) -> tuple[str | None, tuple[s
         logs = known.logs[known.quantities.index(name)]
         order = np.argsort(logs)
         below, above = logs[order[1]] - logs[order[0]], logs[order[2]] - logs[order[1]]
-        if max(below, above) < 2 * min(below, above):
+        if max(below, above) <= 2 * min(below, above):
             continue
         two, word = (order[:2], "low") if above > below else (order[1:], "high")
         first, second = sorted(evidence.pairs[place] for place in two)
@@ -186,14 +182,11 @@ def _resistance_shows(fits: Mapping[str, Fit], known: Contrasts) -> bool:
     """
     if "resistance" not in known.quantities:
         return False
-    start = 2 * known.quantities.index("resistance")
-    part = slice(start, start + 2)
-    vector = known.vector[part]
-    squares = [
-        float(vector @ np.linalg.solve(one.table.balanced[part, part], vector))
-        for one in fits.values()
-    ]
-    return min(squares) > chi_square_quantile(1 - FALSE_ALARM, len(vector))
+    # Resistance is the first of the quantities, and half of what a phase differs shows in a
+    # contrast, be it star or delta.
+    vector, balanced = known.vector[:2], next(iter(fits.values())).table.balanced[:2, :2]
+    square = float(vector @ np.linalg.solve(balanced, vector))
+    return square > chi_square_limit(FALSE_ALARM, quantities=1)
 
 
 def _words(

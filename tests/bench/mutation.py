@@ -3,7 +3,7 @@
     python -P tests/bench/mutation.py [MODULE ...] [--quick]
 
 A module is named as `insulation` or `capture.winding.insulation`; without one, all that stand in
-`[tool.mutation]` of pyproject.toml and are not to come later are taken. A mutant that survives must stand in
+`[tool.mutation]` of pyproject.toml are taken. A mutant that survives must stand in
 survivors.toml with the reason why it changes nothing that matters; exit 1 for one that does not, and for an
 entry whose mutant is gone or gets killed.
 
@@ -284,8 +284,7 @@ def main():
     """Try the modules asked for and hold their survivors against the list."""
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["mutation"]
     groups = settings["groups"]
-    held = [module for group in groups for module in group["modules"]]
-    known_names = [*held, *(module for group in groups for module in group.get("later", ()))]
+    known_names = [module for group in groups for module in group["modules"]]
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("modules", nargs="*", metavar="MODULE")
     parser.add_argument("--quick", action="store_true", help="do not try survivors again; too many")
@@ -293,14 +292,13 @@ def main():
     os.chdir(ROOT)
     names = [
         next((m for m in known_names if m == a or m.endswith("." + a)), a)
-        for a in asked.modules or held
+        for a in asked.modules or known_names
     ]
     if unknown := [name for name in names if name not in known_names]:
         sys.exit(f"not in [tool.mutation] of pyproject.toml: {', '.join(unknown)}")
     wrong = 0
     for group in groups:
-        inside = [*group["modules"], *group.get("later", ())]
-        if mine := [name for name in names if name in inside]:
+        if mine := [name for name in names if name in group["modules"]]:
             known, tried = tried_quickly(mine, group["tests"])
             wrong += sum(report(name, tried[name], known, again=not asked.quick) for name in mine)
     sys.exit(1 if wrong else 0)

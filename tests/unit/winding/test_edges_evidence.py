@@ -151,6 +151,17 @@ def test_readings_a_thousand_times_apart_have_a_wrong_prefix(ratio, taken):
             contrasts(known)
 
 
+def test_a_thousand_times_is_a_ratio():
+    with pytest.raises(ImpossibleSetError, match="more than a thousand times"):
+        contrasts(Evidence(resistance=by_pair(0.001, 1.5, 1.0)))
+    assert contrasts(Evidence(resistance=by_pair(2e3, 4e4, 5e4))).quantities == ("resistance",)
+
+
+def test_a_law_that_nobody_knows_of_is_named():
+    with pytest.raises(UnknownChoiceError, match="law 'frequency' is not known; use one of period"):
+        contrasts(Evidence(resistance=by_pair(1.0, 1.0, 1.0), law="frequency"))
+
+
 @pytest.mark.parametrize("reading", [math.inf, Bounded(bound=1e6)])
 def test_an_open_pair_has_no_logarithm(reading):
     with pytest.raises(NotFiniteError, match="resistance of V-W is inf"):

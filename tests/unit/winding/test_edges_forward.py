@@ -164,7 +164,9 @@ def test_only_a_time_constant_depends_on_the_source():
     low, high = (setting(law="time-constant", source_ohms=o).source_share for o in (0.5, 5.0))
     assert low == pytest.approx(0.25, rel=0.11)
     assert high == pytest.approx(2.5, rel=0.11)
-    assert setting(law="time-constant", source_ohms=0.0).source_share > 0
+    # A source without resistance has a thousandth of the pair's, rounded: e^−7.
+    none = setting(law="time-constant", source_ohms=0.0).source_share
+    assert none == pytest.approx(math.exp(-7.0))
     unknown = setting(law="time-constant", source_ohms=None).source_share
     assert unknown == setting(law="rise").source_share
 
@@ -221,8 +223,9 @@ def test_a_rotor_moves_inductance_and_what_follows_from_it(law, power):
     assert found[4:6, 4:6] == pytest.approx(np.eye(2))
     correlation = found[2, 4] / math.sqrt(found[2, 2] * found[4, 4])
     assert 0.5 < correlation < 0.9
+    # Three tenths of what the pulse sees is its own (common practice, no source): 1/√(1 + 0.3²).
     bridge_to_pulse = found[2, 6] / math.sqrt(found[2, 2] * found[6, 6])
-    assert 0.9 < bridge_to_pulse < 1
+    assert bridge_to_pulse == pytest.approx(1 / math.sqrt(1.09))
     assert found == pytest.approx(found.T)
 
 
@@ -243,6 +246,22 @@ def test_a_fit_is_the_logarithm_of_a_normal_density():
     whole = covariance_of(table, np.array([0, int(np.argmax(table.hypothesis == 1))]))
     assert whole[0] == pytest.approx(natural_covariance(chosen))
     assert whole[1][3, 3] >= whole[0][3, 3] + rotor_covariance(chosen)[3, 3] - 1e-12
+
+
+def test_doubt_adds_to_the_covariance_as_squares():
+    """Of (1, −1, 0)/√2 and (1, 1, −2)/√6 with variances of the three pairs (JCGM 100:2008, F.1.2.3)."""
+    table = table_of(replace(OPEN, quantities=("resistance", "pulse"), noise=(0.001, 0.004)))
+    case = int(np.flatnonzero(table.doubt[:, 1].max(axis=1) > 0.01)[5])
+    added = covariance_of(table, np.array([case]))[0] - natural_covariance(
+        replace(OPEN, quantities=("resistance", "pulse"), noise=(0.001, 0.004))
+    )
+    for row in range(2):
+        first, second, third = table.doubt[case, row] ** 2
+        both = (first - second) / math.sqrt(12)
+        wanted = [[(first + second) / 2, both], [both, (first + second + 4 * third) / 6]]
+        part = slice(2 * row, 2 * row + 2)
+        assert added[part, part] == pytest.approx(np.array(wanted), rel=1e-9, abs=1e-15)
+    assert added[:2, 2:] == pytest.approx(np.zeros((2, 2)))
 
 
 def test_the_weights_of_all_cases_make_the_priors():

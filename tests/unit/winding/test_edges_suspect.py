@@ -4,6 +4,7 @@
 """
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -13,13 +14,20 @@ from capture.winding import (
     InductanceReading,
     Measured,
     MissingReadingError,
+    OutsideRangeError,
     Spread,
     suspect,
 )
-from capture.winding.evidence import contrasts
-from capture.winding.hypotheses import OPEN_PHASE
+from capture.winding.evidence import connections_of, contrasts
+from capture.winding.hypotheses import (
+    BAD_READING,
+    BALANCED,
+    FEWER_TURNS,
+    OPEN_PHASE,
+    TWO_FAULTS,
+)
 from capture.winding.structural import earth_words, open_pairs, pulse_words, terminal_only
-from capture.winding.suspect import _loss, _terminal, connections_of
+from capture.winding.suspect import _loss, _terminal
 
 PAIRS = ("U-V", "V-W", "W-U")
 
@@ -229,7 +237,7 @@ def test_pulse_times_without_a_law_beside_others_are_told():
 
 
 def test_pulse_times_without_a_law_are_held_against_natural_spread():
-    """√⅔·ln(1/0.9) over √(0.004² + 0.02²/2), in units of 2u; χ²(2) at 0.9998: 17.03 (scipy).
+    """√⅔·ln(1/0.9) over √(0.004² + 0.02²/2), in units of 2u; χ²(2) at 0.9998: −2·ln 0.0002 = 17.03.
 
     √⅔ is the length of one reading's share in two orthonormal contrasts.
     """
@@ -237,7 +245,7 @@ def test_pulse_times_without_a_law_are_held_against_natural_spread():
     found = terminal_only(known, ("earth",))
     distance = math.sqrt(2 / 3) * math.log(1 / 0.9) / math.sqrt(0.004**2 + 0.02**2 / 2)
     assert found.signal == pytest.approx(distance / 2)
-    assert found.threshold == pytest.approx(math.sqrt(17.03) / 2, rel=0.03)
+    assert found.threshold == pytest.approx(math.sqrt(-2 * math.log(2e-4)) / 2)
     assert (found.statement, found.terminal) == ("cannot tell", "W")
     assert (found.apart, found.coil_probability, found.coils, found.candidates) == (0, 0, {}, ())
     assert found.words[1:] == ("the two high pairs, V-W and W-U, share W", "earth")
@@ -279,13 +287,164 @@ def test_advice_may_be_left_out():
 
 
 def test_a_distance_is_told_in_expanded_uncertainties():
-    """χ²(2) at 0.9998 is 17.03 (scipy): a threshold of √17.03/2 in units of U = 2u."""
+    """χ²(2) at 0.9998 is −2·ln 0.0002 = 17.03: a threshold of √17.03/2 in units of U = 2u."""
     known = Evidence(connection="star", resistance=by_pair(2.0, 2.2, 2.2), rotor="out")
     found = suspect(known)
-    assert found.threshold == pytest.approx(math.sqrt(17.03) / 2, rel=0.03)
-    assert found.signal > found.threshold
+    assert found.threshold == pytest.approx(math.sqrt(-2 * math.log(2e-4)) / 2)
+    # Half of what a phase differs shows in a contrast, beside the noise of 2⁻⁹·⁵ (computed).
+    deviation = math.sqrt((0.0075 / 2) ** 2 + 2**-19)
+    assert found.signal == pytest.approx(math.sqrt(2 / 3) * math.log(1.1) / deviation / 2, rel=1e-3)
     assert found.apart < found.signal
     assert (found.loss, found.coils.keys()) == (None, {"star"})
     assert found.terminal == "W"
     for one in found.candidates:
         assert one.distance >= 0
+
+
+def test_equal_readings_point_to_no_terminal():
+    """Three equal inductances leave it to the next quantity."""
+    known = Evidence(inductance=bridge(0.02, 0.02, 0.02), resistance=by_pair(1.0, 1.1, 1.1))
+    found, words = _terminal(known, contrasts(known))
+    assert (found, words) == ("W", ("by resistance, the two high pairs V-W and W-U share W",))
+
+
+def test_six_ends_without_a_law_share_no_terminal():
+    ends = dict(zip(("U1-U2", "V1-V2", "W1-W2"), (0.8e-3, 1e-3, 1e-3), strict=True))
+    found = terminal_only(Evidence(connection="open", pulse=ends), ("earth",))
+    assert (found.statement, found.terminal) == ("cannot tell", None)
+    assert found.words == ("pulse times deviate by 20.0 % (span over the largest)", "earth")
+
+
+def test_pulse_times_without_a_law_need_all_three():
+    with pytest.raises(MissingReadingError, match="W-U"):
+        suspect(Evidence(pulse={"U-V": 1e-3, "V-W": 1e-3}))
+    with pytest.raises(MissingReadingError):
+        terminal_only(Evidence(), ())
+
+
+def test_every_question_is_asked_in_its_turn():
+    with pytest.raises(OutsideRangeError, match="spread of loss"):
+        suspect(Evidence(resistance=by_pair(1.0, 1.0, 1.0), spread=Spread(loss=0.0)))
+    assert suspect(Evidence(resistance=by_pair(OPEN, OPEN, 2.0))).hypothesis == OPEN_PHASE
+    alone = suspect(Evidence(pulse=by_pair(0.9e-3, 1e-3, 1e-3), insulation={"U": 1e9, "V": 1e6}))
+    assert (alone.statement, alone.terminal) == ("cannot tell", "W")
+    assert alone.words[-1].startswith("earth path: V")
+
+
+def test_of_two_connections_the_one_nearer_to_balance_is_held_against_the_threshold():
+    def of(connection):
+        return suspect(Evidence(connection=connection, inductance=bridge(0.02, 0.023, 0.022)))
+
+    star, delta, unknown = of("star"), of("delta"), of("unknown")
+    assert abs(star.signal - delta.signal) > 1e-3
+    assert unknown.signal == pytest.approx(min(star.signal, delta.signal), rel=1e-9)
+    assert unknown.coils.keys() == {"star", "delta"}
+
+
+def test_two_hypotheses_are_apart_by_the_root_of_their_squares():
+    found = suspect(Evidence(connection="star", resistance=by_pair(2.0, 2.2, 2.2), rotor="out"))
+    single = [c for c in found.candidates if c.hypothesis not in (BALANCED, TWO_FAULTS)]
+    best, *others = [one.distance for one in single]
+    apart = math.sqrt(max(min(others) ** 2 - best**2, 0)) / 2
+    assert found.apart == pytest.approx(apart)
+
+
+def test_a_sound_winding_has_nothing_to_show():
+    found = suspect(timed("period", 1e-3, 1.001e-3, 1e-3, insulation={"U": 1e9, "V": 1e6}))
+    assert (found.statement, found.hypothesis, found.detected) == ("balanced", None, False)
+    assert (found.coils, found.coil_probability) == ({}, 0)
+    assert (found.terminal, found.loss, found.turns) == (None, None, None)
+    first, earth, could = found.words
+    assert first == "no difference beyond readings and natural spread"
+    assert earth.startswith("earth path: V")
+    assert could.startswith("no difference above")
+    assert found.next_measurement.startswith("none is needed")
+
+
+def test_what_is_seen_is_told_with_its_coil_its_terminal_and_its_loss():
+    found = suspect(timed("rise", 0.7e-3, 1e-3, 0.7e-3))
+    assert (found.statement, found.detected) == ("cannot tell", True)
+    assert (found.terminal, found.hypothesis, found.turns) == ("U", None, None)
+    assert found.loss.value == pytest.approx(30)
+    assert found.coils == {"star": "U"}
+    assert 0.9 < found.coil_probability <= 1
+    assert not any(word.startswith("no difference") for word in found.words)
+
+
+NAMED = Evidence(
+    connection="star",
+    # A phase with 15 % fewer turns: R = 0.85, L = 0.85² and M = 0.85 of a sound one's, w = 0.6
+    # (machine theory): pairs of 1.85 Ω and 0.85² + 1 + 0.85·0.6 of L, against 2 Ω and 2.6.
+    resistance=by_pair(1.85, 2.0, 1.85),
+    inductance=by_pair(
+        *(
+            InductanceReading(henries=0.01 * h, ohms=r + 1.0 * h, hertz=1000)
+            for r, h in ((1.85, 2.2325), (2.0, 2.6), (1.85, 2.2325))
+        )
+    ),
+)
+
+
+def test_what_is_named_comes_with_its_size():
+    found = suspect(replace(NAMED, rotor="out"))
+    assert (found.statement, found.hypothesis) == ("named", FEWER_TURNS)
+    assert found.words[0] == "fewer turns in one coil: U"
+    assert found.turns.value == pytest.approx(15, abs=1.5)
+    # 1 − 2.2325/2.6 (computed)
+    assert found.loss.value == pytest.approx(14.13, abs=0.01)
+    assert found.next_measurement.startswith("confirm it")
+    # What is named is what the reasons are about.
+    assert [one.split(",")[0] for one in found.speaks_for] == ["resistance", "inductance", "loss"]
+    assert found.speaks_against == ()
+    assert found.apart >= 1.5
+    assert found.candidates[0].probability >= 0.99
+
+
+def test_reasons_are_about_the_first_candidate():
+    """A clip that adds 15 % to one pair of the resistances, and nothing in the inductances."""
+    odd = Evidence(
+        connection="star",
+        resistance=by_pair(2.0, 2.3, 2.0),
+        inductance=bridge(0.02, 0.02, 0.02),
+        rotor="out",
+    )
+    found = suspect(odd)
+    assert found.candidates[0].hypothesis == BAD_READING
+    assert found.candidates[0].places == {"star": "V-W"}
+    assert len(found.speaks_for) == 3
+    assert found.speaks_against == ()
+
+
+def test_without_resistances_nothing_speaks_against_the_rotor():
+    found = suspect(timed("rise", 0.7e-3, 1e-3, 0.7e-3, rotor="in"))
+    assert found.words[0].startswith("rotor or turns")
+    assert found.statement == "cannot tell"
+
+
+def test_with_the_rotor_out_inductance_may_speak_alone():
+    low = Evidence(
+        connection="star",
+        resistance=by_pair(2.0, 2.01, 2.0),
+        inductance=bridge(0.015, 0.02, 0.02),
+        rotor="out",
+    )
+    assert not suspect(low).words[0].startswith("rotor or turns")
+
+
+@pytest.mark.parametrize("rotor", ["in", "unknown"])
+def test_what_resistances_alone_show_is_held_against_their_own_limit(rotor):
+    """χ²(2) at 0.9998 is 17.03: two contrasts of (0.0075/2)² by nature and 2⁻⁹·⁵² by noise.
+
+    Two like pairs of a star: the contrast lies √⅔ of the logarithm off; of sound phases' halves
+    each pair shows, half the spread is left in every contrast (computed).
+    """
+    limit = math.sqrt(-2 * math.log(2e-4) * ((0.0075 / 2) ** 2 + 2**-19))
+    for times, told in ((0.97, True), (1.03, False)):
+        ratio = math.exp(-times * limit * math.sqrt(3 / 2))
+        known = Evidence(
+            connection="star",
+            resistance=by_pair(2.0 * ratio, 2.0, 2.0),
+            inductance=bridge(0.015, 0.02, 0.02),
+            rotor=rotor,
+        )
+        assert suspect(known).words[0].startswith("rotor or turns") is told

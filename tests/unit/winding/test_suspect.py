@@ -36,7 +36,6 @@ from capture.winding.hypotheses import (
     ROTOR,
     SHORTED_TURNS,
 )
-from capture.winding.ranking import chi_square_quantile
 from simulators.pulse import PulseInstrument
 from simulators.winding import PAIRS, Rotor, Winding
 from simulators.winding_faults import (
@@ -373,15 +372,6 @@ def test_mixed_conditions_are_named():
     inside = {pair: replace(one, rotor="in") for pair, one in evidence.inductance.items()}
     with pytest.raises(MixedConditionsError, match="rotor in"):
         suspect(replace(evidence, inductance=inside))
-
-
-@pytest.mark.parametrize(
-    ("probability", "freedom", "value"),
-    # any table of the χ² distribution
-    [(0.95, 2, 5.991), (0.99, 4, 13.277), (0.999, 6, 22.458), (0.999, 8, 26.124)],
-)
-def test_chi_square_quantile(probability, freedom, value):
-    assert chi_square_quantile(probability, freedom) == pytest.approx(value, rel=0.01)
 
 
 def test_signal_is_the_distance_in_expanded_uncertainties():
