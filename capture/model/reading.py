@@ -205,7 +205,10 @@ class ReadingDraft(Model):
     shown_unit: str = Field(max_length=16)
     """The unit exactly as shown, or as configured for an instrument that sends none."""
     status: Status
-    """What kind of value the instrument showed."""
+    """How far the value can be believed: ``above-range`` and ``below-range`` have none, perhaps a
+    bound; ``invalid`` is the instrument's own word; ``unsettled`` is still moving; ``stale`` is
+    shown again, not measured again; ``live-voltage`` was found on the object; ``breakdown`` is the
+    insulation's; ``aborted`` was ended before it was complete."""
     bound: Bound | None = Field(None, exclude_if=is_none)
     """Where the value lies, if it is out of range and a bound was shown or is known."""
     uncertainty: Uncertainty | None = Field(None, exclude_if=is_none)
