@@ -171,8 +171,8 @@ class Daemon:
             damaged=str(aside.to),
             why=why,
             new=str(path),
-            hint=f"`benchtally journal export --damaged --journal {aside.to} FILE` saves what can "
-            "be read; keep the file",
+            hint=f"`benchtally journal export --damaged --journal {aside.to} --out FILE` saves "
+            "what can be read; keep the file",
         )
 
     def _make_publisher(self, name: str) -> Publisher:

@@ -30,9 +30,9 @@ def register(app: typer.Typer) -> None:
         what: Annotated[
             Literal["readings", "results", "trends"], typer.Argument(help="What to write out.")
         ],
-        to: Annotated[
+        out: Annotated[
             Path,
-            typer.Option("--to", metavar="FILE", help="Its ending is the form; - for the output."),
+            typer.Option("--out", metavar="FILE", help="Its ending is the form; - for the output."),
         ] = Path("-"),
         form: Annotated[
             Literal["csv", "jsonl", "xlsx", "parquet"] | None,
@@ -70,7 +70,7 @@ def register(app: typer.Typer) -> None:
         config: ConfigOption = None,
     ) -> int:
         """Write readings, results or trends to a file, with units in the headings."""
-        chosen = _form(to, form)
+        chosen = _form(out, form)
         if not follow and (after, count, seconds) != (None, None, None):
             raise InputError("--after, --count and --for belong to --follow")
         with open_bench(config) as bench:
@@ -85,43 +85,43 @@ def register(app: typer.Typer) -> None:
                 until=None if until is None else moment("--until", until),
             )
             if follow:
-                _check_follow(what, chosen, asked, to)
+                _check_follow(what, chosen, asked, out)
                 stream = _Stream(bench, asked, chosen, comma=decimal == "comma")
                 return stream.run(after, count, seconds)
-            return _write(bench, what, asked, to, chosen, comma=decimal == "comma")
+            return _write(bench, what, asked, out, chosen, comma=decimal == "comma")
 
 
-def _form(to: Path, form: "Form | None") -> "Form":
-    by_name = _SUFFIXES.get(to.suffix.lower())
-    if str(to) != "-" and by_name is None and form is None:
-        raise InputError(f"{to}: say the form by its ending ({', '.join(_SUFFIXES)}) or by --form")
+def _form(out: Path, form: "Form | None") -> "Form":
+    by_name = _SUFFIXES.get(out.suffix.lower())
+    if str(out) != "-" and by_name is None and form is None:
+        raise InputError(f"{out}: say the form by its ending ({', '.join(_SUFFIXES)}) or by --form")
     return form or by_name or "csv"  # type: ignore[return-value] # the endings are those of forms
 
 
 def _write(
-    bench: Bench, what: "What", asked: "Selection", to: Path, form: "Form", *, comma: bool
+    bench: Bench, what: "What", asked: "Selection", out: Path, form: "Form", *, comma: bool
 ) -> int:
     from capture.exports.forms import table_of, write
 
     table = table_of(what, bench.desk, asked, bench.clock.utc())
-    if str(to) == "-":
+    if str(out) == "-":
         write(table, form, sys.stdout.buffer, comma=comma)
         sys.stdout.buffer.flush()
         return DONE
-    with whole_file(to) as out:
-        rows = write(table, form, out, comma=comma)
+    with whole_file(out) as file:
+        rows = write(table, form, file, comma=comma)
     noun = "document" if form == "jsonl" else "row"
-    say(f"{clean(to)}: {rows} {noun}{'' if rows == 1 else 's'}")
+    say(f"{clean(out)}: {rows} {noun}{'' if rows == 1 else 's'}")
     return DONE
 
 
-def _check_follow(what: str, form: str, asked: "Selection", to: Path) -> None:
+def _check_follow(what: str, form: str, asked: "Selection", out: Path) -> None:
     if what != "readings" or form not in ("csv", "jsonl") or asked.job is not None:
         raise InputError(
             "--follow gives readings as CSV or JSON lines; results and trends have no stream of "
             "their own, and a job's readings are there at its end"
         )
-    if str(to) != "-":
+    if str(out) != "-":
         raise InputError("--follow writes to the output; send that to a file by > FILE")
 
 

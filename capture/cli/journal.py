@@ -122,25 +122,29 @@ def _verify(journal: typer.Typer) -> None:
 def _backup(journal: typer.Typer) -> None:
     @journal.command()
     def backup(
-        target: Annotated[Path, typer.Argument(metavar="FILE", help="Where to write the copy.")],
+        out: Annotated[
+            Path, typer.Option("--out", metavar="FILE", help="Where to write the copy.")
+        ],
         config: ConfigOption = None,
         as_json: JsonOption = False,
     ) -> int:
         """Copy the journal while the daemon writes, and verify the copy."""
         from capture.journal.backup import backup
 
-        found = backup(_path(config, None), target)
+        found = backup(_path(config, None), out)
         if as_json:
-            print_json([{"file": str(target), **_as_json(found)}])
+            print_json([{"file": str(out), **_as_json(found)}])
         else:
-            say(f"{clean(target)}: {found.entries} entries, verified, head {_head(found)}")
+            say(f"{clean(out)}: {found.entries} entries, verified, head {_head(found)}")
         return DONE
 
 
 def _export(journal: typer.Typer) -> None:
     @journal.command()
     def export(
-        target: Annotated[Path, typer.Argument(metavar="FILE", help="Where to write; - prints.")],
+        out: Annotated[
+            Path, typer.Option("--out", metavar="FILE", help="Where to write; - for the output.")
+        ],
         config: ConfigOption = None,
         file: FileOption = None,
         damaged: Annotated[
@@ -151,11 +155,11 @@ def _export(journal: typer.Typer) -> None:
         from capture.journal.transfer import export, export_readable
 
         path = _path(config, file)
-        with _output(target) as out:
-            moved = export_readable(path, out) if damaged else export(path, out)
+        with _output(out) as file_out:
+            moved = export_readable(path, file_out) if damaged else export(path, file_out)
         note = f", {moved.unreadable} could not be read" if moved.unreadable else ""
         # Where the entries are printed, this must not stand among them.
-        tell = complain if str(target) == "-" else say
+        tell = complain if str(out) == "-" else say
         tell(f"{moved.entries} entries exported{note}, head {moved.head.hex()}@{moved.last}")
         return FAILED if moved.unreadable else DONE
 
@@ -222,9 +226,11 @@ def _trim(journal: typer.Typer) -> None:
             float,
             typer.Option("--window-days", min=0, help="Keep so many days for sending again."),
         ] = 7,
-        export: Annotated[
+        out: Annotated[
             Path | None,
-            typer.Option(metavar="FILE", help="Where the cut entries go; else beside the journal."),
+            typer.Option(
+                "--out", metavar="FILE", help="Where the cut entries go; else beside the journal."
+            ),
         ] = None,
         dry_run: Annotated[
             bool, typer.Option("--dry-run", help="Say what would be cut; cut nothing.")
@@ -251,7 +257,7 @@ def _trim(journal: typer.Typer) -> None:
             return plan(path, until, delivered_by(path, name))
 
         first = found()
-        to = export or path.with_name(f"{path.name}.cut-{first.first}-{first.base.n}.jsonl")
+        to = out or path.with_name(f"{path.name}.cut-{first.first}-{first.base.n}.jsonl")
         if dry_run or not first.count:
             say(f"{first.count} entries can be cut; what comes next is held by: {first.held_by}")
             return DONE

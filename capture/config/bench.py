@@ -33,8 +33,9 @@ class JobsConfig(Section):
     longest_time_constant_s: float = Field(30.0, gt=0, le=600)
     """Slowest approach that is recognised as one, seconds."""
     energy_limit_joules: float = Field(0.1, gt=0, le=10)
-    """Energy stored in a winding under which leads may be moved while the meter's current flows
-    (the site's own decision; common practice, no source)."""
+    """Stored energy ½LI², J, above which a job asks for a word that the meter's current is zero
+    before it goes on (the site's own decision; common practice, no source). Ramp the current
+    down in any case."""
     reference_celsius: float = Field(25.0, gt=-50, lt=250)
     """Temperature that resistances are brought to, °C."""
 
@@ -45,10 +46,13 @@ class RecordsConfig(Section):
     language: str = Field("en", pattern=r"^[a-z]{2}$")
     """en or de."""
     paper: Literal["a4", "letter"] = "a4"
+    """Size of the PDF's pages."""
 
 
 class LogConfig(Section):
     """What is logged, and how."""
 
     level: Literal["debug", "info", "warning", "error"] = "info"
+    """Events below it are left out."""
     form: Literal["text", "json"] = "text"
+    """Text for people, or one JSON object a line."""

@@ -20,6 +20,7 @@ class TlsConfig(Section):
     key_password: str = Field("", repr=False)
     """Better given by the environment or key_password_file."""
     key_password_file: Path | None = None
+    """File whose text is the key's password."""
 
     @model_validator(mode="after")
     def _key_belongs_to_a_certificate(self) -> Self:
@@ -46,6 +47,7 @@ class BrokerConfig(Section):
     """An MQTT broker that readings are delivered to."""
 
     host: Host = "127.0.0.1"
+    """Name or address of the broker."""
     port: int = Field(1883, ge=1, le=65535)
     """8883 if not given and there is a section tls."""
     version: Literal["auto", "5", "3.1.1"] = "auto"
@@ -53,11 +55,16 @@ class BrokerConfig(Section):
     client_id: str = Field("", max_length=64)
     """benchtally-SITE-BENCH if empty, with -NAME for one of several brokers."""
     username: str = ""
+    """Whom the broker takes us for; anonymous if empty."""
     password: str = Field("", repr=False)
     """Better given by BENCHTALLY_BROKER__PASSWORD or password_file."""
     password_file: Path | None = None
+    """File whose text is the password; relative to the configuration file."""
     tls: TlsConfig | None = None
+    """How the broker is trusted; without this section the connection is not encrypted."""
     keepalive_s: int = Field(20, ge=5, le=600)
+    """MQTT's keep-alive: after one and a half times as long without a word the broker gives us
+    up, and sends the will."""
     window: int = Field(20, ge=1, le=200)
     """Most messages that may be unacknowledged at a time."""
     max_rate: int = Field(10_000, ge=0, le=1_000_000)

@@ -14,7 +14,9 @@ class InstrumentConfig(Section):
     """One instrument on the bench."""
 
     driver: Slug
+    """Driver that understands it; `benchtally drivers` lists them."""
     link: LinkSettings
+    """Byte path to it; `kind` says which of those below."""
     allow: tuple[str, ...] = ()
     """Messages that may be sent to this instrument besides the queries that start nothing. Whoever
     writes one here has made sure of what it does: READ?, INITiate and the like may route current or
@@ -41,8 +43,11 @@ class EquipmentConfig(Section):
     description: Line | None = None
     """What it is, in words."""
     maker: Line | None = None
+    """Who made it."""
     model: Line | None = None
+    """Its maker's type."""
     serial: Line | None = None
+    """Its maker's serial number."""
     calibrated: date | None = None
     """Day of its last calibration."""
     calibration_due: date | None = None

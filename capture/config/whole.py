@@ -31,18 +31,25 @@ class Config(FileSettings):
     bench: Slug
     """The bench, as it stands in topics."""
     journal: JournalConfig = JournalConfig()
+    """Where readings are stored."""
     broker: BrokerConfig = BrokerConfig()
     """The broker; where there are only several by name, this one is none of them."""
     brokers: dict[Slug, BrokerConfig] = Field(default_factory=dict)
     """More brokers, each by a name; each gets everything, at its own pace."""
     log: LogConfig = LogConfig()
+    """What is logged, and how."""
     evidence: EvidenceConfig = EvidenceConfig()
+    """Where photos are kept."""
     jobs: JobsConfig = JobsConfig()
+    """How jobs are done at this bench."""
     records: RecordsConfig = RecordsConfig()
+    """How records are written."""
     web: WebConfig | None = None
+    """Pages and HTTP API; none are served where this section does not stand."""
     limits: dict[str, dict[str, Any]] = Field(default_factory=dict)
     """The site's own limits: by name, with value, source, and whether the site adopts it."""
     instruments: dict[Slug, InstrumentConfig] = Field(default_factory=dict)
+    """The instruments to capture, each by its name on this bench."""
     equipment: dict[Slug, EquipmentConfig] = Field(default_factory=dict)
     """What is known of instruments, by name: those above, and displays that are only read off."""
 

@@ -26,14 +26,20 @@ class BrokerSource(_Section):
     """The broker to listen to; MQTT 5 only."""
 
     host: str = Field("127.0.0.1", min_length=1, max_length=255)
+    """Name or address of the broker."""
     port: int = Field(1883, ge=1, le=65535)
     """8883 if not given and there is a section tls."""
     username: str = ""
+    """Whom the broker takes us for; anonymous if empty."""
     password: str = Field("", repr=False)
     """Better given by BENCHTALLY_HISTORIAN_BROKER__PASSWORD or password_file."""
     password_file: Path | None = None
+    """File whose text is the password; relative to the historian's file."""
     tls: TlsConfig | None = None
+    """How the broker is trusted; without this section the connection is not encrypted."""
     keepalive_s: int = Field(20, ge=5, le=600)
+    """MQTT's keep-alive: after one and a half times as long without a word the broker gives us
+    up."""
     session_expiry_s: int = Field(30 * 86_400, ge=60, le=0xFFFF_FFFE)
     """How long the broker keeps what a slot has not taken while nobody serves it."""
     max_packet: int = Field(262_144, ge=4096, le=16_777_216)
@@ -56,6 +62,7 @@ class Database(_Section):
     password: str = Field("", repr=False)
     """Better given by BENCHTALLY_HISTORIAN_DATABASE__PASSWORD or password_file."""
     password_file: Path | None = None
+    """File whose text is the password; relative to the historian's file."""
     batch: int = Field(2000, ge=1, le=20_000)
     """Most messages in one transaction; twice as many may be unacknowledged."""
 
@@ -88,9 +95,13 @@ class HistorianConfig(FileSettings):
     slots: int = Field(1, ge=1, le=64)
     """How many share the stream. Each needs a process that serves it, always."""
     broker: BrokerSource = BrokerSource()
+    """Where the stream comes from."""
     database: Database = Database()
+    """Where it goes."""
     gaps: Gaps = Gaps()
+    """How holes in it are looked for."""
     log: LogConfig = LogConfig()
+    """What is logged, and how."""
 
     def client_id(self, slot: int) -> str:
         """Give the client id of a slot: always the same, or its share of the stream is lost."""

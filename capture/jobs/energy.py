@@ -10,8 +10,8 @@ from typing import Any
 
 from capture.errors import InputError
 
-#: Stored energy under which leads may be moved at once (a site's own decision; common practice,
-#: no source).
+#: Stored energy above which a job asks for a word that the current was zero (a site's own decision;
+#: common practice, no source).
 ENERGY_LIMIT_JOULES = 0.1
 
 

@@ -15,7 +15,7 @@ from pydantic import ConfigDict, Field, ValidationError, field_validator, model_
 
 from capture.errors import ConfigError, InputError
 from capture.faults import fault_lines
-from capture.model.fields import Line, Model, QuantityName, Slug
+from capture.model.fields import Line, Model, QuantityName, SchemaVersion, Slug
 from capture.model.job import StepId
 from capture.model.testpoint import TestPoint
 from capture.settings_text import toml_table
@@ -33,9 +33,12 @@ class Take(_Strict):
     """How the value of a step is taken."""
 
     how: Literal["settled", "timed", "keyed"] = "settled"
+    """``settled``: once the value stands still; ``timed``: so long after the voltage was
+    reached; ``keyed``: a person enters it."""
     at_s: Annotated[tuple[float, ...], Field(max_length=24)] = ()
     """For ``timed``: seconds since the voltage was reached, each ± ``within_s``."""
     within_s: float = Field(1.0, gt=0, le=10)
+    """How far from its time a timed value may be, either way, in seconds."""
 
     @model_validator(mode="after")
     def _times_fit(self) -> Self:
@@ -50,18 +53,23 @@ class Step(_Strict):
     """One step."""
 
     id: StepId
+    """Name of the step, once in a procedure; a job and its results speak of it by this."""
     title: Line
+    """What is done, for people."""
     cautions: Annotated[tuple[Line, ...], Field(max_length=12)] = ()
     """Shown before everything else of the step."""
     points: Annotated[tuple[str, ...], Field(min_length=1, max_length=24)]
     """Test points, in the order of the instrument; one for a captured value."""
     quantity: QuantityName
+    """What is measured."""
     energy: Literal["none", "direct-current", "test-voltage", "pulse"] = "none"
     """What the instrument puts on the winding; decides which locks hold."""
     take: Take = Take()
+    """When and how its value is taken."""
     instrument: Slug | None = None
     """Instrument to watch, where the bench has several for the quantity."""
     conditions: dict[str, str] = Field(default_factory=dict)
+    """Stored with every reading of the step, such as ``law``."""
     explain: str = Field("", max_length=400)
     """What to do, in a sentence or two."""
 
@@ -83,14 +91,17 @@ class Step(_Strict):
 class Procedure(_Strict):
     """An ordered set of steps."""
 
-    schema_version: Literal[1]
+    schema_version: SchemaVersion
     name: Slug
+    """What it is called by; that of its file."""
     title: Line
+    """What it is for, for people."""
     cautions: Annotated[tuple[Line, ...], Field(max_length=24)] = ()
     """Shown before the first step."""
     include: Annotated[tuple[Slug, ...], Field(max_length=16)] = ()
     """Other procedures whose steps come first, in this order."""
     steps: Annotated[tuple[Step, ...], Field(max_length=200)] = ()
+    """In the order in which they are asked for; a person may do them in any."""
     new_winding: bool = False
     """The winding has been renewed before such a job: trends of the machine begin with it."""
 

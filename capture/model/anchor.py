@@ -5,7 +5,17 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, Model, Sha256, Slug, Utc, is_empty, is_none
+from capture.model.fields import (
+    Bench,
+    Line,
+    Model,
+    SchemaVersion,
+    Sha256,
+    Site,
+    Utc,
+    is_empty,
+    is_none,
+)
 
 
 class Base(Model):
@@ -30,11 +40,11 @@ class Anchor(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     time: Utc
     cause: Literal["trimmed", "set-aside"]
     """Old entries were cut off, or a damaged file was set aside and this one begun."""

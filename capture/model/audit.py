@@ -5,7 +5,7 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, Model, Slug, Utc, is_none
+from capture.model.fields import Bench, Line, Model, SchemaVersion, Site, Utc, is_none
 
 Happening = Literal[
     "logged-in",
@@ -23,11 +23,11 @@ class AuditEntry(Model):
     Stays on the bench. Readers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     time: Utc
     what: Happening
     operator: Line | None = Field(None, exclude_if=is_none)

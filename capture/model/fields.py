@@ -1,7 +1,7 @@
 """Field types that several models share: bounded text, names that fit a topic, UTC stamps."""
 
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer
 
@@ -40,6 +40,13 @@ Utc = Annotated[
 
 #: An id that can stand in an MQTT topic, a file name and a URL as it is.
 Slug = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?$")]
+
+#: Members that mean the same in every schema, and are described once.
+SchemaVersion = Annotated[
+    Literal[1], Field(description="Version of the schema, as at the end of its ``$id``.")
+]
+Site = Annotated[Slug, Field(description="Site that the bench belongs to, as in the topics.")]
+Bench = Annotated[Slug, Field(description="Bench that it comes from, as in the topics.")]
 
 #: A line that a person typed or a label shows; no control characters, so no terminal escapes.
 Line = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]

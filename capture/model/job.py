@@ -5,7 +5,17 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, MachineId, Model, Slug, Utc, is_empty, is_none
+from capture.model.fields import (
+    Bench,
+    Line,
+    MachineId,
+    Model,
+    SchemaVersion,
+    Site,
+    Utc,
+    is_empty,
+    is_none,
+)
 
 StepId = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]{0,62}$")]
 Reason = Annotated[str, Field(min_length=3, max_length=500)]
@@ -194,11 +204,11 @@ class JobEntry(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7, made where the person acts: handing it in twice does it once."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     job: UUID
     time: Utc
     operator: Line

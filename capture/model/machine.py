@@ -5,7 +5,18 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, MachineId, Model, Slug, Utc, is_empty, is_none, is_unknown
+from capture.model.fields import (
+    Bench,
+    Line,
+    MachineId,
+    Model,
+    SchemaVersion,
+    Site,
+    Utc,
+    is_empty,
+    is_none,
+    is_unknown,
+)
 
 Connection = Literal["star", "delta", "open", "unknown"]
 WindingType = Literal["random", "form", "concentric", "field", "dc-armature", "unknown"]
@@ -15,12 +26,17 @@ class Nameplate(Model):
     """What is known of a machine. Everything may be unknown."""
 
     rated_volts: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Rated voltage, V: between lines for three phases, else at the terminals."""
     rated_watts: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Rated output, W."""
     rated_amperes: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Rated current, A."""
     rated_hertz: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Rated frequency, Hz."""
     rated_rpm: float | None = Field(None, gt=0, exclude_if=is_none)
     """Rated speed, turns a minute."""
     poles: int | None = Field(None, ge=2, le=96, multiple_of=2, exclude_if=is_none)
+    """Number of poles; always even."""
     connection: Connection = "unknown"
     """How the phases are joined."""
     winding: WindingType = Field("unknown", exclude_if=is_unknown)
@@ -43,11 +59,13 @@ class Nameplate(Model):
     year: int | None = Field(None, ge=1880, le=2200, exclude_if=is_none)
     """Year it was made or wound."""
     serial: Line | None = Field(None, exclude_if=is_none)
+    """Its maker's serial number."""
     order: Line | None = Field(None, exclude_if=is_none)
     """Order or work number."""
     label: Line | None = Field(None, exclude_if=is_none)
     """Code on a label that a scanner reads."""
     description: Line | None = Field(None, exclude_if=is_none)
+    """What it drives or where it stands, in words."""
 
 
 class MachineEntry(Model):
@@ -56,11 +74,11 @@ class MachineEntry(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7 of this entry."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     time: Utc
     operator: Line
     machine: MachineId

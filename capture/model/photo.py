@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from capture.model.fields import Line, Model, QuantityName, Sha256, UnitCode, is_none
+from capture.model.fields import Line, Model, QuantityName, SchemaVersion, Sha256, UnitCode, is_none
 from capture.model.status import Status
 from capture.model.testpoint import Direction
 
@@ -38,13 +38,16 @@ class Crop(Model):
     top: int = Field(ge=0)
     """From the upper edge."""
     width: int = Field(ge=1)
+    """To the right of ``left``."""
     height: int = Field(ge=1)
+    """Down from ``top``."""
 
 
 class ReadCharacter(Model):
     """One character as read."""
 
     text: Annotated[str, Field(min_length=1, max_length=1, pattern=r"^[^\x00-\x1f\x7f-\x9f]$")]
+    """A digit, letter or mark."""
     confidence: Confidence
     """0 to 1; what the reader says of itself, lowered where it read otherwise at another look."""
 
@@ -53,6 +56,7 @@ class PhotoDoubt(Model):
     """Something that a person must look at before they confirm."""
 
     kind: DoubtKind
+    """Which of the known doubts it is, for programs."""
     words: Line
     """What to look at."""
 
@@ -61,6 +65,7 @@ class Proposal(Model):
     """One value as read; a person confirms, corrects or refuses it."""
 
     quantity: QuantityName
+    """What the step asks for."""
     text: Line
     """The number, and the unit beside it, exactly as read."""
     digits: Line
@@ -72,6 +77,7 @@ class Proposal(Model):
     value: float | None
     """In ``unit``; null where there is no number, or its unit was not understood."""
     status: Status
+    """Kind of value that the display shows, as far as it was understood."""
     point: Line | None = Field(None, exclude_if=is_none)
     """Test point that the value belongs to, such as U-V."""
     direction: Direction | None = Field(None, exclude_if=is_none)
@@ -83,26 +89,30 @@ class Proposal(Model):
     confidence: Confidence
     """That of the least sure character."""
     doubts: Annotated[tuple[PhotoDoubt, ...], Field(max_length=24)] = ()
+    """What a person must look at before they confirm it; none is no promise."""
 
 
 class LabelCode(Model):
     """A code on a label, as read."""
 
     text: Line
+    """What the code holds, and nothing that is acted upon by itself."""
     format: Line
     """What kind of code it is, such as QR Code."""
     crop: Crop
+    """Where the code stands in the photo."""
 
 
 class PhotoProposals(Model):
     """All that was read off one photo for one step."""
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     photo: Sha256
     """The photo as it is kept, by its SHA-256."""
     width: int = Field(ge=1)
+    """Of the photo as it is kept, in pixels."""
     height: int = Field(ge=1)
-    """Size of the photo as it is kept, in pixels."""
+    """Of the photo as it is kept, in pixels."""
     display: Annotated[tuple[tuple[float, float], ...], Field(max_length=4)] | None = Field(
         None, exclude_if=is_none
     )

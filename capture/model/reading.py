@@ -11,11 +11,14 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from capture.errors import InputError
 from capture.model.fields import (
+    Bench,
     Line,
     MachineId,
     Model,
     QuantityName,
+    SchemaVersion,
     Sha256,
+    Site,
     Slug,
     UnitCode,
     Utc,
@@ -58,7 +61,9 @@ class Quantified(Model):
     """A number with its unit, as a condition."""
 
     value: float
+    """In ``unit``."""
     unit: UnitCode
+    """UCUM code of the number's unit."""
 
 
 #: Settings by name; numbers never without a unit.
@@ -96,8 +101,11 @@ class Evidence(Model):
     kind: Literal["photo", "trace", "file"]
     """What the file is: a photo of the display, recorded bytes, or something else."""
     sha256: Sha256
+    """SHA-256 of the file's bytes; its name where evidence is kept."""
     media_type: Line | None = Field(None, exclude_if=is_none)
+    """Media type (RFC 6838), such as ``image/jpeg``; left out where not known."""
     name: Line | None = Field(None, exclude_if=is_none)
+    """What people call the file; left out where it is known by its digest alone."""
 
 
 class Raw(Model):
@@ -157,10 +165,13 @@ class ReadingTag(Model):
     """What a reading is of, where that was known when it was made."""
 
     machine: MachineId
+    """Name on the label of the machine that was read."""
     test_point: PointOfTest | None = Field(None, exclude_if=is_none)
     """Where the leads sat."""
     note: Line | None = Field(None, exclude_if=is_none)
+    """What a person remarked on it; left out where nobody did."""
     job: UUID | None = Field(None, exclude_if=is_none)
+    """Id of the job that it was taken in; left out outside a job."""
     step: Line | None = Field(None, exclude_if=is_none)
     """Step of the job that it was taken for."""
 
@@ -168,11 +179,11 @@ class ReadingTag(Model):
 class ReadingDraft(Model):
     """A reading that has not been stored yet: all but its sequence number."""
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7, made once where the value was taken or typed; the same in every copy."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     instrument: Slug
     """The instrument's name on this bench."""
     session: UUID | None = Field(None, exclude_if=is_none)
@@ -184,6 +195,7 @@ class ReadingDraft(Model):
     instrument_time: Line | None = Field(None, exclude_if=is_none)
     """The instrument's own time, as it wrote it."""
     quantity: QuantityName
+    """What was measured; a quantity of the site's own begins with ``x_``."""
     unit: UnitCode
     """UCUM code."""
     value: float | None
@@ -193,15 +205,20 @@ class ReadingDraft(Model):
     shown_unit: str = Field(max_length=16)
     """The unit exactly as shown, or as configured for an instrument that sends none."""
     status: Status
-    """What kind of value the instrument showed."""
+    """How far the value can be believed: ``above-range`` and ``below-range`` have none, perhaps a
+    bound; ``invalid`` is the instrument's own word; ``unsettled`` is still moving; ``stale`` is
+    shown again, not measured again; ``live-voltage`` was found on the object; ``breakdown`` is the
+    insulation's; ``aborted`` was ended before it was complete."""
     bound: Bound | None = Field(None, exclude_if=is_none)
     """Where the value lies, if it is out of range and a bound was shown or is known."""
     uncertainty: Uncertainty | None = Field(None, exclude_if=is_none)
+    """Left out where nothing is known of the instrument's accuracy."""
     source: Source
     """How the value came to be: streamed, polled, keyed, from a photo, imported, or computed."""
     conditions: Conditions = Field(default_factory=dict, exclude_if=is_empty, max_length=64)
     """Settings the value was shown under; numbers never without a unit."""
     series: Series | None = Field(None, exclude_if=is_none)
+    """Left out where the value belongs to no timed run."""
     group: UUID | None = Field(None, exclude_if=is_none)
     """Equal for values that stood in one frame or on one display."""
     record: Line | None = Field(None, exclude_if=is_none)
@@ -210,6 +227,7 @@ class ReadingDraft(Model):
     """What it is of, where that was known when it was made; a later tag of its own goes before
     it."""
     evidence: tuple[Evidence, ...] = Field((), exclude_if=is_empty)
+    """Files that show the value, such as a photo of the display."""
     raw: Raw | None = Field(None, exclude_if=is_none)
     """The frame that the value came in."""
 

@@ -5,7 +5,17 @@ from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, MachineId, Model, Slug, UnitCode, Utc, is_empty, is_none
+from capture.model.fields import (
+    Line,
+    MachineId,
+    Model,
+    SchemaVersion,
+    Slug,
+    UnitCode,
+    Utc,
+    is_empty,
+    is_none,
+)
 
 #: What is said of a value against a limit; the four with pass and fail are ILAC-G8 statements.
 VerdictName = Literal[
@@ -34,7 +44,9 @@ class CoverageInterval(Model):
     probability: float
     """Of each bound, one-sided."""
     lower: float
+    """The value lies above it with ``probability``; in the unit of the result."""
     upper: float
+    """The value lies below it with ``probability``; in the unit of the result."""
     floor: float
     """What a perfectly balanced set would read at most, from the instrument's noise alone."""
     trials: int
@@ -45,6 +57,7 @@ class JudgementRecord(Model):
     """What the value means against a limit, under a rule fixed before measuring."""
 
     verdict: VerdictName
+    """Statement of conformity (ILAC-G8), or why there is none."""
     limit: float
     """In the unit of the value."""
     side: Literal["upper", "lower"]
@@ -71,13 +84,17 @@ class ResultRecord(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7."""
     site: Slug | None = Field(None, exclude_if=is_none)
+    """Site whose bench computed it; left out for a file of readings judged by itself."""
     bench: Slug | None = Field(None, exclude_if=is_none)
+    """Bench that computed it; left out for a file of readings judged by itself."""
     job: UUID | None = Field(None, exclude_if=is_none)
+    """Id of the job that it belongs to; left out outside a job."""
     machine: MachineId | None = Field(None, exclude_if=is_none)
+    """Name on the label of the machine; left out where none is given."""
     time: Utc
     """When it was computed."""
     name: Line
@@ -85,6 +102,7 @@ class ResultRecord(Model):
     value: float | None
     """In ``unit``; null where only a bound is known."""
     unit: UnitCode | Literal["K"]
+    """UCUM code, or K for a difference of temperatures."""
     bound: Literal["above", "below"] | None = Field(None, exclude_if=is_none)
     """Which side of ``bound_value`` the value lies on, where only that is known."""
     bound_value: float | None = Field(None, exclude_if=is_none)
@@ -96,8 +114,10 @@ class ResultRecord(Model):
     constants: dict[str, float] = Field(default_factory=dict)
     """Every constant that did not come from the instrument, by name."""
     uncertainty: ExpandedUncertainty | None = Field(None, exclude_if=is_none)
+    """Left out where an uncertainty of the readings is not known."""
     coverage: CoverageInterval | None = Field(None, exclude_if=is_none)
     """Bounds by Monte Carlo, where ± U would mislead: an unbalance."""
     judgement: JudgementRecord | None = Field(None, exclude_if=is_none)
     """Left out where there is no limit for it."""
     notes: tuple[str, ...] = Field((), exclude_if=is_empty)
+    """What was assumed, not used or not applied, and why."""

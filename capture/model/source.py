@@ -12,6 +12,7 @@ class _Instrumental(Model):
     driver: Slug
     """Driver that translated the bytes."""
     driver_version: Line
+    """Release of the package that the driver came from."""
     profile: Line | None = Field(None, exclude_if=is_none)
     """Profile the driver worked by, where it has one."""
     link: Line
@@ -22,12 +23,14 @@ class Streamed(_Instrumental):
     """The instrument sent the value by itself."""
 
     kind: Literal["streamed"] = "streamed"
+    """Tells this kind of source from the others."""
 
 
 class Polled(_Instrumental):
     """The instrument sent the value in answer to a query."""
 
     kind: Literal["polled"] = "polled"
+    """Tells this kind of source from the others."""
     query: Line
     """The query, without its terminator."""
 
@@ -36,6 +39,7 @@ class Keyed(Model):
     """A person read the value off a display and typed it."""
 
     kind: Literal["keyed"] = "keyed"
+    """Tells this kind of source from the others."""
     operator: Line
     """Who keyed it."""
     times: Literal[1, 2] = 1
@@ -50,6 +54,7 @@ class Photographed(Model):
     """Proposed from a photo of a display, and confirmed by a person."""
 
     kind: Literal["photo"] = "photo"
+    """Tells this kind of source from the others."""
     operator: Line
     """Who confirmed the value."""
     photo: Sha256
@@ -68,6 +73,7 @@ class Imported(Model):
     """Taken over from a file or from another system."""
 
     kind: Literal["imported"] = "imported"
+    """Tells this kind of source from the others."""
     operator: Line
     """Who took it over."""
     origin: Line
@@ -80,6 +86,7 @@ class Computed(Model):
     """Computed from other readings."""
 
     kind: Literal["computed"] = "computed"
+    """Tells this kind of source from the others."""
     formula: Line
     """Name of the computation."""
     inputs: tuple[UUID, ...]

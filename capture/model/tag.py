@@ -1,11 +1,20 @@
 """Entries about readings (tags) and about their absence (gaps)."""
 
-from typing import Literal
 from uuid import UUID
 
 from pydantic import Field
 
-from capture.model.fields import Line, MachineId, Model, Slug, Utc, is_none
+from capture.model.fields import (
+    Bench,
+    Line,
+    MachineId,
+    Model,
+    SchemaVersion,
+    Site,
+    Slug,
+    Utc,
+    is_none,
+)
 from capture.model.reading import PointOfTest
 
 
@@ -15,11 +24,11 @@ class Tag(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     instrument: Slug
     """Instrument of the reading."""
     reading: UUID
@@ -29,9 +38,11 @@ class Tag(Model):
     operator: Line
     """Who tied it."""
     machine: MachineId
+    """Name on the label of the machine that was read."""
     test_point: PointOfTest | None = Field(None, exclude_if=is_none)
     """Where the leads sat."""
     note: Line | None = Field(None, exclude_if=is_none)
+    """What the operator remarked; left out where they did not."""
     supersedes: UUID | None = Field(None, exclude_if=is_none)
     """The tag that held before this one."""
 
@@ -42,15 +53,16 @@ class Gap(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     id: UUID
     """UUIDv7."""
-    site: Slug
-    bench: Slug
+    site: Site
+    bench: Bench
     instrument: Slug
+    """Instrument whose readings may be missing, by its name on the bench."""
     begin: Utc
-    """Readings from here on may be missing,"""
+    """From here on readings may be missing."""
     end: Utc
-    """up to here."""
+    """Until here; what comes after it is whole again."""
     reason: Line
     """Why, in words."""

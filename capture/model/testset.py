@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from capture.errors import InputError
-from capture.model.fields import Line, MachineId, Model, QuantityName, UnitCode
+from capture.model.fields import Line, MachineId, Model, QuantityName, SchemaVersion, UnitCode
 from capture.model.quantity import unit_of
 from capture.model.reading import Bound, Conditions
 from capture.model.status import VALUELESS, Status
@@ -30,14 +30,21 @@ class SetReading(Model):
     """One reading of a test set. A stored reading (reading.v1) can stand here as it is."""
 
     id: Line = ""
+    """Name that results give as their input; a stored reading has its UUID here."""
     quantity: QuantityName
+    """What was measured."""
     unit: UnitCode
+    """UCUM code."""
     value: float | None
+    """In ``unit``; null where the display had no number."""
     status: Status = Status.OK
+    """What kind of value the instrument showed."""
     bound: Bound | None = None
+    """Where the value lies, if it is out of range and a bound is known; else null."""
     test_point: Line | None = None
     """Such as ``U-V``, ``V-U`` (leads swapped), ``U1-U2``, ``U+V+W-frame``."""
     instrument: Line = "not named"
+    """What it was measured with; gain errors cancel within one instrument only."""
     range: str = Field("", max_length=64)
     """Range the instrument was on; gain errors cancel on one range only."""
     conditions: Conditions = Field(default_factory=dict)
@@ -47,6 +54,7 @@ class SetReading(Model):
     group: str = Field("", max_length=64)
     """Equal for values that stood in one frame (inductance and its series resistance)."""
     uncertainty: SetUncertainty | None = None
+    """Null where nothing is known of the instrument's accuracy."""
 
     @model_validator(mode="before")
     @classmethod
@@ -100,14 +108,22 @@ class SetMachine(_Strict):
     """What is known of the machine."""
 
     id: MachineId
+    """Name on its label."""
     connection: Literal["star", "delta", "open", "unknown"] = "unknown"
+    """How the phases are joined; decides how phase values follow from pairs."""
     winding: Literal["random", "form", "field", "dc-armature", "unknown"] = "unknown"
     """Kind of winding; where it is not known, those of random- and of form-wound are its limits."""
     rated_volts: float | None = Field(None, gt=0)
+    """Rated voltage, V, between lines; null where not known: then there is no limit for
+    insulation."""
     year: int | None = Field(None, ge=1880, le=2200)
+    """Year it was made or wound; null where not known: then there is no limit for insulation."""
     thermal_class: Literal[105, 120, 130, 155, 180] | None = None
+    """Thermal class by its temperature, °C (IEC 60085); decides the least polarization index."""
     insulation: Literal["thermoplastic", "thermosetting"] = "thermosetting"
+    """Kind of insulation; decides the correction to 40 °C (IEEE 43)."""
     parallel_paths: int | None = Field(None, ge=1, le=24)
+    """Parallel paths of a phase; null where not known."""
     zero_resistance_celsius: float | None = Field(None, ge=200, le=260)
     """k of the metal: copper 234.5 (IEEE 112) or 235 (IEC 60034-1), aluminium 225 or 228."""
 
@@ -118,9 +134,9 @@ class SetConditions(_Strict):
     rotor: Literal["in", "out", "unknown"] = "unknown"
     """Where the rotor is."""
     winding_celsius: float | None = Field(None, gt=-50, lt=250)
-    """Temperature of the winding, °C."""
+    """Temperature of the winding, °C; null where not known."""
     reference_celsius: float | None = Field(None, gt=-50, lt=250)
-    """Temperature that resistances are brought to."""
+    """Temperature that resistances are brought to, °C; null leaves them as read."""
     repeated: bool = False
     """Each reading was taken again with the leads put on anew."""
 
@@ -129,7 +145,7 @@ class SetRules(_Strict):
     """How the site judges; fixed before measuring."""
 
     rule: Literal["simple", "guarded", "non-binary"] = "simple"
-    """Decision rule."""
+    """Decision rule (ILAC-G8): up to the limit, with a guard band, or four statements."""
     resistance: Literal["mean", "span-mean", "span-min", "span-max"] = "mean"
     """Definition of unbalance for resistances."""
     inductance: Literal["mean", "span-mean", "span-min", "span-max"] = "mean"
@@ -145,10 +161,14 @@ class TestSet(_Strict):
 
     __test__ = False  # pytest: the name is the field's, this is no test class
 
-    schema_version: Literal[1] = 1
+    schema_version: SchemaVersion = 1
     machine: SetMachine
+    """What was tested."""
     conditions: SetConditions = SetConditions()
+    """What it was tested under."""
     rules: SetRules = SetRules()
+    """How it is judged."""
     steps: tuple[Literal["resistance", "inductance", "insulation", "pulse"], ...] = ()
     """Steps that belong to this test; one without readings keeps the whole from passing."""
     readings: Annotated[tuple[SetReading, ...], Field(min_length=1, max_length=10_000)]
+    """In any order."""

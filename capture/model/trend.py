@@ -6,11 +6,13 @@ from uuid import UUID
 from pydantic import Field
 
 from capture.model.fields import (
+    Bench,
     Line,
     MachineId,
     Model,
     QuantityName,
-    Slug,
+    SchemaVersion,
+    Site,
     UnitCode,
     Utc,
     is_empty,
@@ -23,6 +25,7 @@ class TrendPoint(Model):
     """One job's value."""
 
     job: UUID
+    """Id of the job that gave it."""
     time: Utc
     """When the newest reading behind it was taken."""
     value: float | None
@@ -53,11 +56,13 @@ class Comparable(Model):
     """What must agree for values of several jobs to be held against each other."""
 
     quantity: QuantityName
+    """What the values are of; ``unbalance`` says of what in ``of``."""
     of: QuantityName | None = Field(None, exclude_if=is_none)
     """Quantity that an unbalance is one of."""
     point: Line
     """Test point, such as ``U-V``; several, parted by commas, for what was computed of them."""
     unit: UnitCode
+    """UCUM code of the values."""
     name: Line | None = Field(None, exclude_if=is_none)
     """Name of the result, where the values are computed ones."""
     formula: Line | None = Field(None, exclude_if=is_none)
@@ -96,6 +101,7 @@ class Trend(Comparable):
     side: Literal["upper", "lower"] | None = Field(None, exclude_if=is_none)
     """``upper``: more is worse; ``lower``: less is worse."""
     limit_source: Line | None = Field(None, exclude_if=is_none)
+    """Where that limit comes from; left out without a limit."""
     change_last_percent: float | None = Field(None, exclude_if=is_none)
     """Since the test before."""
     change_baseline_percent: float | None = Field(None, exclude_if=is_none)
@@ -107,6 +113,7 @@ class Trend(Comparable):
     crosses_earliest: Utc | None = Field(None, exclude_if=is_none)
     """The same by the steepest slope that the uncertainty allows."""
     notes: tuple[str, ...] = Field((), exclude_if=is_empty)
+    """What was not computed or not used, and why."""
 
 
 class MachineTrends(Model):
@@ -115,12 +122,14 @@ class MachineTrends(Model):
     Consumers pass over members they do not know.
     """
 
-    schema_version: Literal[1] = 1
-    site: Slug
-    bench: Slug
+    schema_version: SchemaVersion = 1
+    site: Site
+    bench: Bench
     machine: MachineId
+    """Name on the label of the machine."""
     time: Utc
     """When it was computed."""
     trends: tuple[Trend, ...]
+    """One for each set of values that can be held against each other."""
     left_out: tuple[str, ...] = Field((), exclude_if=is_empty)
     """What could not be put into a trend, and why."""

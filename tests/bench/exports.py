@@ -33,7 +33,7 @@ def run(folder, form):
     path = folder / f"all.{form}"
     command = [sys.executable, "-m", "capture.cli", "readings", "--last", "1"]
     if form != "none":
-        command = [sys.executable, "-m", "capture.cli", "export", "readings", "--to", str(path)]
+        command = [sys.executable, "-m", "capture.cli", "export", "readings", "--out", str(path)]
     begin = time.perf_counter()
     process = subprocess.Popen(
         [*command, "--config", str(folder / "benchtally.toml")], stdout=subprocess.DEVNULL

@@ -29,6 +29,15 @@ def test_every_page_there_is_made():
     assert {each.name for each in REFERENCE.glob("*.md")} == set(write.PAGES)
 
 
+@pytest.mark.parametrize("name", ["configuration.md", "commands.md", "schemas.md"])
+def test_every_row_says_what_its_subject_is(name):
+    """The last cell of each table tells that, and nobody can guess what is left empty."""
+    lines = (REFERENCE / name).read_text("utf-8").splitlines()
+    rows = [re.split(r"(?<!\\)\|", line)[1:-1] for line in lines if line.startswith("|")]
+    assert len(rows) > 100
+    assert [row[0].strip() for row in rows if not row[-1].strip()] == []
+
+
 def test_no_section_of_the_configuration_is_left_out():
     models = {
         each
@@ -36,6 +45,14 @@ def test_no_section_of_the_configuration_is_left_out():
         if each.__module__.startswith(config.__name__) and not name.startswith("_")
     }
     assert models <= set(configuration_page.SECTIONS.values())
+    of_the_historian = {
+        each
+        for _, each in inspect.getmembers(configuration_page.historian, inspect.isclass)
+        if each.__module__ == configuration_page.historian.__name__
+    }
+    assert {each for each in of_the_historian if each.__name__[0] != "_"} == set(
+        configuration_page.HISTORIAN.values()
+    )
 
 
 def test_every_command_and_schema_has_a_heading():

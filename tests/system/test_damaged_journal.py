@@ -49,7 +49,7 @@ def test_a_damaged_journal_is_set_aside_and_the_bench_goes_on(rig):
     assert "all as they should be" in rig.command("journal", "verify")
 
     saved = rig.folder / "saved.jsonl"
-    done = rig.bare("journal", "export", saved, "--damaged", "--journal", kept)
+    done = rig.bare("journal", "export", "--out", saved, "--damaged", "--journal", kept)
     lines = [json.loads(line) for line in saved.read_text("utf-8").splitlines()[1:-1]]
     assert done.returncode == 1, "not everything could be read"
     assert "could not be read" in done.stdout

@@ -18,11 +18,11 @@ def test_backup_verify_export_and_trim_beside_a_running_daemon(rig):
     rig.wait_for_length(500)
 
     copy = rig.folder / "copy"
-    rig.command("journal", "backup", copy)
+    rig.command("journal", "backup", "--out", copy)
     assert "all as they should be" in rig.command("journal", "verify", "--journal", copy)
     assert len(harness.journal_entries(copy)) >= 500
     assert "all as they should be" in rig.command("journal", "verify", "--deep")
-    rig.command("journal", "export", rig.folder / "all.jsonl")
+    rig.command("journal", "export", "--out", rig.folder / "all.jsonl")
     rig.wait_for_length(1500)
 
     # A cursor is saved ten times a second, so something is delivered by now.

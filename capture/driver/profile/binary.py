@@ -29,6 +29,7 @@ class PackedChecksum(Part):
         "lrc",
         "sum",
     ]
+    """How it is computed; ``lrc`` is the two's complement of the sum, ``sum`` is modulo 256."""
     at: int = Field(ge=0, le=255)
     """Offset of its first byte; the first byte of a frame is 0."""
     order: Order = "little"
@@ -76,6 +77,7 @@ class PackedFlag(Bit):
     """A bit that tells a status while it is set."""
 
     status: Status
+    """What the values of the frame are then."""
 
 
 class PackedValue(PackedNumber):
@@ -88,9 +90,11 @@ class PackedValue(PackedNumber):
     exponent_at: Offset | None = None
     """Offset of a signed byte: a power of ten that applies besides."""
     unit_at: Offset | None = None
+    """Offset of the byte that holds the unit code; null where the unit is fixed."""
     units: dict[Code, str] = Field(default_factory=dict)
     """Unit code → unit as shown; a code that is not listed makes the frame Malformed."""
     function_at: Offset | None = None
+    """Offset of the byte that holds the function code; null where the quantity is fixed."""
     functions: dict[Code, Function] = Field(default_factory=dict)
     """Function code → quantity; a code that is not listed makes the frame Malformed."""
     minus: Bit | None = None
@@ -129,9 +133,11 @@ class Packed(Part):
     end: str = ""
     """Bytes that every frame ends with, in hex."""
     checksum: PackedChecksum | None = None
+    """Null where a frame has none."""
     values: Annotated[
         tuple[PackedValue, ...], Field(max_length=16, json_schema_extra={"minItems": 1})
     ]
+    """At least one; each in its own place."""
     flags: Annotated[tuple[PackedFlag, ...], Field(max_length=64)] = ()
     """Bits that tell a status. Another bit of the same byte makes the frame Malformed if set."""
 

@@ -25,6 +25,7 @@ class Display(Part):
     digits: int | None = Field(None, ge=1, le=12)
     """Digits of a number, where that is always the same."""
     decimal: Literal["auto", "point", "comma"] = "auto"
+    """Mark before the decimals; ``auto`` takes what is clear and doubts the rest."""
     points: Annotated[tuple[str, ...], Field(max_length=24)] = ()
     """Test points of the values, row by row, where the display does not name them itself in the
     order of the step."""

@@ -30,6 +30,7 @@ class Framing(Part):
     echo: bool = False
     """The meter sends back the poll message before it answers."""
     encoding: Literal["ascii", "latin-1", "utf-8", "cp437"] = "ascii"
+    """Characters that the bytes of a line stand for."""
     decimal: Literal["point", "comma"] = "point"
     """The mark that the meter puts before its decimals."""
     longest: int = Field(120, ge=4, le=1000)
@@ -55,10 +56,13 @@ class LineChecksum(Part):
         "lrc",
         "sum",
     ]
+    """How it is computed; ``lrc`` is the two's complement of the sum, ``sum`` is modulo 256."""
     form: Literal["hex", "binary"] = "hex"
+    """Written in hexadecimal digits, or as the bytes themselves."""
     order: Literal["big", "little"] = "big"
     """Which byte of a CRC comes first."""
     place: Literal["before-terminator", "after-terminator"] = "before-terminator"
+    """On which side of the line's terminator it stands."""
     mark: str = Field("", max_length=8)
     """Text between what is covered and the checksum."""
     covers_start: bool = False
@@ -85,6 +89,7 @@ class Function(Part):
     """What a function text stands for."""
 
     quantity: QuantityName
+    """What the value is of while the meter shows that text or code."""
     unit: str = ""
     """Unit as shown that applies where the line has none."""
 
@@ -173,6 +178,7 @@ class LineForm(Meaning):
     skip: tuple[tuple[int, int], ...] = ()
     """Characters that may hold anything; all others outside the columns must be blank."""
     values: Annotated[tuple[LineValue, ...], Field(max_length=32)] = ()
+    """The values of a line that has several, each with its own field."""
     elapsed_unit: Literal["s", "min", "h"] = "s"
     """Unit of an elapsed time that is a plain number; with colons it is h:mm:ss or m:ss."""
     conditions: dict[str, str] = Field(default_factory=dict)
@@ -264,7 +270,9 @@ class Poll(Part):
     message: str = Field(min_length=1, max_length=64)
     """What asks for a result, with its terminator."""
     interval_s: float = Field(1.0, gt=0, le=86400)
+    """Seconds from message to message."""
     timeout_s: float = Field(2.0, gt=0, le=60)
+    """Seconds an answer may take before it counts as none."""
     answer: Literal["line", "lines"] = "line"
     """One line, or several, such as all stored results."""
     quiet_s: float = Field(0.5, ge=0.05, le=10)

@@ -1,6 +1,6 @@
 """A profile: a family of meters in one TOML file."""
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Self
 
 from pydantic import Field, field_validator, model_validator
 
@@ -16,7 +16,7 @@ from capture.driver.profile.parts import (
     compiling,
 )
 from capture.model.fields import Line as Text
-from capture.model.fields import Slug
+from capture.model.fields import SchemaVersion, Slug
 
 
 class Profile(Part):
@@ -25,15 +25,21 @@ class Profile(Part):
     It cannot make the daemon send anything that a person has not enabled for that instrument.
     """
 
-    schema_version: Literal[1]
+    schema_version: SchemaVersion
     name: Slug
+    """What a configuration calls it by; that of its file."""
     summary: Text
+    """The family in one line, with a sample of what it sends."""
     driver: Slug
     """Driver that the profile is for: ascii-meter, scpi-meter, scpi-lcr or another."""
     identity: Identity = Identity()
+    """How the family says who it is."""
     link: LinkDefaults = LinkDefaults()
+    """How its port is set."""
     framing: Framing = Framing()
+    """How lines are cut from the stream."""
     checksum: LineChecksum | None = None
+    """Null where its lines have none."""
     lines: Annotated[tuple[LineForm, ...], Field(max_length=32)] = ()
     """Forms of line, for meters that send lines of text."""
     packed: Packed | None = None
@@ -41,10 +47,13 @@ class Profile(Part):
     ignore: Annotated[tuple[str, ...], Field(max_length=64)] = ()
     """Regular expressions of whole lines that carry nothing, such as banners."""
     poll: Poll | None = None
+    """For a meter that sends nothing unless it is asked; null for one that talks by itself."""
     scpi: Scpi | None = None
+    """For the SCPI drivers; null for all others."""
     display: Display | None = None
     """How the display is laid out, for values that are read off a photo of it."""
     accuracy: Annotated[tuple[Accuracy, ...], Field(max_length=64)] = ()
+    """Limits of error from its data sheet; the first line that fits a value counts."""
     conditions: dict[str, str] = Field(default_factory=dict)
     """Conditions that hold for every value of this family, such as ``law = "period"``."""
 

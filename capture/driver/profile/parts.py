@@ -61,14 +61,19 @@ class LinkDefaults(Part):
     """Link settings of this family; what a configuration says goes before them."""
 
     baud: int | None = Field(None, ge=50, le=4_000_000)
+    """Bits a second on a serial line."""
     data_bits: Literal[5, 6, 7, 8] | None = None
+    """Bits of a character."""
     parity: Literal["none", "even", "odd", "mark", "space"] | None = None
+    """Parity bit of a character."""
     stop_bits: float | None = None
     """1, 1.5 or 2."""
     flow: Literal["none", "xon-xoff", "rts-cts", "dsr-dtr"] | None = None
+    """How the line is told to wait."""
     dtr: bool | None = None
     """Level to set on opening; opto-isolated cables draw their supply from DTR and RTS."""
     rts: bool | None = None
+    """Level to set on opening, as for ``dtr``; null leaves it to the system."""
     settle_s: float | None = Field(None, ge=0, le=2)
     """Seconds to wait after setting the lines before a byte is believed."""
     quiet_s: float | None = Field(None, ge=0.01, le=0.25)
@@ -86,7 +91,7 @@ class ValueField(Part):
     """One value of a SCPI answer, in its place."""
 
     quantity: QuantityName | None = None
-    """What it is of; None where ``role`` says what else it is."""
+    """What it is of; left out where ``role`` says what else it is."""
     unit: str = ""
     """Unit of the number; the quantity's base unit where it is not given."""
     role: Literal["value", "status", "ignore"] = "value"
@@ -104,6 +109,7 @@ class SettingQuery(Part):
     """A setting that a person can change at the front panel, re-read with every value."""
 
     query: str = Field(min_length=2, max_length=64, pattern=r"\?$")
+    """What asks for it; ends in a question mark, so that it sets nothing."""
     unit: str = ""
     """Unit of the number; empty for words."""
 
@@ -119,6 +125,7 @@ class MeasuringFunction(Part):
     values: Annotated[
         tuple[ValueField, ...], Field(max_length=16, json_schema_extra={"minItems": 1})
     ]
+    """Fields of an answer, in their order."""
     conditions: dict[str, str] = {}
     """Such as ``model = "series"``."""
 
@@ -135,13 +142,18 @@ class Scpi(Part):
     """A SCPI instrument whose answers hold several fields."""
 
     query: str = Field("FETC?", max_length=64, pattern=r"\?$")
+    """What asks for the values. One that starts a measurement is held back unless a person
+    enabled it."""
     interval_s: float = Field(1.0, ge=0, le=3600)
+    """Seconds from query to query."""
     timeout_s: float = Field(2.0, gt=0, le=600)
+    """Seconds an answer may take."""
     values: Annotated[tuple[ValueField, ...], Field(max_length=16)] = ()
     """Fields of an answer, where they do not depend on a function."""
     function: SettingQuery | None = None
     """Query for the measuring function; its answer picks one of ``functions``."""
     functions: dict[str, MeasuringFunction] = {}
+    """Function as the instrument names it → what an answer holds then."""
     settings: dict[str, SettingQuery] = {}
     """Condition name → query, such as frequency and level."""
     status: dict[str, Status] = {}
@@ -149,6 +161,7 @@ class Scpi(Part):
     event_query: str = Field("", max_length=64)
     """Register that tells a new measurement; reading it clears it."""
     event_bit: int = Field(0, ge=0, le=15)
+    """Bit of that register that a complete measurement sets; 0 is the least significant."""
     measures_every_s: float = Field(0.0, ge=0, le=3600)
     """How long one measurement takes; after that an equal answer is a new one."""
 
@@ -173,11 +186,15 @@ class Accuracy(Part):
     """
 
     quantity: QuantityName
+    """What the line holds for."""
     up_to: float | None = Field(None, gt=0)
-    """Largest absolute value, in the base unit, that this line holds for; None for any."""
+    """Largest absolute value, in the base unit, that this line holds for; left out for any."""
     reading_percent: float = Field(0.0, ge=0, le=100)
+    """Part that grows with the reading, %."""
     counts: float = Field(0.0, ge=0)
+    """Part in units of the last digit shown."""
     range_percent: float = Field(0.0, ge=0, le=100)
+    """Part that is the same over the whole range, % of ``range``."""
     range: float | None = Field(None, gt=0)
     """Full range in the base unit; ``up_to`` where it is not given."""
     source: Text = "profile"

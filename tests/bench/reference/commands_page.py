@@ -46,16 +46,17 @@ def _told(command, typed, level):
     for paragraph in (command.help or "").split("\n\n"):
         yield one_line(paragraph)
     if named := [each for each in arguments if getattr(each, "help", None)]:
-        yield table(("argument", ""), [(code(_usage(each)), one_line(each.help)) for each in named])
+        rows = [(code(_usage(each)), one_line(each.help)) for each in named]
+        yield table(("argument", "what it is"), rows)
     if options:
-        yield table(("option", ""), [(_flags(each), _option(each)) for each in options])
+        yield table(("option", "what it does"), [(_flags(each), _option(each)) for each in options])
     if below:
         for name in below(context):
             yield from _told(command.get_command(context, name), f"{typed} {name}", "###")
 
 
 def _usage(argument):
-    name = argument.metavar or argument.name.upper()
+    name = (argument.metavar or argument.name.upper()).removesuffix("...")
     name += "…" if argument.nargs == -1 else ""
     return name if argument.required or name.startswith("[") else f"[{name}]"
 

@@ -1,4 +1,4 @@
-"""docs/reference/configuration.md: every key of benchtally.toml, from the models that check it."""
+"""docs/reference/configuration.md: every key of both files, from the models that check them."""
 
 import ast
 import dataclasses
@@ -10,6 +10,7 @@ from pydantic import BaseModel
 from shape import shape
 
 from capture import config
+from capture.historian import settings as historian
 from capture.plugins import DriverRegistry
 
 _HEAD = f"""\
@@ -46,6 +47,16 @@ SECTIONS = {
     "[web]": config.WebConfig,
     "[log]": config.LogConfig,
 }
+#: Sections of the historian's own file, in the same way.
+HISTORIAN = {
+    "At the top of the historian's file": historian.HistorianConfig,
+    "[broker] of the historian": historian.BrokerSource,
+    "[database] of the historian": historian.Database,
+    "[gaps] of the historian": historian.Gaps,
+}
+_BESIDE = """\
+A [historian](../historian.md) stands beside a broker, on no bench, and has a file of its own, `benchtally-historian.toml`.
+Its variables begin with `BENCHTALLY_HISTORIAN_`. Its sections `[broker.tls]` and `[log]` have the keys above."""
 _DRIVERS = """\
 They stand in `options` of an instrument. `benchtally drivers --options` lists those of every driver that is
 installed, strangers' included."""
@@ -60,6 +71,9 @@ def page():
     for name, driver in sorted(DriverRegistry.load().drivers.items()):
         if driver.distribution == "benchtally":
             parts += [f"### {name}", one_line(driver.spec.summary), _options(driver.spec)]
+    parts += ["## The historian's file", _BESIDE]
+    for heading, model in HISTORIAN.items():
+        parts += [f"### {heading}", one_line(model.__doc__), _keys(model)]
     return "\n\n".join(part.strip() for part in parts) + "\n"
 
 
@@ -80,7 +94,7 @@ def _keys(model):
 def _section(name):
     """Name the section that a model stands for."""
     return next((f"section {code(head)}" if head.startswith("[") else head.lower().removeprefix("a ")
-                 for head, model in SECTIONS.items() if model.__name__ == name), name)  # fmt: skip
+                 for head, model in (SECTIONS | HISTORIAN).items() if model.__name__ == name), name)  # fmt: skip
 
 
 def _usual(model, name):
@@ -97,7 +111,7 @@ def _docs(model):
     """Give the docstrings below the members of a model and of those it is made of."""
     found = {}
     for each in reversed(model.__mro__):
-        if not each.__module__.startswith(config.__name__):
+        if not each.__module__.startswith((config.__name__, historian.__name__)):
             continue
         body = ast.parse(inspect.getsource(each)).body[0].body
         for line, after in zip(body, [*body[1:], None], strict=True):

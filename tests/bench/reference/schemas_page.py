@@ -23,17 +23,6 @@ Units are UCUM codes (`Ohm`, `H`, `s`, `V`, `Hz`, `Cel`, `%`, `1`). A `value` is
 quantity, or null where there is none; `digits` and `shown_unit` keep what the instrument showed. Times are UTC
 (RFC 3339), ids UUIDv7.
 """
-#: What a member is where its name says it, or where it is the same in every schema.
-_EVERYWHERE = {
-    "schema_version": "The version of this schema.",
-    "site": "The site, as it stands in topics.",
-    "bench": "The bench, as it stands in topics.",
-    "instrument": "The instrument's name in the configuration.",
-    "machine": "What the machine is called on its label.",
-    "job": "The job's id.",
-    "quantity": "What the value is of.",
-    "unit": "UCUM code of the quantity's base unit.",
-}
 
 
 def all_documents():
@@ -78,7 +67,7 @@ def _members(made):
             code(name),
             shape(member, lambda other: f"*{other}*"),
             "must" if name in needed else "may",
-            one_line(member.get("description") or _EVERYWHERE.get(name)),
+            one_line(member["description"]),
         )
         for name, member in made["properties"].items()
     ]

@@ -61,7 +61,7 @@ def break_at(path, n):
     connection.close()
 
 
-@pytest.mark.parametrize("command", [["info"], ["verify"], ["export", "-"], ["rebuild"]])
+@pytest.mark.parametrize("command", [["info"], ["verify"], ["export", "--out", "-"], ["rebuild"]])
 def test_without_a_journal_one_line_says_so(run, command):
     code, out, complaint = run(*command)
     assert (code, out) == (1, "")
@@ -101,19 +101,19 @@ def test_a_head_of_another_form_is_wrong_usage(run, journal):
 
 def test_a_backup_can_be_looked_at_and_verified_by_its_name(run, journal, tmp_path):
     copy = tmp_path / "copy"
-    code, out, _ = run("backup", str(copy))
+    code, out, _ = run("backup", "--out", str(copy))
     assert code == 0
     assert head_of(journal) in out
     assert run("verify", "--journal", str(copy), "--head", head_of(journal))[0] == 0
-    code, _, complaint = run("backup", str(copy))
+    code, _, complaint = run("backup", "--out", str(copy))
     assert code == 1
     assert "another name" in complaint
 
 
 def test_export_and_import_give_the_same_head(run, journal, tmp_path):
     target = tmp_path / "all.jsonl"
-    assert run("export", str(target))[0] == 0
-    assert run("export", str(target))[0] == 2, "nothing is overwritten"
+    assert run("export", "--out", str(target))[0] == 0
+    assert run("export", "--out", str(target))[0] == 2, "nothing is overwritten"
     other = tmp_path / "folder" / "other.journal"
     code, out, _ = run("import", str(target), "--journal", str(other))
     assert code == 0
@@ -127,7 +127,7 @@ def test_export_and_import_give_the_same_head(run, journal, tmp_path):
 def test_an_import_sets_aside_a_cursor_that_is_ahead(run, journal, tmp_path):
     """What was delivered under these numbers was in entries that are gone now."""
     target = tmp_path / "all.jsonl"
-    run("export", str(target))
+    run("export", "--out", str(target))
     reader = JournalReader(journal)
     name = reader.journal_id
     reader.close()
@@ -148,7 +148,7 @@ def test_an_import_sets_aside_a_cursor_that_is_ahead(run, journal, tmp_path):
 
 
 def test_an_export_goes_to_the_output_and_the_summary_beside_it(run, journal):
-    code, out, complaint = run("export", "-")
+    code, out, complaint = run("export", "--out", "-")
     assert code == 0
     assert len([json.loads(line) for line in out.splitlines()]) == 9
     assert head_of(journal) in complaint

@@ -125,7 +125,7 @@ def test_nothing_is_said_of_pages_where_there_are_none(signed):
 
 def test_it_verifies_against_an_export_where_the_journal_is_not(signed, tmp_path):
     signed.do("record", "last", "--json", "--out", "r.json")
-    signed.do("journal", "export", "all.jsonl")
+    signed.do("journal", "export", "--out", "all.jsonl")
     signed.do("record", "verify", "r.json", "--journal", "all.jsonl")
     signed.run("record", "verify", "r.json", "--journal", "all.jsonl", with_config=False)
 

@@ -81,7 +81,7 @@ def test_compare_with_itself(run, filled):
 def test_export_to_files_by_their_ending(run, filled, tmp_path):
     for name in ("all.csv", "all.jsonl", "all.xlsx", "all.parquet"):
         path = tmp_path / name
-        code, out, err = run("export", "readings", "--to", str(path))
+        code, out, err = run("export", "readings", "--out", str(path))
         noun = "documents" if name == "all.jsonl" else "rows"
         assert (code, err) == (0, "")
         assert f"{name}: 28 {noun}" in out
@@ -98,14 +98,14 @@ def test_export_to_files_by_their_ending(run, filled, tmp_path):
 
 def test_export_to_the_output_and_a_selection(run, filled, tmp_path):
     path = tmp_path / "trends.csv"
-    code, _, _ = run("export", "trends", "--machine", "FAN-07", "--to", str(path),
+    code, _, _ = run("export", "trends", "--machine", "FAN-07", "--out", str(path),
                      "--decimal", "comma")  # fmt: skip
     lines = path.read_text("utf-8-sig").splitlines()
     rows = list(csv.DictReader(lines, delimiter=";"))
     assert code == 0
     assert {row["machine"] for row in rows} == {"FAN-07"}
     path = tmp_path / "results.jsonl"
-    run("export", "results", "--job", "last", "--to", str(path))
+    run("export", "results", "--job", "last", "--out", str(path))
     lines = path.read_text("utf-8").splitlines()
     assert {json.loads(line)["job"] for line in lines} == {filled[1]}
 
@@ -113,7 +113,7 @@ def test_export_to_the_output_and_a_selection(run, filled, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        ("--to all.doc", "all.doc: say the form by its ending ("),
+        ("--out all.doc", "all.doc: say the form by its ending ("),
         ("--since soon", "--since 'soon' is no time such as 2026-01-31 or 2026-01-31T08:00"),
         ("--since 9999-12-31T23:59-14:00", "--since '9999-12-31T23:59-14:00' is no time such as"),
         (
@@ -122,7 +122,7 @@ def test_export_to_the_output_and_a_selection(run, filled, tmp_path):
         ),
         ("--count 3", "--after, --count and --for belong to --follow"),
         ("--follow --form xlsx", "--follow gives readings as CSV or JSON lines; results and"),
-        ("--follow --to x.csv", "--follow writes to the output; send that to a file by > FILE"),
+        ("--follow --out x.csv", "--follow writes to the output; send that to a file by > FILE"),
         ("--follow --after 42", "--after '42' is no UUID"),
     ],
 )
@@ -135,7 +135,7 @@ def test_what_cannot_be_is_said_in_one_line(run, filled, arguments, said):
 
 def test_a_file_that_cannot_be_written_keeps_its_name(run, filled, tmp_path):
     path = tmp_path / "nowhere" / "all.csv"
-    code, _, err = run("export", "readings", "--to", str(path))
+    code, _, err = run("export", "readings", "--out", str(path))
     assert (code, err) == (2, f"benchtally: {path}: cannot be written: No such file or directory\n")
 
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -160,6 +161,49 @@ def test_the_committed_schemas_are_those_of_the_models():
     files = {path.name: path.read_text("utf-8") for path in FOLDER.glob("*.json")}
     made = schemas.documents() | profile_documents() | procedure_documents()
     assert files == made
+
+
+def described(node, where):
+    """Walk through all that a schema lays down, as (where it stands, its description).
+
+    What stands below ``if`` and the like lays nothing down; it speaks of members known already.
+    """
+    if isinstance(node, list):
+        for each in node:
+            yield from described(each, where)
+    elif isinstance(node, dict):
+        for key, below in node.items():
+            if key in ("properties", "$defs"):
+                for name, each in below.items():
+                    inside = f"{where}.{name}" if key == "properties" else name
+                    yield inside, each.get("description", "")
+                    yield from described(each, inside)
+            elif key not in ("if", "then", "else", "not", "default", "enum", "const"):
+                yield from described(below, where)
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in FOLDER.glob("*.json")))
+def test_every_member_says_what_it_is(name):
+    """Readers of a schema have nothing else: not the models, not who wrote them."""
+    document = json.loads((FOLDER / name).read_text("utf-8"))
+    texts = [(name, document["description"]), *described(document, name)]
+    assert [where for where, text in texts if not text.strip()] == []
+    assert [where for where, text in texts if says_its_name_only(where, text)] == []
+
+
+def says_its_name_only(where, text):
+    """Tell whether a description has no word besides those of the name."""
+    name = set(re.findall("[a-z0-9]+", re.sub("([A-Z])", r" \1", where.split(".")[-1]).lower()))
+    words = set(re.findall("[a-z0-9]+", text.lower()))
+    return words <= name | {"a", "an", "the", "of", "its", "this", "that", "it", "is", "which"}
+
+
+@pytest.mark.parametrize(
+    ("where", "text"), [("Tag.operator", "The operator."), ("Kind", "Which kind it is.")]
+)
+def test_a_name_said_twice_is_no_description(where, text):
+    assert says_its_name_only(where, text)
+    assert not says_its_name_only(where, f"{text} UCUM.")
 
 
 def test_the_format_checker_really_checks():
