@@ -128,9 +128,9 @@ def test_a_flood_at_qos_0_which_nothing_bounds_is_not_gathered(play):
 @pytest.mark.parametrize(
     ("said", "reason"),
     [
-        (b"\x20\x03\x00\x87\x00", " refused us: Not authorized"),
+        (b"\x20\x03\x00\x87\x00", " refused us: Not authorized (0x87); check username, password, certificate and the broker's access rules"),
         (b"\x20\x05\x00\x00\x02\x2a\x00", ": has no shared subscriptions"),
-        (b"\x20\x02\x00\x01", " refused us: Unsupported protocol version"),  # MQTT 3.1.1, 3.2: unacceptable protocol version
+        (b"\x20\x02\x00\x01", " refused us: Unsupported protocol version (0x84)"),  # MQTT 3.1.1, 3.2: unacceptable protocol version
         (CONNACK + b"\x90\x04\x00\x01\x00\x87", ": refuses the subscription: Not authorized"),
         (CONNACK + b"\xe0\x02\x8e\x00", ": Session taken over"),
         (b"HTTP/1.1 400 Bad Request\r\n\r\n" + 80 * b" ", ": Protocol error"),
