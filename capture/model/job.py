@@ -54,41 +54,53 @@ class Started(Model):
     """The job begins, on one machine, by one procedure that is kept whole."""
 
     action: Literal["started"] = "started"
+    """Tells this act from the others."""
     machine: MachineId
+    """Name on the label of the machine."""
     procedure: dict[str, Any]
     """The procedure as it was then, so that replaying never depends on a file."""
     conditions: JobConditions = JobConditions()
+    """Under what it is done, until somebody says otherwise."""
 
 
 class Paused(Model):
     """Work stops for a while."""
 
     action: Literal["paused"] = "paused"
+    """Tells this act from the others."""
     reason: Reason
+    """Why, in the words of who did it."""
 
 
 class Resumed(Model):
     """Work goes on, perhaps on another device."""
 
     action: Literal["resumed"] = "resumed"
+    """Tells this act from the others."""
 
 
 class Selected(Model):
     """A step is to be done next, whatever the order of the procedure."""
 
     action: Literal["selected"] = "selected"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
 
 
 class Taken(Model):
     """Readings are taken for a step."""
 
     action: Literal["taken"] = "taken"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
     readings: Annotated[tuple[UUID, ...], Field(min_length=1, max_length=1000)]
+    """Ids of the readings, in the order of the step's test points or times."""
     how: Literal["settled", "timed", "operator", "keyed"]
     """Settled by itself, taken at its time, taken by a person's touch, or keyed."""
     conditions: JobConditions = JobConditions()
+    """Conditions that hold for what is taken here; the rest is as for the job."""
     ramp_down: bool | None = Field(None, exclude_if=is_none)
     """False where a direct current's stored energy is known to be small; else the operator says
     that the current was zero before the leads are moved."""
@@ -98,84 +110,113 @@ class Redone(Model):
     """A step is opened again; its readings stay and are superseded."""
 
     action: Literal["redone"] = "redone"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
     reason: Reason
+    """Why, in the words of who did it."""
 
 
 class Refused(Model):
     """A person refuses a reading that was about to be taken."""
 
     action: Literal["refused"] = "refused"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
     reading: UUID
+    """Id of the reading that is refused."""
     reason: Reason
+    """Why, in the words of who did it."""
 
 
 class Skipped(Model):
     """A step is left out."""
 
     action: Literal["skipped"] = "skipped"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
     reason: Reason
+    """Why, in the words of who did it."""
 
 
 class Noted(Model):
     """A remark on the job or on a step."""
 
     action: Literal["noted"] = "noted"
+    """Tells this act from the others."""
     step: StepId | None = Field(None, exclude_if=is_none)
+    """Step that it is about; left out for the job as a whole."""
     text: Annotated[str, Field(min_length=1, max_length=2000)]
+    """The remark."""
 
 
 class ConditionsChanged(Model):
     """The conditions from here on."""
 
     action: Literal["conditions"] = "conditions"
+    """Tells this act from the others."""
     conditions: JobConditions
+    """What changes; what is left out stays as it was."""
 
 
 class Applied(Model):
     """A test voltage was on the winding, for so long. Begins the discharge lock."""
 
     action: Literal["applied"] = "applied"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
     seconds: Annotated[float, Field(gt=0, le=86_400)]
+    """For how long the voltage was on the winding, s. Four times as long it has to stay earthed."""
 
 
 class Discharged(Model):
     """The operator says that the winding was discharged after a step."""
 
     action: Literal["discharged"] = "discharged"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
 
 
 class RampedDown(Model):
     """The operator says that the meter's current was zero before the leads were moved."""
 
     action: Literal["ramped-down"] = "ramped-down"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
 
 
 class Overridden(Model):
     """A person passes a lock, and says why."""
 
     action: Literal["overridden"] = "overridden"
+    """Tells this act from the others."""
     step: StepId
+    """Step that it is about, by its name in the procedure."""
     lock: Literal["discharge", "insulation", "ramp-down"]
+    """Which lock is passed."""
     reason: Reason
+    """Why, in the words of who did it."""
 
 
 class Finished(Model):
     """No more steps are done."""
 
     action: Literal["finished"] = "finished"
+    """Tells this act from the others."""
 
 
 class SignedOff(Model):
     """A person stands for the job."""
 
     action: Literal["signed-off"] = "signed-off"
+    """Tells this act from the others."""
     statement: str = Field("", max_length=500, exclude_if=is_empty)
+    """What the person stands for, in a sentence."""
 
 
 #: What a person may do in a job besides starting it and taking a step.
@@ -210,6 +251,10 @@ class JobEntry(Model):
     site: Site
     bench: Bench
     job: UUID
+    """Id of the job."""
     time: Utc
+    """When it happened."""
     operator: Line
+    """Who acted."""
     event: Event
+    """What happened."""

@@ -80,7 +80,12 @@ class MachineEntry(Model):
     site: Site
     bench: Bench
     time: Utc
+    """When it was said."""
     operator: Line
+    """Who said it."""
     machine: MachineId
+    """Name on its label."""
     nameplate: Nameplate
+    """What is known of it now; an earlier entry counts for nothing."""
     note: str = Field("", max_length=500, exclude_if=is_empty)
+    """What the operator remarked."""

@@ -25,6 +25,7 @@ from capture.web import (
 from capture.web.bench import Bench
 from capture.web.door import Door
 from capture.web.guard import Guard
+from capture.web.parameters import describe_parameters
 from capture.web.problems import responses
 
 _FORBIDDEN = 403
@@ -104,6 +105,7 @@ def _describe(app: FastAPI) -> None:
 
 
 def _amend(document: dict[str, Any]) -> None:
+    describe_parameters(document)
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             answers = operation["responses"]

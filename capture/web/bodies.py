@@ -39,8 +39,11 @@ class NewMachine(Write):
     """A machine, or what is known of it anew."""
 
     machine: MachineId
+    """Name on its label."""
     nameplate: Nameplate = Nameplate()
+    """What is known of it; what is left out is not known."""
     note: str = Field("", max_length=500)
+    """A remark that is stored with it."""
 
 
 class NewJob(Write):
@@ -49,15 +52,18 @@ class NewJob(Write):
     job: UUID
     """UUIDv7 of the job, made where the person acts."""
     machine: MachineId
+    """Machine to test, as registered."""
     procedure: Slug
     """Name of a procedure, built in or on the search path."""
     conditions: JobConditions = JobConditions()
+    """Under what it is done, until somebody says otherwise."""
 
 
 class NewAct(JobWrite):
     """An act in a job."""
 
     event: Annotated[Act, Field(discriminator="action")]
+    """What the person does."""
 
 
 class Take(JobWrite):
@@ -66,6 +72,7 @@ class Take(JobWrite):
     readings: Annotated[tuple[UUID, ...], Field(max_length=100)] = ()
     """Empty: the newest of the step's quantity since the step was opened."""
     conditions: JobConditions = JobConditions()
+    """Conditions that hold for what is taken here; the rest is as for the job."""
     applied_seconds: float | None = Field(None, gt=0, le=86_400)
     """For how long the test voltage was on the winding."""
 
@@ -87,6 +94,7 @@ class FromPhoto(Body):
     proposed: Line
     """``text`` of the proposal."""
     confidence: float | None = Field(None, ge=0, le=1)
+    """Of the proposal: that of its least sure character, 0 to 1."""
     doubts: Annotated[tuple[Slug, ...], Field(max_length=24)] = ()
     """Kinds of doubt that the person was shown."""
 
@@ -95,6 +103,7 @@ class ReadDisplay(Body):
     """What to look for in a photo of a display; stores nothing."""
 
     quantity: QuantityName
+    """What the values are of."""
     points: Annotated[tuple[Annotated[str, Field(max_length=200)], ...], Field(max_length=24)] = ()
     """Test points of the step, in the order of the instrument."""
     profile: Slug | None = None
@@ -107,6 +116,7 @@ class KeyedValue(Body):
     id: UUID
     """UUIDv7 of the reading, made where the value is typed."""
     typed: Typed
+    """The text exactly as typed, with its unit or without."""
     again: Typed | None = None
     """The same value as a second person typed it."""
     elapsed: float | None = Field(None, gt=0, le=86_400)
@@ -119,15 +129,19 @@ class Display(Body):
     """What is the same for all values that stand on one display."""
 
     instrument: Slug = "keyed"
+    """Instrument whose display it is, by its name on the bench."""
     unit: str = Field("", max_length=16)
     """Unit as shown, for values that have none beside them."""
     decimal: Literal["auto", "point", "comma"] = "auto"
+    """Mark before the decimals; ``auto`` takes what is clear and refuses the rest."""
     law: Literal["period", "time-constant", "rise", "unknown"] | None = None
     """Law of pulse times; left out for all else."""
     conditions: dict[Slug, Line] = Field(default_factory=dict, max_length=12)
+    """Settings that hold for every value, in words."""
     photos: Annotated[tuple[Sha256, ...], Field(max_length=8)] = ()
     """SHA-256 of photos of the display that were handed in before."""
     note: Note | None = None
+    """A remark that is stored with every value."""
     second_operator: Line | None = None
     """Who typed the same values again; each value then has ``again``."""
 
@@ -136,36 +150,49 @@ class Key(JobWrite):
     """All values of a step that stand on one display at once."""
 
     display: Display = Display()
+    """What all the values share."""
     values: Annotated[tuple[KeyedValue, ...], Field(min_length=1, max_length=24)]
+    """One for each test point or time of the step."""
     shown_deviation: KeyedValue | None = None
     """The deviation that the instrument itself shows."""
     confirmed: bool = False
     """A person was asked about what is odd, and the values stand so."""
     conditions: JobConditions = JobConditions()
+    """Conditions that hold for what is taken here; the rest is as for the job."""
     applied_seconds: float | None = Field(None, gt=0, le=86_400)
+    """For how long the test voltage was on the winding."""
 
 
 class PlacedValue(KeyedValue):
     """One value as typed, at a test point."""
 
     point: str | None = Field(None, max_length=200)
+    """Test point, such as ``U-V``; null where none is told."""
 
 
 class FreeKey(Body):
     """Keyed values that belong to no job."""
 
     quantity: QuantityName
+    """What the values are of."""
     machine: MachineId | None = None
+    """Machine that they are of, by the name on its label."""
     confirmed: bool = False
     """A person was asked about what is odd, and the values stand so."""
     display: Display = Display()
+    """What all the values share."""
     values: Annotated[tuple[PlacedValue, ...], Field(min_length=1, max_length=24)]
+    """All that stand on the display at once."""
 
 
 class NewTag(Body):
     """Ties readings to a machine, and to a test point."""
 
     readings: Annotated[tuple[UUID, ...], Field(min_length=1, max_length=200)]
+    """Ids of the readings."""
     machine: MachineId
+    """Name on the label of the machine."""
     point: str | None = Field(None, max_length=200)
+    """Test point, such as ``U-V``; null where none is told."""
     note: Note | None = None
+    """A remark that is stored with it."""

@@ -32,6 +32,7 @@ class ReadPhoto(Body):
     """What was read off a photo for a step, and what is unlikely about it."""
 
     read: PhotoProposals
+    """The proposals, and what is doubtful about them."""
     unlikely: tuple[str, ...] = ()
     """Where the values, taken as they were read, disagree with what is known of the machine."""
 
@@ -40,7 +41,9 @@ class ReadLabel(Body):
     """The machine that a label names, and all that its codes say."""
 
     machine: MachineId
+    """The registered machine that one of the codes names."""
     codes: tuple[str, ...]
+    """What each code says, whatever it names."""
 
 
 def make_router(bench: Bench) -> APIRouter:

@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse
 
 from capture.access.gate import PROPOSED, TooSoonError, WrongSecretError, network_of
 from capture.access.sessions import Session
+from capture.model.described import Described
 from capture.web.bench import Bench
 from capture.web.bodies import Body
 from capture.web.door import SESSION
@@ -31,11 +32,13 @@ class LogIn(Body):
     """PIN or password; left out at a bench where no operator is registered."""
 
 
-class WhoIsIn(BaseModel):
+class WhoIsIn(Described, BaseModel):
     """Who is logged in."""
 
     operator: str
+    """Role or name, as it stands in entries."""
     role: str
+    """What the operator does at the bench; may be empty."""
     proven: bool
     """By a PIN or password; else by the name alone."""
     csrf: str
