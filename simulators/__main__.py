@@ -11,9 +11,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from simulators import catalogue, faults, physical
+from simulators import catalogue, faults, winding_faults
 from simulators.faults import Damaged
-from simulators.physical import PhysicalSpecimen
 from simulators.ports import Port, PseudoTerminal, TcpServer
 from simulators.serve import Station, serve_forever
 from simulators.settings import SettingsError, pairs
@@ -80,7 +79,7 @@ def _parser(name: str) -> argparse.ArgumentParser:
         action="append",
         default=[],
         metavar="NAME[:KEY=VALUE,...]",
-        help=f"fault of that winding: {', '.join(physical.FAULTS)}",
+        help=f"fault of that winding: {', '.join(winding_faults.NAMES)}",
     )
     parser.add_argument(
         "--fault",
@@ -111,8 +110,11 @@ def _station(arguments: argparse.Namespace) -> Station:
         options["rate"] = arguments.rate
     specimen = None
     if arguments.winding or arguments.winding_fault:
+        # Linear algebra takes longer to import than all the rest: not for who has no use for it.
+        from simulators import physical  # noqa: PLC0415
+
         winding = physical.read_winding(pairs(arguments.winding), arguments.winding_fault)
-        specimen = PhysicalSpecimen(winding)
+        specimen = physical.PhysicalSpecimen(winding)
     instrument = catalogue.make(arguments.kind, options, specimen)
     damaged = Damaged(instrument, arguments.fault, arguments.seed)
     port: Port

@@ -20,17 +20,6 @@ from simulators.winding import Winding
 
 T = TypeVar("T")
 
-FAULTS: dict[str, type[Any]] = {
-    "shorted-turns": wrong.ShortedTurns,
-    "fewer-turns": wrong.FewerTurns,
-    "high-joint": wrong.HighJoint,
-    "open-phase": wrong.OpenPhase,
-    "open-path": wrong.OpenPath,
-    "reversed-group": wrong.ReversedGroup,
-    "phase-to-phase": wrong.PhaseToPhase,
-    "earth-fault": wrong.EarthFault,
-    "damp-insulation": wrong.DampInsulation,
-}
 _TERMINALS = {
     "star": ("U", "V", "W", "N"),
     "delta": ("U", "V", "W"),
@@ -168,9 +157,9 @@ def read_winding(texts: Mapping[str, str], faults: list[str]) -> Winding:
 def read_fault(text: str) -> wrong.Fault:
     """Make a fault from `name:key=value,...`; raise SettingsError, naming what is wrong."""
     name, _, rest = text.partition(":")
-    kind = FAULTS.get(name)
+    kind = wrong.NAMES.get(name)
     if kind is None:
-        raise SettingsError(f"unknown winding fault {name!r}; there are: {', '.join(FAULTS)}")
+        raise SettingsError(f"unknown winding fault {name!r}; there are: {', '.join(wrong.NAMES)}")
     given = _values(kind, pairs([item for item in rest.split(",") if item]), name)
     missing = [
         each.name

@@ -95,3 +95,16 @@ Fault = (
     | EarthFault
     | DampInsulation
 )
+
+#: What each is called where it is asked for.
+NAMES: dict[str, type[Fault]] = {
+    "shorted-turns": ShortedTurns,
+    "fewer-turns": FewerTurns,
+    "high-joint": HighJoint,
+    "open-phase": OpenPhase,
+    "open-path": OpenPath,
+    "reversed-group": ReversedGroup,
+    "phase-to-phase": PhaseToPhase,
+    "earth-fault": EarthFault,
+    "damp-insulation": DampInsulation,
+}

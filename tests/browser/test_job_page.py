@@ -6,6 +6,9 @@ import pytest
 from job_bench import PAIRS, PLATE, SIX
 from playwright.sync_api import expect
 
+# All in one process, which has one Chromium.
+pytestmark = pytest.mark.xdist_group("job page")
+
 
 def start(bench, who, procedure="after-rewind"):
     """Register a machine and start a job, by the pages."""

@@ -12,6 +12,9 @@ import harness
 import pytest
 from rig import Rig
 
+# All in one process: what stands in a fixture of this file is made once.
+pytestmark = pytest.mark.xdist_group("demo")
+
 DEMO = (*harness.PYTHON, "-m", "capture.cli", "demo", "--once", "--dir")
 
 # The demo looks for mosquitto beyond PATH, where Debian puts it; this is a host that has none.

@@ -11,6 +11,9 @@ from historian_bench import Historian, Postgres
 from capture.historian.migrate import migrate, migrations
 from capture.journal import Store
 
+# All in one process: what stands in a fixture of this file is made once.
+pytestmark = pytest.mark.xdist_group("historian")
+
 
 @pytest.fixture(scope="module")
 def server():

@@ -14,10 +14,12 @@ import structlog
 CYCLES = 20
 KINDS = ["serial", "rfc2217", "tcp", "unix", "usbtmc", "usbtmc-kernel"]
 
-pytestmark = pytest.mark.filterwarnings(
+pytestmark = [
+    # All in one process: what stands in a fixture of this file is made once.
+    pytest.mark.xdist_group("replug"),
     # pyserial 3.5 names its reader thread in a way that Python deprecates.
-    "ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning"
-)
+    pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning"),
+]
 
 
 @pytest.fixture(scope="module")

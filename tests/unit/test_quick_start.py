@@ -53,3 +53,13 @@ def test_the_configuration_is_read_without_the_drivers():
     imported = set(done.stdout.split())
     assert "capture.config.file" in imported
     assert not {name for name in imported if name.startswith("capture.driver")}
+
+
+def test_a_simulator_without_a_physical_winding_does_without_linear_algebra():
+    code = "import sys, simulators.__main__; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True
+    )
+    imported = set(done.stdout.split())
+    assert "simulators.catalogue" in imported
+    assert "numpy" not in imported

@@ -7,9 +7,10 @@ import pytest
 
 from simulators import catalogue
 from simulators.hand import Hand
-from simulators.physical import FAULTS, PhysicalSpecimen, read_fault, read_winding
+from simulators.physical import PhysicalSpecimen, read_fault, read_winding
 from simulators.settings import SettingsError
 from simulators.specimen import UnknownTerminalError
+from simulators.winding_faults import NAMES
 
 PAIRS = ("U-V", "V-W", "W-U")
 
@@ -128,7 +129,7 @@ def test_hand_breaks_and_mends_the_winding():
         assert hand.obey(wrong, 0.0).startswith("no: ")
 
 
-@pytest.mark.parametrize("name", list(FAULTS))
+@pytest.mark.parametrize("name", list(NAMES))
 def test_every_fault_says_what_it_needs(name):
     given = {"phase": "U", "turns": "2", "share": "0.1", "ohms": "1", "first": "U", "second": "V"}
     wanted = read_fault_fields(name)
@@ -140,7 +141,7 @@ def test_every_fault_says_what_it_needs(name):
 
 
 def read_fault_fields(name):
-    kind = FAULTS[name]
+    kind = NAMES[name]
     return [each.name for each in dataclasses.fields(kind) if each.default is dataclasses.MISSING]
 
 
