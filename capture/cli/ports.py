@@ -2,7 +2,7 @@
 
 import os
 import sys
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -87,6 +87,13 @@ def _state(port: "PortReport") -> str:
 
 
 def _watch(listing: "Listing", *, as_json: bool) -> int:
+    try:
+        _watch_on(listing, as_json=as_json)
+    except KeyboardInterrupt:  # the ordinary end, also while the first look is prepared
+        return DONE
+
+
+def _watch_on(listing: "Listing", *, as_json: bool) -> NoReturn:
     import threading
 
     from capture.clock import SystemClock
@@ -103,12 +110,9 @@ def _watch(listing: "Listing", *, as_json: bool) -> int:
 
     watcher = Watcher(listing, SystemClock(), tell)
     never = threading.Event()
-    try:
-        while True:
-            watcher.look()
-            never.wait(INTERVAL)
-    except KeyboardInterrupt:  # the ordinary end
-        return DONE
+    while True:
+        watcher.look()
+        never.wait(INTERVAL)
 
 
 def _tell(what: str, device: "Device", devices: "list[Device]", *, as_json: bool) -> None:

@@ -242,9 +242,10 @@ class Interview:
         say(f"  link = {_quoted(self._link())}")
 
     def _link(self) -> dict[str, Any]:
-        if self._tcp is not None:
-            host, _, port = self._tcp.rpartition(":")
-            return {"kind": "tcp", "host": host, "port": int(port)}
+        from capture.links.address import host_and_port
+
+        if self._tcp is not None and (found := host_and_port(self._tcp)) is not None:
+            return {"kind": "tcp", "host": found[0], "port": found[1]}
         return {"kind": "serial", "port": self._port or "/dev/ttyUSB0"}
 
     def _ask(self, question: str, default: str | None, check: Callable[[str], str]) -> str:

@@ -1,6 +1,5 @@
 """``benchtally trace``: record what a port sends."""
 
-import re
 import threading
 from contextlib import suppress
 from pathlib import Path
@@ -97,6 +96,7 @@ def chosen_link(
     from capture.config import SerialSettings, TcpSettings
     from capture.faults import one_line, shown
     from capture.links import make_link
+    from capture.links.address import host_and_port
 
     if [port, tcp, instrument].count(None) != 2:  # noqa: PLR2004 - two of three are left out
         raise InputError("name one: a serial PORT, --tcp HOST:PORT, or --instrument NAME")
@@ -107,10 +107,10 @@ def chosen_link(
         if port is not None:
             settings: SerialSettings | TcpSettings = SerialSettings(port=port, **given)
         else:
-            host, _, number = (tcp or "").rpartition(":")
-            if not host or re.fullmatch("[0-9]{1,5}", number) is None:
+            found = host_and_port(tcp or "")
+            if found is None:
                 raise InputError(f"--tcp: found {shown(tcp)}, expected HOST:PORT")
-            settings = TcpSettings(host=host, port=int(number))
+            settings = TcpSettings(host=found[0], port=found[1])
     except ValidationError as error:
         raise InputError(one_line(error)) from error
     said = settings.model_dump(exclude_none=True, exclude={"kind", "port", "host"})

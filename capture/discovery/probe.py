@@ -8,7 +8,6 @@ talks by itself, and what it sends is one query, through the same policy as ever
                              └▶ silence ────────▶ ask *IDN? at each rate until it is answered
 """
 
-import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -18,6 +17,7 @@ from capture.discovery.candidates import IDENTITY_QUERY, Candidate, Heard, ident
 from capture.discovery.device import USB, Device, is_meant
 from capture.errors import InputError, LinkError
 from capture.links import Link
+from capture.links.address import host_and_port
 
 #: Everything that a probe may send.
 MESSAGES = (IDENTITY_QUERY + b"\n",)
@@ -38,8 +38,6 @@ _PIECE = 0.25  # seconds of one read
 _MOST = 65536
 _SAMPLE = 64  # bytes; several frames of a binary meter, which must be read, too
 _LEAST_TEXT = 0.7  # of random bytes 0.38 are text
-
-_TCP = re.compile(r"(?P<host>[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:]+\]):(?P<port>[0-9]{1,5})\Z")
 
 
 class Policy(Protocol):
@@ -209,12 +207,13 @@ def link_table(port: str, devices: Iterable[Device]) -> dict[str, Any]:
     device = next((each for each in devices if is_meant(port, each)), None)
     if (device is not None and device.kind == "usbtmc") or port.startswith("/dev/usbtmc"):
         return {"kind": "usbtmc", "device": port}
-    tcp = _TCP.match(port)
+    tcp = host_and_port(port)
     if port.lower().startswith(USB) or device is not None or "/" in port or tcp is None:
         if not port.strip() or not port.isprintable():
             raise InputError("give a port's path, usb:VID:PID:SERIAL, or HOST:PORT")
         return {"kind": "serial", "port": port}
-    return {"kind": "tcp", "host": tcp["host"].strip("[]"), "port": int(tcp["port"])}
+    host, number = tcp
+    return {"kind": "tcp", "host": host, "port": number}
 
 
 def _is_noise(heard: Heard) -> bool:

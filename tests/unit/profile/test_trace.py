@@ -149,6 +149,7 @@ def test_a_trace_that_ends_in_the_middle_of_a_line_is_read_so_far(tmp_path):
         ((), "name one: a serial PORT, --tcp HOST:PORT, or --instrument NAME"),
         (("/dev/x", "--tcp", "a:1"), "name one: "),
         (("--tcp", "nowhere"), "--tcp: found 'nowhere', expected HOST:PORT"),
+        (("--tcp", "::1:5025"), "--tcp: found '::1:5025', expected HOST:PORT"),
         (("--tcp", "meter:²"), "--tcp: found 'meter:²', expected HOST:PORT"),
         (("--tcp", "meter:" + 5000 * "1"), "expected HOST:PORT"),
         (("/dev/x", "--baud", "1"), "baud: found 1, expected greater than or equal to 50"),
