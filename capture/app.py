@@ -158,10 +158,11 @@ class Daemon:
             self._log.warning("journal.whole_after_all", journal=str(path))
         if why is not None:
             self._set_aside(why, now)
-        elif broken is not None:
+            return
+        if path.exists():
+            self._hold_cursors_back()  # before anything gets a number that they have passed
+        if broken is not None:
             self._tell_of_broken_log(broken, now)
-        if why is None and path.exists():
-            self._hold_cursors_back()
 
     def _tell_of_broken_log(self, broken: BrokenLog, now: datetime) -> None:
         tell_of(
