@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
@@ -24,8 +25,9 @@ from capture.instruments import build_instruments
 from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
-from capture.journal import Entry, Expectation, Stored, Writer
+from capture.journal import Entry, Expectation, JournalReader, Stored, Writer
 from capture.journal.aside import begin_anew, clear_mark, damage_of, mark_damaged, set_aside
+from capture.journal.broken_log import BrokenLog, keep_broken_log, tell_of
 from capture.model.fields import rfc3339
 from capture.operation import Facts, HandsFree, Notifier, Overseer
 from capture.operation.overseer import summary
@@ -37,7 +39,7 @@ from capture.publish import (
     PublisherSettings,
     ThreadPublisher,
 )
-from capture.publish.progress import delivered_by, known_journal
+from capture.publish.progress import delivered_by, hold_back, known_journal
 from capture.runtime import (
     Snapshot,
     Supervisor,
@@ -86,7 +88,7 @@ class Daemon:
                 f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
             )
         try:
-            self._set_aside_if_damaged()
+            self._look_at_the_journal()
             self.publishers = Publishers(
                 [self._make_publisher(name) for name in config.publishers], self.clock
             )
@@ -147,15 +149,53 @@ class Daemon:
         self._log.info("daemon.stopped", delivered=min(each.delivered for each in reports))
         return answered and watched and not late and ended and not hanging and closed
 
-    def _set_aside_if_damaged(self) -> None:
-        """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
-        path = self._config.journal_path
+    def _look_at_the_journal(self) -> None:
+        """Tell of what is missing of it, before anything is appended or delivered."""
+        path, now = self._config.journal_path, self.clock.utc()
+        broken = keep_broken_log(path, now)  # first: whoever else opens the journal ends its log
         why = damage_of(path)
         if clear_mark(path) and why is None:
             self._log.warning("journal.whole_after_all", journal=str(path))
-        if why is None:
+        if why is not None:
+            self._set_aside(why, now)
             return
-        now = self.clock.utc()
+        if path.exists():
+            self._hold_cursors_back()  # before anything gets a number that they have passed
+        if broken is not None:
+            self._tell_of_broken_log(broken, now)
+
+    def _tell_of_broken_log(self, broken: BrokenLog, now: datetime) -> None:
+        tell_of(
+            self._config.journal_path,
+            broken,
+            site=self._config.site,
+            bench=self._config.bench,
+            instruments=self._config.instruments,
+            now=now,
+        )
+        self._log.error(
+            "journal.log_broken",
+            kept=str(broken.kept),
+            commits=broken.commits,
+            after=broken.last,
+            hint="a bit of the log was changed, so SQLite does not read what was committed after "
+            "it; keep the file, and look for the entries at the historian",
+        )
+
+    def _hold_cursors_back(self) -> None:
+        path = self._config.journal_path
+        reader = JournalReader(path)
+        try:
+            last = reader.last_n()
+            held = hold_back(path, reader.journal_id, last)
+        finally:
+            reader.close()
+        for name, delivered in held.items():
+            self._log.warning("cursor.held_back", cursor=name, was=delivered, now=last)
+
+    def _set_aside(self, why: str, now: datetime) -> None:
+        """Begin a new journal where SQLite cannot read the old one; it is kept, and told of."""
+        path = self._config.journal_path
         delivered = delivered_by(path, known_journal(path) or "")
         aside = set_aside(path, why, min(delivered.values(), default=0), now)
         begin_anew(

@@ -87,6 +87,20 @@ class UnreadableError(Exception):
     """What the journal says of itself is not there, or is not what it must be."""
 
 
+def refuse_disorder(path: Path, after: int, count: int, last: int) -> None:
+    """Refuse a page of so many entries after a number, whose last one stands too far back.
+
+    Numbers only grow, so there is room for all of them. A broken page may give one of them another,
+    and whoever went on from there would read the same entries for ever.
+
+    Raises:
+        JournalDamaged: says so.
+    """
+    if count and last < after + count:
+        cause = UnreadableError("entries are not in the order of their numbers")
+        raise _damaged(path, cause) from cause
+
+
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
     """Turn SQLite's exceptions into the journal's, each with what to do."""

@@ -18,6 +18,7 @@ from capture.journal.database import (
     base_of,
     connect,
     journal_id,
+    refuse_disorder,
     translated,
 )
 from capture.model.fields import rfc3339
@@ -84,12 +85,18 @@ class JournalReader:
             return journal_id(self._connection)
 
     def after(self, n: int, limit: int) -> list[Row]:
-        """Give up to ``limit`` entries after number ``n``, in order."""
+        """Give up to ``limit`` entries after number ``n``, in order.
+
+        Raises:
+            JournalDamaged: they are in none.
+        """
         with translated(self._path):
             rows = self._connection.execute(
                 f"SELECT {_COLUMNS} FROM entries WHERE n > ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
                 (n, limit),
             ).fetchall()
+        if rows:
+            refuse_disorder(self._path, n, len(rows), rows[-1][0])
         return [Row._make(row) for row in rows]
 
     def last_n(self) -> int:
@@ -168,6 +175,7 @@ class JournalReader:
             yield from (Row._make(row) for row in rows)
             if len(rows) < _FEW:
                 return
+            refuse_disorder(self._path, -edge, len(rows), -rows[-1][0])
             edge = rows[-1][0]
 
     def first_after(self, moment: datetime) -> int | None:
@@ -296,6 +304,9 @@ class JournalReader:
         )
         with translated(self._path):
             rows = self._connection.execute(query, (*arguments, edge, limit)).fetchall()
+        if rows:
+            way = -1 if after is None else 1
+            refuse_disorder(self._path, way * edge, len(rows), way * rows[-1][0])
         found = []
         for n, body, tag_kind, tag_n, tag_body in rows:
             reading = self._content(n, body)

@@ -5,7 +5,7 @@ from pathlib import Path
 from capture.errors import JournalError
 from capture.filelock import FileLock
 from capture.journal.chain import facts_of, read_body
-from capture.journal.database import BODY, base_of, connect, translated
+from capture.journal.database import BODY, base_of, connect, refuse_disorder, translated
 from capture.journal.replay import Replay
 
 _PAGE = 2000
@@ -43,6 +43,7 @@ def _rebuild(path: Path) -> dict[str, int]:
                 (n, _PAGE),
             ).fetchall():
                 for number, body in rows:
+                    refuse_disorder(path, n, 1, number)
                     try:
                         content = read_body(body)
                         replay.take(number, facts_of(content), content)

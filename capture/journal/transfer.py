@@ -112,6 +112,11 @@ def export_readable(path: Path, out: IO[bytes]) -> Moved:
                 rows = _page(connection, path, n, 1 << 62, 100)
                 if not rows:
                     break
+                rows = [row for row in rows if row[0] > n]
+                if not rows:  # a broken page gives entries with the numbers of others, for ever
+                    n += 1
+                    silence += 1
+                    unreadable += 1
             except JournalDamaged:
                 # Somewhere in these: one by one, past the ones on a broken page.
                 rows = []
@@ -124,7 +129,7 @@ def export_readable(path: Path, out: IO[bytes]) -> Moved:
                 n += 100
             if rows:
                 silence = 0
-                n = max(n, rows[-1][0])
+                n = max(n, *(row[0] for row in rows))
                 head = rows[-1][3]
                 count += len(rows)
                 out.write(b"".join(_line(*row) for row in rows))

@@ -195,6 +195,8 @@ def _entries(connection: sqlite3.Connection, after: int, last: int) -> Iterator[
         f"SELECT n, {BODY} FROM entries WHERE n > ? AND n <= ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
         (after, last, _PAGE),
     ).fetchall():
+        if rows[-1][0] < after + len(rows):
+            raise ValueError("entries are not in the order of their numbers")
         yield from rows
         after = rows[-1][0]
 

@@ -257,6 +257,9 @@ class _Walk:
         body: bytes,
         stored: bytes,
     ) -> None:
+        if n <= self._n:
+            # No hash covers the number; a broken page may give it to two.
+            raise _Broken(Fault(n, "column", f"its number does not come after {self._n}"))
         before, self._head = self._head, link(self._head, body)
         if self._head != stored:
             self._head = before
@@ -332,6 +335,10 @@ class _Walk:
         if given > max(self._n, self._base.n):
             self._faults.append(
                 Fault(None, "end", f"entry {given} was written, but the last is {self._n}")
+            )
+        if given < self._n and self._entries:
+            self._faults.append(
+                Fault(None, "end", f"the last entry is {self._n}, but {given} was the last number")
             )
         self._check_beginning()
         self._faults += [

@@ -38,6 +38,7 @@ _DIRECTIONS = {
     "reverse": "reverse",
     "rev": "reverse",
 }
+_LONGEST = 40  # characters of a number; no display shows so many
 _GAP_IN_NUMBER = re.compile(r"(?<=\d) (?=[.,]\d)|(?<=\d[.,]) (?=\d)")
 
 
@@ -113,7 +114,7 @@ def _split(text: str, kept: _Kept, directions: Mapping[str, str]) -> list[Word]:
     if _UNIT.fullmatch(text):
         return [_word("unit", text, kept)]
     number = _NUMBER.match(text)
-    if number is None:
+    if number is None or number.end() > _LONGEST:
         return [_word("other", text, kept)]
     end = number.end()
     words = [_word("number", number.group(), kept[:end])]

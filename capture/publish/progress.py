@@ -4,7 +4,7 @@ from datetime import datetime
 from pathlib import Path
 
 from capture.journal.beside import cursors_of
-from capture.publish.cursor import told_by
+from capture.publish.cursor import Cursor, told_by
 
 
 def delivered_by(journal: Path, journal_id: str) -> dict[str, int]:
@@ -25,6 +25,22 @@ def known_journal(journal: Path) -> str | None:
 def _delivered(path: Path, journal_id: str) -> int:
     told = told_by(path)
     return told[1] if told is not None and told[0] == journal_id else 0
+
+
+def hold_back(journal: Path, journal_id: str, last: int) -> dict[str, int]:
+    """Put every cursor that is past the journal's end back to it; give where each had been.
+
+    What it had delivered beyond that is no longer in the journal, and its numbers are used again:
+    the new entries would pass for delivered. No publisher may run, and nothing be appended yet.
+    """
+    held = {}
+    for path in cursors_of(journal):
+        cursor = Cursor(path, journal_id)
+        if cursor.delivered > last:
+            held[path.name] = cursor.delivered
+            cursor.delivered = last
+            cursor.save(sync=True)
+    return held
 
 
 def set_aside_ahead(journal: Path, journal_id: str, last: int, now: datetime) -> list[Path]:

@@ -34,7 +34,7 @@ def damaged(choices, files, done=None):
     return [bytes(content) for content in files]
 
 
-def _flip(file, at, value):
+def flip(file, at, value):
     file[at] ^= 1 << value % 8
 
 
@@ -63,7 +63,7 @@ def _grow(file, at, value):
     file += bytes((value,)) * (at % (4 * _PAGE))
 
 
-_CHANGES = (_flip, _flip, _write, _fill, _cut, move, _grow)
+_CHANGES = (flip, flip, _write, _fill, _cut, move, _grow)
 
 
 @contextmanager

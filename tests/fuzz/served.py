@@ -25,7 +25,8 @@ from capture.web.bench import Bench
 from capture.web.changes import Changes
 from capture.web.headers import SecurityHeaders
 
-_RUNS = 400  # with one bench; then it begins anew, so that its journal stays small
+_RUNS = 400  # until it is looked whether the journal is still small; else the bench begins anew
+_SMALL = 1 << 20  # bytes
 _LONGEST = 15.0  # seconds for one answer
 _PORT = 8080
 _PLATE = {"rated_volts": 400, "connection": "star", "winding": "random", "thermal_class": 155}
@@ -75,6 +76,10 @@ class Served:
         self.words = {}
         self.log_in()
         self._fill()
+
+    def size(self):
+        """Give the bytes of the journal and its log."""
+        return sum(each.stat().st_size for each in self.folder.glob("b.journal*"))
 
     def log_in(self):
         """Begin a session, as after a log-out."""
@@ -159,7 +164,9 @@ _held = []
 def served():
     """Give the bench that is being served, a new one now and then."""
     if _held and _held[0].runs > _RUNS:
-        close()
+        _held[0].runs = 0
+        if _held[0].size() > _SMALL:
+            close()
     if not _held:
         _held.append(Served())
     return _held[0]

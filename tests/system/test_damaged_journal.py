@@ -1,8 +1,11 @@
 """A bench that starts on a damaged journal: the file is kept, and the plant is told."""
 
 import json
+from pathlib import Path
 
 import harness
+
+from capture.journal import Store
 
 
 def test_a_damaged_journal_is_set_aside_and_the_bench_goes_on(rig):
@@ -83,4 +86,43 @@ def test_a_journal_that_was_cut_to_nothing_is_set_aside_too(rig):
     assert "damaged and set aside" in json.loads(gap.payload)["reason"]
     rig.wait_for_length(100)
     assert second.stop() == 0, second.said()
+    assert "all as they should be" in rig.command("journal", "verify")
+
+
+def test_a_log_of_which_a_part_is_lost_is_kept_and_told_of(rig, drafts):
+    """What had been delivered of that part costs nobody the entries that get its numbers."""
+    broker = rig.mosquitto()
+    subscriber = rig.subscriber(broker)
+    _, lines = rig.counter("line", 500)
+    rig.configure(broker.port, lines)
+    first = rig.daemon()
+    rig.wait_for_length(200)
+    assert first.stop() == 0, first.said()
+    log = rig.journal.with_name(f"{rig.journal.name}-wal")
+    store = Store(rig.journal)
+    for _ in range(6):
+        (last,) = store.append(drafts(1, instrument="hand"))
+    left = rig.journal.read_bytes(), bytearray(log.read_bytes())
+    store.close()
+    rig.journal.write_bytes(left[0])
+    left[1][20] ^= 1
+    log.write_bytes(left[1])
+    cursor = rig.journal.with_name(f"{rig.journal.name}.delivered")
+    told = json.loads(cursor.read_text("utf-8"))
+    cursor.write_text(json.dumps({**told, "delivered": last.n + 10_000}), "utf-8")
+
+    since = subscriber.count()
+    second = rig.daemon()
+    broken = second.wait_for("journal.log_broken")
+    assert broken["commits"] == 6
+    assert broken["after"] == last.n - 6
+    assert Path(broken["kept"]).read_bytes() == left[1]
+    assert second.wait_for("cursor.held_back")["was"] == last.n + 10_000
+    gap = subscriber.wait_for(
+        lambda message: message.topic.endswith("/gap/line"), "the gap", since=since
+    )
+    assert "log was damaged" in json.loads(gap.payload)["reason"]
+    rig.wait_for_length(last.n + 100)
+    assert second.stop() == 0, second.said()
+    subscriber.wait_for_ids([each.id for each in rig.entries() if each.kind == "reading"])
     assert "all as they should be" in rig.command("journal", "verify")

@@ -4,6 +4,7 @@ import errno
 import io
 import json
 import os
+import re
 import sqlite3
 
 import journal_entries as make
@@ -448,3 +449,40 @@ def test_a_tag_that_is_none_any_more_is_told_in_one_line(path, draft):
         with pytest.raises(JournalError, match=r"entry 2 .*journal verify"):
             ask()
     reader.close()
+
+
+@pytest.fixture
+def disordered(filled):
+    """A journal whose last entry but one has got a number from the beginning: one bit of a page."""
+    *_, (key,), _ = sqlite3.connect(filled).execute("SELECT id FROM entries ORDER BY n").fetchall()
+    content = bytearray(filled.read_bytes())
+    # The row's head (its length, no type for the number, 16 bytes) stands before the id, and the
+    # number before the head; fileformat2.html, 1.6 and 2.1.
+    (place,) = (
+        found.start() - size
+        for found in re.finditer(re.escape(key), content)
+        for size in range(8, 16)
+        if content[found.start() - size : found.start() - size + 3] == bytes((size, 0, 44))
+    )
+    assert content[place - 2 : place] == bytes((0x80 | 2002 >> 7, 2002 & 0x7F))
+    content[place - 2] ^= 0x08
+    filled.write_bytes(content)
+    return filled
+
+
+def test_entries_in_no_order_are_damage_and_nobody_reads_them_for_ever(disordered):
+    assert "out of order" in damage_of(disordered)
+    reader = JournalReader(disordered)
+    for ask in (
+        lambda: reader.after(1900, 102),
+        lambda: reader.page(after=2001, limit=1),
+    ):
+        with pytest.raises(JournalDamaged, match="not in the order of their numbers"):
+            ask()
+    reader.close()
+    with pytest.raises(JournalError, match="not in the order of their numbers"):
+        rebuild(disordered)
+    out = io.BytesIO()
+    found = export_readable(disordered, out)
+    assert 2000 < found.entries < 2010
+    assert len(out.getvalue().splitlines()) == found.entries + 2

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import sqlite3
 import threading
 import tracemalloc
@@ -198,6 +199,39 @@ def test_rebuilding_makes_no_journal(path):
 
 
 # ── heads that others keep ─────────────────────────────────────────────────────────────────────
+
+
+def test_a_number_that_stands_twice_is_named(filled, path, look):
+    """No hash covers it, and one changed bit of a page makes it so."""
+    filled.close()
+    _, key, *_ = look.entries()[9]
+    content = bytearray(path.read_bytes())
+    # The row's head (its length, no type for the number, 16 bytes) stands before the id, and the
+    # number before the head; fileformat2.html, 1.6 and 2.1.
+    (place,) = (
+        found.start() - size
+        for found in re.finditer(re.escape(key), content)
+        for size in range(8, 16)
+        if content[found.start() - size : found.start() - size + 3] == bytes((size, 0, 44))
+    )
+    assert content[place - 1] == 10
+    content[place - 1] ^= 1
+    path.write_bytes(content)
+    fault = only_fault(path)
+    assert (fault.n, fault.kind) == (11, "column")
+    assert "does not come after 11" in fault.what
+
+
+@pytest.mark.parametrize(
+    "statement", ["UPDATE sqlite_sequence SET seq = 32", "DELETE FROM sqlite_sequence"]
+)
+def test_a_last_entry_past_the_last_number_is_missed_by_the_files_own_count(
+    filled, path, statement
+):
+    change(path, (statement,))
+    fault = only_fault(path)
+    assert fault.kind == "end"
+    assert "the last entry is 33" in fault.what
 
 
 def test_a_head_kept_by_somebody_else_is_found_again(filled, path, look, drafts):

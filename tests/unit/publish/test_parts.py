@@ -14,7 +14,7 @@ from capture.journal import Row
 from capture.publish.cursor import Cursor
 from capture.publish.feed import Feed
 from capture.publish.flight import Flight, Kind, Sent
-from capture.publish.progress import delivered_by, known_journal, set_aside_ahead
+from capture.publish.progress import delivered_by, hold_back, known_journal, set_aside_ahead
 from capture.publish.report import Report, Reporter
 from capture.publish.topics import Topics, bench_state
 
@@ -179,6 +179,22 @@ def test_what_every_cursor_says_is_known_without_opening_one(tmp_path):
     assert known_journal(journal) == "j"
     (tmp_path / "b.journal.plant.delivered").write_bytes(WHOLE.replace(b'"j"', b'"k"'))
     assert known_journal(journal) is None
+
+
+def test_a_cursor_past_the_end_of_its_journal_is_put_back_to_it(tmp_path):
+    """Else the entries that are given its numbers again would pass for delivered."""
+    journal = tmp_path / "b.journal"
+    (tmp_path / "b.journal.delivered").write_bytes(WHOLE)
+    (tmp_path / "b.journal.plant.delivered").write_bytes(WHOLE.replace(b"41", b"7"))
+    (tmp_path / "b.journal.other.delivered").write_bytes(WHOLE.replace(b'"j"', b'"k"'))
+    assert hold_back(journal, "j", 20) == {"b.journal.delivered": 41}
+    assert delivered_by(journal, "j") == {
+        "b.journal.delivered": 20,
+        "b.journal.other.delivered": 0,
+        "b.journal.plant.delivered": 7,
+    }
+    assert delivered_by(journal, "k")["b.journal.other.delivered"] == 41, "of another journal"
+    assert hold_back(journal, "j", 20) == {}
 
 
 def test_of_a_file_that_is_no_cursor_little_is_read(tmp_path):
