@@ -161,7 +161,13 @@ def put(code, module):
             elif isinstance(value, type):
                 if value.__module__ == module.__name__ and value is not right:
                     follow(vars(right), vars(value))
-            elif isinstance(old, dict) and not name.startswith("__"):
+            elif name.startswith("__"):
+                continue
+            elif isinstance(right, dict) and isinstance(value, dict) and value is not right:
+                # A table: others may hold it, so it is filled anew.
+                right.clear()
+                right.update(value)
+            elif isinstance(old, dict):
                 old[name] = new[name]
 
     follow(vars(module), changed)

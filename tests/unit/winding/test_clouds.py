@@ -274,6 +274,15 @@ def test_a_reversed_part():
     assert found.doubt == pytest.approx(expected)
 
 
+def test_a_reversed_part_of_a_phase_alone():
+    """In star half of a phase reversed reads like all of it: f² + f + 1 is the same. Six ends differ."""
+    place, parts, main = every((1, 2, 3, 4, 5, 6, 8, 10, 12, 16), np.linspace(0.05, 0.95, 12))
+    henries = only_in(place, 1 - main + main * (1 - 2 / parts) ** 2, 1)
+    ones = np.ones((len(place), 3))
+    expected = np.stack([ones, henries, 0.02 + 0.01 * henries, henries], axis=1)
+    same_cases(cloud(REVERSED, scene=replace(SCENE, connection="open")), place, expected)
+
+
 @pytest.mark.parametrize("repeated", [False, True])
 def test_one_bad_reading(repeated):
     found = cloud(BAD_READING, repeated=repeated)
