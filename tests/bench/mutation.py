@@ -161,16 +161,19 @@ def put(code, module):
             elif isinstance(value, type):
                 if value.__module__ == module.__name__ and value is not right:
                     follow(vars(right), vars(value))
-            elif name.startswith("__"):
-                continue
-            elif isinstance(right, dict) and isinstance(value, dict) and value is not right:
-                # A table: others may hold it, so it is filled anew.
-                right.clear()
-                right.update(value)
-            elif isinstance(old, dict):
-                old[name] = new[name]
+            elif isinstance(old, dict) and not name.startswith("__"):
+                old[name] = renewed(right, new[name])
 
     follow(vars(module), changed)
+
+
+def renewed(right, value):
+    """Give what a name stands for from now on; a table that others may hold is filled anew."""
+    if not isinstance(right, dict) or not isinstance(value, dict) or right is value:
+        return value
+    right.clear()
+    right.update(value)
+    return right
 
 
 class Changed(SourceFileLoader, importlib.abc.MetaPathFinder):
