@@ -124,7 +124,7 @@ def _cloud(
 ) -> Cloud:
     count = len(place)
     logs = pair_logs(phases, scene, quantities)
-    shift = _shift(logs, scene, quantities)
+    shift = _shift(logs)
     doubt = _DOUBT * shift
     if "loss" in quantities:
         row = quantities.index("loss")
@@ -140,10 +140,9 @@ def _cloud(
     )
 
 
-def _shift(logs: Array, scene: Scene, quantities: tuple[Quantity, ...]) -> Array:
-    """Give how far each reading has moved from the mean of the three, against a sound winding."""
-    shift = logs - pair_logs(Phases.sound(1, MAIN_SHARE), scene, quantities)
-    found: Array = np.abs(shift - shift.mean(axis=2, keepdims=True))
+def _shift(logs: Array) -> Array:
+    """Give how far each pair has moved from the mean of the three, which a sound winding reads."""
+    found: Array = np.abs(logs - logs.mean(axis=2, keepdims=True))
     return found
 
 
@@ -315,7 +314,7 @@ def _phase_to_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
     return Cloud(
         hypothesis=PHASE_TO_PHASE,
         logs=logs,
-        doubt=_shift(logs, scene, quantities) * factor[:, None],
+        doubt=_shift(logs) * factor[:, None],
         place=pair.astype(np.int64),
         turns=np.full(len(pair), np.nan),
         weight=np.full(len(pair), 1 / len(pair)),

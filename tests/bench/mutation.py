@@ -162,9 +162,18 @@ def put(code, module):
                 if value.__module__ == module.__name__ and value is not right:
                     follow(vars(right), vars(value))
             elif isinstance(old, dict) and not name.startswith("__"):
-                old[name] = new[name]
+                old[name] = renewed(right, new[name])
 
     follow(vars(module), changed)
+
+
+def renewed(right, value):
+    """Give what a name stands for from now on; a table that others may hold is filled anew."""
+    if not isinstance(right, dict) or not isinstance(value, dict) or right is value:
+        return value
+    right.clear()
+    right.update(value)
+    return right
 
 
 class Changed(SourceFileLoader, importlib.abc.MetaPathFinder):
