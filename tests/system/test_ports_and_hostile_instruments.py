@@ -128,7 +128,8 @@ def test_a_port_that_is_forbidden(rig, broker, subscriber):
     assert "no permission" in checked.stdout
     daemon = rig.child(*wrap, *harness.PYTHON, "-m", "capture.cli", "run", "--config", rig.config)
     reason = waiting(subscriber, "line")
-    assert f"{rig.folder / 'line'}: no permission; add this user to group" in reason
+    assert f"{rig.folder / 'line'}: no permission; add to /etc/udev/rules.d/" in reason
+    assert "add this user to group" in reason
     Path(counter.ready["port"]).chmod(0o600)
     subscriber.wait_for(harness.is_reading("line"), "a reading")
     assert daemon.stop() == 0
