@@ -154,6 +154,7 @@ def insulation_failed(
     A breakdown has failed outright, and so has a reading that tells nothing. Otherwise the
     one-minute value at 40 °C is held against the least that the nameplate asks for, whether or not
     the site has adopted that limit; where the nameplate does not tell, against the least of all.
+    Where nobody knows the kind of winding, what may be too little counts as too little.
     Where the winding's temperature is not known, the value is taken as it is: below 40 °C that
     flatters it, so what fails all the same has failed.
     """
