@@ -79,7 +79,7 @@ class Served:
 
     def size(self):
         """Give the bytes of the journal and its log."""
-        return sum(each.stat().st_size for each in self.folder.glob("b.journal*"))
+        return sum((self.folder / name).stat().st_size for name in ("b.journal", "b.journal-wal"))
 
     def log_in(self):
         """Begin a session, as after a log-out."""

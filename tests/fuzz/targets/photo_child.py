@@ -29,7 +29,7 @@ _QUANTITIES = (
     "inductance",
     "pulse_time",
     "temperature",
-    "x",
+    "x_own",
 )
 _POINTS = ((), ("U-V",), ("U-V", "V-W", "W-U"), ("U-V", "V-U", "V-W", "W-V", "W-U", "U-W"))
 _DISPLAYS = (
