@@ -103,7 +103,12 @@ def refuse_disorder(path: Path, after: int, count: int, last: int) -> None:
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
-    """Turn SQLite's exceptions into the journal's, each with what to do."""
+    """Turn SQLite's exceptions into the journal's, each with what to do.
+
+    Raises:
+        JournalFull, JournalDamaged, JournalError: what SQLite raised within, and a name or number
+            that it cannot look for.
+    """
     try:
         yield
     except (OverflowError, UnicodeEncodeError) as error:

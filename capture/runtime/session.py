@@ -68,6 +68,7 @@ class Session:
         self._query: str | None = None
         self._reply_due = False
         self._groups: dict[int, uuid.UUID] = {}
+        self._failure: DriverError | None = None  # raised when what came before it is given
         self._recent: deque[tuple[str, bytes]] = deque(maxlen=_KEPT_CHUNKS)
 
     @property
@@ -83,8 +84,11 @@ class Session:
         Raises:
             LinkError: the link failed.
             PolicyError: the driver wanted to send what nobody allowed.
-            DriverError: the driver raised; a bug in the driver.
+            DriverError: the driver raised; a bug in the driver. What it had shown before is given
+                first, and the error with the next step.
         """
+        if self._failure is not None:
+            raise self._failure
         self._act()
         captured = self._drain_events()
         if captured:
@@ -96,8 +100,8 @@ class Session:
                 self._reply_due = False
             try:
                 self._driver.receive(data, end, self._clock.monotonic())
-            except Exception as error:
-                raise self._driver_error("receive", error) from error
+            except Exception as error:  # noqa: BLE001 - a stranger's driver may raise anything
+                return self._drain_events(self._driver_error("receive", error))
             return self._drain_events()
         return []
 
@@ -154,7 +158,8 @@ class Session:
             return b"", False
         return self._link.read(_READ_LIMIT, timeout)
 
-    def _drain_events(self) -> list[Captured]:
+    def _drain_events(self, failure: DriverError | None = None) -> list[Captured]:
+        """Give what the driver shows; where it has raised, or does, that is told after it."""
         captured: list[Captured] = []
         now, synchronised = self._clock.utc(), self._clock.synchronised()
         try:
@@ -165,8 +170,12 @@ class Session:
                     captured.append(Captured(event, now, query, group, synchronised))
                 else:
                     self._on_event(event)
-        except Exception as error:
-            raise self._driver_error("next_event", error) from error
+        except Exception as error:  # noqa: BLE001 - a stranger's driver may raise anything
+            failure = failure or self._driver_error("next_event", error)
+        if failure is not None:
+            if not captured:
+                raise failure
+            self._failure = failure
         if captured and self._query is not None:
             self._query = None
         return captured
@@ -181,10 +190,12 @@ class Session:
         return known
 
     def _driver_error(self, where: str, error: Exception) -> DriverError:
-        return DriverError(
+        made = DriverError(
             f"{type(self._driver).__name__}.{where} raised {type(error).__name__}: {error}; "
             "this is a bug in the driver, report it to its author"
         )
+        made.__cause__ = error
+        return made
 
 
 def _as_text(message: bytes) -> str:

@@ -6,6 +6,8 @@ is back, and look at its snapshot.
     idle ─▶ opening ─▶ running ⇄ waiting ─▶ stopped | failed
                 ▲                   │
                 └───────────────────┘   the port came back
+
+The file is long because all of it is one thread's life, with one state that every part changes.
 """
 
 import random

@@ -25,6 +25,9 @@ Known damage and what is done about it:
   poll belongs to nobody. The next poll waits a whole time-out.
 * A stored result is sent again: it carries the same record, which the journal stores once.
 * A packed stream lost its gaps, or has gaps where none should be: `capture.driver.packed`.
+
+One file, since asking, waiting, joining and letting go change one state; lines, plain lines and packed
+frames have their own.
 """
 
 import re

@@ -76,6 +76,35 @@ class Setup:
         )
 
 
+@pytest.mark.parametrize("where", ["receive", "next_event"])
+def test_what_a_driver_showed_before_it_raised_is_given_first(where):
+    class Failing(Scripted):
+        def receive(self, data, end_of_message, now):
+            super().receive(data, end_of_message, now)
+            if where == "receive":
+                raise KeyError("a bug")
+
+        def next_event(self):
+            if not self.events and where == "next_event":
+                raise KeyError("a bug")
+            return super().next_event()
+
+    driver = Failing(on_receive=[shown("1.5"), shown("1.6")])
+    setup = Setup(driver)
+    setup.wire.say(b"R 1.5\n")
+    driver.events.append(shown("1.4"))
+    first = setup.session.step()
+    if where == "receive":  # it had something to show before it was given the bytes
+        assert [each.indication.digits for each in first] == ["1.4"]
+        first = setup.session.step()
+        assert [each.indication.digits for each in first] == ["1.5", "1.6"]
+    else:
+        assert [each.indication.digits for each in first] == ["1.4"]
+    with pytest.raises(DriverError, match=rf"Failing\.{where} raised KeyError") as caught:
+        setup.session.step()
+    assert isinstance(caught.value.__cause__, KeyError)
+
+
 def test_a_message_that_nobody_allowed_is_not_written():
     setup = Setup(Scripted([Send(b"*IDN?\n", Reply.LINE, 1.0), Send(b"READ?\n", Reply.LINE, 1.0)]))
     setup.wire.say(b"M,X,1,1\n")
