@@ -26,8 +26,8 @@ Known damage and what is done about it:
 * A stored result is sent again: it carries the same record, which the journal stores once.
 * A packed stream lost its gaps, or has gaps where none should be: `capture.driver.packed`.
 
-One file, since asking, waiting, joining and letting go change one state; lines, plain lines and packed
-frames have their own.
+One file, since asking, waiting, joining and letting go change one state; lines, plain lines and
+packed frames have their own.
 """
 
 import re
