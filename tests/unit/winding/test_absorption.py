@@ -122,6 +122,16 @@ def test_random_wound_gets_the_short_ratio():
     assert "random-wound" in found.notes[0]
 
 
+def test_where_nobody_knows_the_kind_the_index_is_given_and_said_to_be_of_form_wound_ones():
+    found = indices(200e6, 300e6, winding="unknown")
+    assert found.polarization_index.value == pytest.approx(1.5)
+    note = (
+        "the polarization index is for form-wound windings, and the kind of this one is not known"
+    )
+    assert note in found.notes
+    assert note not in indices(200e6, 300e6, winding="form").notes
+
+
 def test_random_wound_gets_the_index_on_request():
     found = indices(200e6, 300e6, winding="random", want_polarization_index=True)
     assert found.polarization_index.value == 1.5
