@@ -35,12 +35,12 @@ demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
 # Many tests wait for something, so there are more of them at once than processors. The system tests and
-# those in the browser come by themselves: they start many processes of their own. Of these, a file that
-# runs something large once for all of its tests is a group, which stays whole; what takes long begins first.
+# those in the browser come by themselves: they start many processes of their own, and a file that runs
+# something large once for all of its tests stays whole. The files that take longest begin (`takes`).
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
 	.venv-test/bin/pytest -q -n 4 --dist worksteal --ignore=tests/system --ignore=tests/browser
-	.venv-test/bin/pytest -q -n 4 --dist loadgroup --durations=12 tests/system tests/browser
+	.venv-test/bin/pytest -q -n 4 --dist loadfile --no-loadscope-reorder --durations=12 tests/system tests/browser
 else
 	.venv-test/bin/pytest $(ARGS)
 endif

@@ -6,8 +6,7 @@ import pytest
 from job_bench import PAIRS, PLATE, SIX
 from playwright.sync_api import expect
 
-# All in one process, which has one Chromium.
-pytestmark = pytest.mark.xdist_group("job page")
+pytestmark = pytest.mark.takes(50)
 
 
 def start(bench, who, procedure="after-rewind"):

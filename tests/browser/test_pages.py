@@ -11,8 +11,7 @@ from playwright.sync_api import expect
 
 from capture.model import new_id
 
-# All in one process, which has one Chromium.
-pytestmark = pytest.mark.xdist_group("pages")
+pytestmark = pytest.mark.takes(55)
 
 WIDTHS = ((1280, 800), (360, 740))
 #: Markup, terminal escapes, a formula, a direction override, a script address.

@@ -11,8 +11,7 @@ from playwright.sync_api import expect
 from simulators.display_photos import photograph_of
 from simulators.displays import Content, Truth
 
-# All in one process, which has one Chromium.
-pytestmark = pytest.mark.xdist_group("photos")
+pytestmark = pytest.mark.takes(25)
 
 PLACES = [(pair, way) for pair in ("U-V", "V-W", "W-U") for way in ("forward", "reverse")]
 

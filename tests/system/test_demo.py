@@ -12,8 +12,7 @@ import harness
 import pytest
 from rig import Rig
 
-# All in one process: what stands in a fixture of this file is made once.
-pytestmark = pytest.mark.xdist_group("demo")
+pytestmark = pytest.mark.takes(50)
 
 DEMO = (*harness.PYTHON, "-m", "capture.cli", "demo", "--once", "--dir")
 

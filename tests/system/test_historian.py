@@ -11,8 +11,7 @@ from historian_bench import Historian, Postgres
 from capture.historian.migrate import migrate, migrations
 from capture.journal import Store
 
-# All in one process: what stands in a fixture of this file is made once.
-pytestmark = pytest.mark.xdist_group("historian")
+pytestmark = pytest.mark.takes(45)
 
 
 @pytest.fixture(scope="module")

@@ -15,8 +15,7 @@ CYCLES = 20
 KINDS = ["serial", "rfc2217", "tcp", "unix", "usbtmc", "usbtmc-kernel"]
 
 pytestmark = [
-    # All in one process: what stands in a fixture of this file is made once.
-    pytest.mark.xdist_group("replug"),
+    pytest.mark.takes(24),
     # pyserial 3.5 names its reader thread in a way that Python deprecates.
     pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning"),
 ]

@@ -23,8 +23,7 @@ import pytest
 
 from capture.driver import API_VERSION, Action, Driver, DriverSpec, Event, Reply
 
-# All in one process: what stands in a fixture of this file is made once.
-pytestmark = pytest.mark.xdist_group("third party")
+pytestmark = pytest.mark.takes(20)
 
 _EXAMPLE = Path(__file__).parents[2] / "examples" / "clamp-meter-driver"
 _COMMAND = (sys.executable, "-P", "-m", "capture.cli")
