@@ -9,6 +9,8 @@ import pytest
 import trustme
 from delivering import count_up, hold
 
+pytestmark = pytest.mark.takes(30)
+
 SECRET = "f4n-H0use-7Q-Zeta"
 
 

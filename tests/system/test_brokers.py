@@ -14,39 +14,7 @@ from delivering import count_up, hold, settled, standings
 from capture.demo.broker import Amqtt
 from capture.journal import Store
 
-pytestmark = pytest.mark.takes(70)
-
-SECRET = "f4n-H0use-7Q-Zeta"
-
-
-def count_up(rig, port, *, rate=300, more="", broker="", wanted=100):
-    """A daemon with one counter on this broker; gives both, when so many readings are there."""
-    counter, lines = rig.counter("line", rate)
-    rig.configure(port, lines, more=more, broker=broker)
-    daemon = rig.daemon()
-    rig.wait_for_length(wanted)
-    return daemon, counter
-
-
-def hold(rig, counter):
-    """Stop a counter, and wait until the last line it sent is in the journal."""
-    last = counter.hand("stop").rpartition(" ")[2]
-
-    def stored():
-        return any(each.json().get("digits") == last for each in rig.newest())
-
-    harness.wait_until(stored, f"{last} in the journal")
-
-
-def standings(rig):
-    found = rig.command("outbox", "publishers", "--json")
-    return {each["publisher"]: each for each in map(json.loads, found.splitlines())}
-
-
-def settled(rig, name="broker"):
-    """Wait until a publisher has nothing left to deliver."""
-    harness.wait_until(lambda: standings(rig)[name]["backlog"] == 0, f"{name} has delivered all")
-
+pytestmark = pytest.mark.takes(45)
 
 # ── access rules ─────────────────────────────────────────────────────────────────────────────────
 

@@ -18,7 +18,6 @@ SEED = os.environ.get("CAMPAIGN_SEED", "20260105")
 LONGEST = 200.0  # seconds; it takes about 50 on a machine that is not busy with other things
 
 
-@pytest.mark.takes(31)
 @pytest.mark.timeout(LONGEST + 30)
 def test_each_kind_of_fault_loses_nothing(tmp_path):
     command, environment = alone([PROGRAM, "--each", "--seed", SEED, "--dir", tmp_path])

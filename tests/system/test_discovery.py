@@ -305,7 +305,6 @@ def test_a_probe_needs_a_yes(simulate, tmp_path):
     assert meter.process.poll() is None
 
 
-@pytest.mark.takes(9)
 def test_a_probe_proposes_a_block_that_the_daemon_captures_with(daemon, simulate, tmp_path):
     """From an unknown meter on a port to readings, with nothing but what the probe prints."""
     link = tmp_path / "meter"
@@ -319,7 +318,6 @@ def test_a_probe_proposes_a_block_that_the_daemon_captures_with(daemon, simulate
     running.wait_for("instrument.identified")
 
 
-@pytest.mark.takes(9)
 def test_a_probe_of_a_talk_only_meter_sends_nothing(simulate, tmp_path):
     link = tmp_path / "meter"
     simulate("talk-only", "--pty", link, "--rate", "5", "--baud", "4800")

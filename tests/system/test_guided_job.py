@@ -29,7 +29,6 @@ def photo():
     return out.getvalue()
 
 
-@pytest.mark.takes(18)
 def test_an_after_rewind_job_from_start_to_verdict(bench, subscriber, photo):  # noqa: PLR0915 - one job, told in order
     """Two leads, no hand on the tablet; the daemon dies in the middle and nothing is lost."""
     tablet = bench.tablet

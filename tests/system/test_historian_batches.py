@@ -15,8 +15,6 @@ from capture.historian.settings import BrokerSource
 from capture.historian.store import Database
 from capture.model import new_id
 
-# All in one process: what stands in a fixture of this file is made once.
-pytestmark = pytest.mark.xdist_group("historian batches")
 
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 HUGE = 1 << 70  # an integer for the schema, and out of range for the database

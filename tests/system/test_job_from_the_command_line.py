@@ -189,7 +189,6 @@ def photo(tmp_path):
     return path
 
 
-@pytest.mark.takes(28)
 @pytest.mark.timeout(300)  # forty commands, each a program of its own
 def test_an_after_rewind_job_from_start_to_verdict(bench, subscriber, photo):  # noqa: PLR0915 - one job, told in order
     """Leads in both hands, a terminal beside; the daemon dies in the middle and nothing is lost."""
@@ -274,7 +273,6 @@ def test_an_after_rewind_job_from_start_to_verdict(bench, subscriber, photo):  #
     bench.tell()
 
 
-@pytest.mark.takes(11)
 def test_a_short_insulation_test_is_discharged_for_four_times_as_long(quick_bench):
     """The wait follows from the time under voltage, whatever the procedure; then pulses may go."""
     bench = quick_bench

@@ -251,7 +251,6 @@ def test_what_cannot_start_says_why_in_one_line_and_which_kind_of_wrong_it_is(ri
 # ── a journal that breaks while it is in use ─────────────────────────────────────────────────
 
 
-@pytest.mark.takes(12)
 def test_damage_while_running_ends_the_daemon_and_the_next_start_sets_it_aside(
     rig, broker, manager
 ):

@@ -22,8 +22,6 @@ from sparkplug_bench import START_MS, Edge, HostApplication, samples
 from capture.publish.sparkplug.node import REBIRTH
 from capture.publish.sparkplug.schema import BOOLEAN, Payload
 
-# All in one process: what stands in a fixture of this file is made once.
-pytestmark = pytest.mark.xdist_group("sparkplug")
 
 BIRTHS_AND_DATA = ("NBIRTH", "DBIRTH", "DDATA", "DDEATH")
 DOUBLE, INT64, INT32, STRING = 10, 4, 3, 12
