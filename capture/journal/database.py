@@ -7,6 +7,7 @@ The other tables are projections that replaying the entries rebuilds.
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from functools import cache
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -70,6 +71,8 @@ _MIGRATIONS = (
 )
 
 VERSION = len(_MIGRATIONS)
+
+_SCHEMA = "SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
 
 #: Columns of an entry as bytes, whatever a broken page says that they are: then the chain breaks.
 ID = "coalesce(CAST(id AS BLOB), x'')"
@@ -175,6 +178,8 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
             if not read_only:
                 _prepare(connection, path)
             version = connection.execute("PRAGMA user_version").fetchone()[0]
+            if version == VERSION:
+                _refuse_changed(connection)
         except BaseException:
             connection.close()
             raise
@@ -211,6 +216,26 @@ def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
     tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
     if application != APPLICATION_ID and tables:
         raise JournalError(f"{path}: an SQLite file of another program; choose another path")
+
+
+def _refuse_changed(connection: sqlite3.Connection) -> None:
+    """Refuse tables and indexes that are not as they were made: a bit of their words was changed.
+
+    SQLite finds nothing wrong with another name or type, and reads columns for what they are not.
+    """
+    found = dict(connection.execute(_SCHEMA).fetchall())
+    if any(found.get(name) != sql for name, sql in _made().items()):
+        raise UnreadableError("its tables are not as they were made")
+
+
+@cache
+def _made() -> dict[str, str]:
+    """Give what a new journal has for tables and indexes."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        for script in _MIGRATIONS:
+            for statement in filter(str.strip, script.split(";")):
+                connection.execute(statement)
+        return dict(connection.execute(_SCHEMA).fetchall())
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:

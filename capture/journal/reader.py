@@ -14,6 +14,7 @@ from typing import Any, NamedTuple, TypedDict, Unpack
 from capture.errors import JournalError
 from capture.journal.database import (
     BY_SUBJECT,
+    HASH,
     INDEXED,
     base_of,
     connect,
@@ -109,7 +110,7 @@ class JournalReader:
         """Give number and hash of the newest entry, or of what the journal begins after."""
         with translated(self._path):
             row = self._connection.execute(
-                "SELECT n, hash FROM entries ORDER BY n DESC LIMIT 1"
+                f"SELECT n, {HASH} FROM entries ORDER BY n DESC LIMIT 1"  # noqa: S608 - fixed words only
             ).fetchone()
             if row is None:
                 base = base_of(self._connection)

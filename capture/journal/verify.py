@@ -27,7 +27,10 @@ _PAGE = 2000
 _MOST_RESTARTS = 3
 _HASH_DIGITS = 64
 
-_Row = tuple[int, bytes, str, str | None, str | None, int | None, bytes, bytes]
+#: Whether what must be bytes is: text of the same bytes has the same hash, and breaks its readers.
+_BLOBS = "typeof(id) = 'blob' AND typeof(body) = 'blob' AND typeof(hash) = 'blob'"
+
+_Row = tuple[int, bytes, str, str | None, str | None, int | None, bytes, bytes, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,8 +240,8 @@ class _Walk:
             try:
                 with translated(self._path):
                     return self._connection.execute(
-                        f"SELECT n, {ID}, kind, instrument, subject, sequence, {BODY}, {HASH} "  # noqa: S608 - fixed words only
-                        "FROM entries WHERE n > ? ORDER BY n LIMIT ?",
+                        f"SELECT n, {ID}, kind, instrument, subject, sequence, {BODY}, {HASH}, "  # noqa: S608 - fixed words only
+                        f"{_BLOBS} FROM entries WHERE n > ? ORDER BY n LIMIT ?",
                         (self._n, limit),
                     ).fetchall()
             except JournalDamaged:
@@ -256,6 +259,7 @@ class _Walk:
         sequence: int | None,
         body: bytes,
         stored: bytes,
+        blobs: int,
     ) -> None:
         if n <= self._n:
             # No hash covers the number; a broken page may give it to two.
@@ -264,6 +268,8 @@ class _Walk:
         if self._head != stored:
             self._head = before
             raise _Broken(Fault(n, "chain", self._why_broken(n)))
+        if not blobs:
+            raise _Broken(Fault(n, "column", "its id, body or hash is not stored as bytes"))
         try:
             content = read_body(body)
             facts = facts_of(content)

@@ -17,6 +17,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import atheris
 from known import OURS, load
 
+_GUIDES = ("capture", "drivers", "simulators", "tomllib")
+_ALSO = {"photos": ("PIL",)}  # else nearly every changed photo looks the same: refused
 _MOST_MEMORY = 6 << 30  # of address space: what libFuzzer measures comes late
 
 
@@ -26,7 +28,7 @@ def main():
     resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY, _MOST_MEMORY))
     os.environ = {k: v for k, v in os.environ.items() if not k.startswith("BENCHTALLY_")}  # noqa: B003 - for code that looks through os.environ
     logging.disable(logging.CRITICAL)
-    with atheris.instrument_imports(include=["capture", "drivers", "simulators", "tomllib"]):
+    with atheris.instrument_imports(include=[*_GUIDES, *_ALSO.get(name, ())]):
         module = load(name)
     seen = set()
 

@@ -184,10 +184,9 @@ def _read(path):
         reader.last_reading("ohm-1")
         reader.readings_between("ohm-1", 1, 5)
         reader.last_readings()
-        readings = list(reader.readings())
+        list(reader.readings())
         list(reader.readings(newest_first=True, instrument="ohm-1", machine="FAN-09"))
-        for each in readings[:3]:
-            reader.with_tag(each)
+        reader.with_tag({"id": str(_ID)})
         reader.current_tag_id(_ID)
         list(reader.newest("resistance", since=0))
         reader.first_after(_NOW)

@@ -391,21 +391,36 @@ def test_an_error_that_says_nothing_is_malformed():
     assert error.found == "malformed"
 
 
-#: What a broken page can make of a column, which no statement could write: the tables are strict.
-UNSTRICT = (
-    "PRAGMA writable_schema = ON",
-    """UPDATE sqlite_schema SET sql = replace(replace(sql, 'STRICT', ''), 'NOT NULL', '')
-    WHERE name = 'entries'""",
-    "PRAGMA writable_schema = RESET",
-)
+@pytest.fixture
+def unstrict(filled):
+    """What a broken page can make of a column, which no statement could write: tables are strict."""
+
+    def write(statement):
+        (made,) = (
+            sqlite3.connect(filled)
+            .execute("SELECT sql FROM sqlite_schema WHERE name = 'entries'")
+            .fetchone()
+        )
+        loose = made.replace("STRICT", "").replace("NOT NULL", "")
+        for sql, also in ((loose, statement), (made, "SELECT 1")):
+            quoted = sql.replace("'", "''")
+            changed(
+                filled,
+                "PRAGMA writable_schema = ON",
+                f"UPDATE sqlite_schema SET sql = '{quoted}' WHERE name = 'entries'",
+                "PRAGMA writable_schema = RESET",
+                also,
+            )
+
+    return write
 
 
 @pytest.mark.parametrize("column", ["body", "hash", "id"])
 @pytest.mark.parametrize("value", ["NULL", "1099511627776", "'text'", "2.5"])
 def test_a_column_that_holds_something_else_breaks_the_chain_and_nothing_more(
-    filled, draft, column, value
+    filled, unstrict, draft, column, value
 ):
-    changed(filled, *UNSTRICT, f"UPDATE entries SET {column} = {value} WHERE n = 2003")
+    unstrict(f"UPDATE entries SET {column} = {value} WHERE n = 2003")
     (fault,) = verify(filled).faults
     assert (fault.n, fault.kind) == (2003, "column" if column == "id" else "chain")
     assert look_over(filled).fault == (
@@ -486,3 +501,35 @@ def test_entries_in_no_order_are_damage_and_nobody_reads_them_for_ever(disordere
     found = export_readable(disordered, out)
     assert 2000 < found.entries < 2010
     assert len(out.getvalue().splitlines()) == found.entries + 2
+
+
+def test_bytes_that_are_stored_as_text_are_a_fault_though_the_chain_holds(filled, unstrict):
+    """One bit of a row's head makes them so; whoever reads the entry gets no bytes."""
+    unstrict("UPDATE entries SET body = CAST(body AS TEXT) WHERE n = 7")
+    (fault,) = verify(filled).faults
+    assert (fault.n, fault.kind) == (7, "column")
+    assert damage_of(filled) == "non-BLOB value in entries.body"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b"hash       BLOB", b"hasi       BLOB"),
+        (b"body       BLOB", b"body       TEXT"),
+        (
+            b"n          INTEGER PRIMARY KEY AUTOINCREMENT",
+            b"n          BNTEGER PRIMARY KEY              ",
+        ),
+        (b"CREATE TABLE counters (", b"CREATE TABLE countars ("),
+    ],
+)
+def test_tables_that_are_not_as_they_were_made_are_damage(filled, old, new):
+    """SQLite finds nothing wrong with them; the daemon would not start, or read what is not there."""
+    in_the_schema(filled, old, new)
+    why = damage_of(filled)
+    for use in (Store, JournalReader, verify):
+        with pytest.raises(JournalDamaged) as caught:
+            use(filled)
+        assert "\n" not in str(caught.value)
+    anew(filled, set_aside(filled, why, 0, NOW))
+    assert verify(filled).ok
