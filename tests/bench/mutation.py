@@ -237,10 +237,16 @@ def source_of(name):
 
 
 def chosen(items, known, path, mutant):
-    """Give the tests that call the changed function (or, outside of functions, the module), quick ones first."""
+    """Give the tests that call the changed function, quick ones first.
+
+    Outside of functions, where a test may look at a constant alone: all in the files that call the module.
+    """
     mine = [i for i in items if any(c.startswith(path) for c in known[i.nodeid][1])]
     if mutant.inside:
         mine = [i for i in mine if f"{path} {mutant.where}" in known[i.nodeid][1]] or mine
+    else:
+        files = {i.nodeid.partition("::")[0] for i in mine}
+        mine = [i for i in items if i.nodeid.partition("::")[0] in files]
     return sorted(mine, key=lambda i: known[i.nodeid][0])
 
 
