@@ -15,7 +15,6 @@ from capture.historian.settings import BrokerSource
 from capture.historian.store import Database
 from capture.model import new_id
 
-
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 HUGE = 1 << 70  # an integer for the schema, and out of range for the database
 

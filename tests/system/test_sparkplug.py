@@ -22,7 +22,6 @@ from sparkplug_bench import START_MS, Edge, HostApplication, samples
 from capture.publish.sparkplug.node import REBIRTH
 from capture.publish.sparkplug.schema import BOOLEAN, Payload
 
-
 BIRTHS_AND_DATA = ("NBIRTH", "DBIRTH", "DDATA", "DDEATH")
 DOUBLE, INT64, INT32, STRING = 10, 4, 3, 12
 
