@@ -15,7 +15,7 @@ from served import close, filled, served
 from capture.journal import JournalReader
 
 __all__ = ["MUTATIONS", "close", "seeds", "target"]
-MUTATIONS = 250
+MUTATIONS = 120
 _NAMED = frozenset({"reading", "tag", "gap", "machine", "job", "result", "record"})
 _OF_A_JOB = frozenset({"job", "result", "record"})
 _LAST = b"event: instrument\n"  # of what a stream begins with
