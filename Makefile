@@ -11,7 +11,7 @@ PIP := -m pip install --quiet --disable-pip-version-check --no-compile
 # processes that the tests start compiles all it imports anew, a second for a daemon.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test check bench faults fuzz mutation schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
+.PHONY: demo test check compiled bench faults fuzz mutation schemas reference docs screenshots licences sbom bare-install lower-bounds brokers clean help
 
 help:
 	@echo 'make demo            simulated instruments, a broker, the daemon, a worked winding (Ctrl-C ends it)'
@@ -34,16 +34,21 @@ help:
 demo: .venv-demo/.installed
 	@.venv-demo/bin/benchtally demo $(ARGS)
 
-# Many tests of the first part wait for something, so there are more of them at once than processors. The
-# system tests and those in the browser come by themselves: they start many processes of their own, and a
-# file that runs something large once for all of its tests stays whole.
+# Many tests wait for something, so there are more of them at once than processors. The system tests and
+# those in the browser come by themselves: they start many processes of their own, and a file that runs
+# something large once for all of its tests stays whole. The files that take longest begin (`takes`).
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
 	.venv-test/bin/pytest -q -n 4 --dist worksteal --ignore=tests/system --ignore=tests/browser
-	.venv-test/bin/pytest -q -n auto --dist loadfile --durations=12 tests/system tests/browser
+	.venv-test/bin/pytest -q -n 3 --dist loadfile --no-loadscope-reorder --durations=12 tests/system tests/browser
 else
 	.venv-test/bin/pytest $(ARGS)
 endif
+
+# Every worker imports what all tests import. Where nothing of it is compiled yet, in a new environment, one
+# process compiles it quicker than all of them at once, each for itself. That all can be imported is a check.
+compiled: .venv-test/.installed
+	@.venv-test/bin/pytest -q --collect-only >.venv-test/collected.log || { cat .venv-test/collected.log; false; }
 
 check: .venv-test/.installed
 	.venv-test/bin/ruff check .

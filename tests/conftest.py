@@ -24,6 +24,16 @@ settings.load_profile("benchtally")
 _LONGEST_GOODBYE = 5.0
 
 
+def pytest_collection_modifyitems(items):
+    """Begin with what says that it takes long: begun last, all would wait for it."""
+
+    def seconds(item):
+        mark = item.get_closest_marker("takes")
+        return mark.args[0] if mark else 0
+
+    items.sort(key=seconds, reverse=True)
+
+
 @pytest.fixture(autouse=True)
 def no_thread_is_left():
     """Fail a test that leaves a thread behind: it would disturb the tests after it."""

@@ -6,6 +6,8 @@ import pytest
 from job_bench import PAIRS, PLATE, SIX
 from playwright.sync_api import expect
 
+pytestmark = pytest.mark.takes(50)
+
 
 def start(bench, who, procedure="after-rewind"):
     """Register a machine and start a job, by the pages."""

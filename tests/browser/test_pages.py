@@ -11,6 +11,8 @@ from playwright.sync_api import expect
 
 from capture.model import new_id
 
+pytestmark = pytest.mark.takes(55)
+
 WIDTHS = ((1280, 800), (360, 740))
 #: Markup, terminal escapes, a formula, a direction override, a script address.
 HOSTILE = "<img src=x onerror=boom()><script>boom()</script>=HYPERLINK(1)'\";\u202egpj.exe javascript:boom()"

@@ -118,6 +118,7 @@ def bench():
             child.process.stdin.close()
 
 
+@pytest.mark.takes(25)
 @pytest.mark.timeout(300)  # two dozen programs, one after the other
 def test_the_guide_does_what_it_says(bench):
     port = str(free_port())

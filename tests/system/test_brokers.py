@@ -14,6 +14,8 @@ from cloudevents.core.v1.event import CloudEvent
 from capture.demo.broker import Amqtt
 from capture.journal import Store
 
+pytestmark = pytest.mark.takes(70)
+
 SECRET = "f4n-H0use-7Q-Zeta"
 
 

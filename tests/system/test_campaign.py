@@ -11,6 +11,8 @@ import pytest
 from killed_broker import lose_and_heal
 from small_disk import alone
 
+pytestmark = pytest.mark.takes(35)
+
 PROGRAM = Path(__file__).parents[1] / "bench" / "campaign.py"
 SEED = os.environ.get("CAMPAIGN_SEED", "20260105")
 LONGEST = 200.0  # seconds; it takes about 50 on a machine that is not busy with other things

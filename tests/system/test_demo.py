@@ -12,6 +12,8 @@ import harness
 import pytest
 from rig import Rig
 
+pytestmark = pytest.mark.takes(50)
+
 DEMO = (*harness.PYTHON, "-m", "capture.cli", "demo", "--once", "--dir")
 
 # The demo looks for mosquitto beyond PATH, where Debian puts it; this is a host that has none.

@@ -26,6 +26,8 @@ from capture.runtime import Instrument, MessagePolicy, Supervisor
 from drivers.ascii_meter.driver import AsciiMeter, AsciiMeterOptions
 from simulators.child import Child
 
+pytestmark = pytest.mark.takes(28)
+
 _LONG = 20.0
 _COMMAND = (sys.executable, "-P", "-m", "capture.cli")
 

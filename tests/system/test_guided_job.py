@@ -10,6 +10,8 @@ from job_bench import PAIRS, PLATE, SIX, Bench
 from PIL import Image
 from tablet import Stream
 
+pytestmark = pytest.mark.takes(23)
+
 
 @pytest.fixture
 def bench(rig, broker):

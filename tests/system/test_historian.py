@@ -11,6 +11,8 @@ from historian_bench import Historian, Postgres
 from capture.historian.migrate import migrate, migrations
 from capture.journal import Store
 
+pytestmark = pytest.mark.takes(45)
+
 
 @pytest.fixture(scope="module")
 def server():

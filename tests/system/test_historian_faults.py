@@ -6,6 +6,8 @@ The short form of tests/bench/historian_faults.py.
 import pytest
 from historian_campaign import Campaign
 
+pytestmark = pytest.mark.takes(10)
+
 KINDS = ("worker_killed", "database_killed", "broker_restarted", "backlog")
 
 

@@ -9,6 +9,8 @@ import pytest
 from PIL import Image
 from rig import Rig
 
+pytestmark = pytest.mark.takes(40)
+
 PAIRS = ("U-V", "V-W", "W-U")
 WHO = ("--operator", "technician")
 PLATE = """\

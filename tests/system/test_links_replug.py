@@ -14,10 +14,11 @@ import structlog
 CYCLES = 20
 KINDS = ["serial", "rfc2217", "tcp", "unix", "usbtmc", "usbtmc-kernel"]
 
-pytestmark = pytest.mark.filterwarnings(
+pytestmark = [
+    pytest.mark.takes(24),
     # pyserial 3.5 names its reader thread in a way that Python deprecates.
-    "ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning"
-)
+    pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,8 @@ import signal
 import harness
 import pytest
 
+pytestmark = pytest.mark.takes(45)
+
 LONG_FORM = os.environ.get("BENCHTALLY_LONG") == "1"
 PULLS = 20
 

@@ -18,6 +18,8 @@ import pytest
 from notify_socket import Manager
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+pytestmark = pytest.mark.takes(35)
+
 UNIT = harness.REPOSITORY / "examples" / "systemd" / "benchtally.service"
 WEB = "[web]\nport = 0\n"
 

@@ -10,6 +10,8 @@ import harness
 import jsonschema
 import pytest
 
+pytestmark = pytest.mark.takes(30)
+
 BLOCK = """\
 U-V  112.6 µs
 V-U  112.4 µs

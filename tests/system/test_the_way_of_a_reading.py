@@ -12,6 +12,8 @@ import pytest
 
 from capture.demo.broker import Amqtt
 
+pytestmark = pytest.mark.takes(20)
+
 SCHEMAS = harness.REPOSITORY / "schemas"
 
 

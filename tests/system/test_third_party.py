@@ -23,6 +23,8 @@ import pytest
 
 from capture.driver import API_VERSION, Action, Driver, DriverSpec, Event, Reply
 
+pytestmark = pytest.mark.takes(20)
+
 _EXAMPLE = Path(__file__).parents[2] / "examples" / "clamp-meter-driver"
 _COMMAND = (sys.executable, "-P", "-m", "capture.cli")
 _LONG = 30.0

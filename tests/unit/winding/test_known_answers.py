@@ -60,6 +60,7 @@ def one_angle_with_the_rotor_in_never_blames_a_sound_stator(confusion, views, ta
     assert tallies[views["rotor"], confusion.SHORTED_TURNS].answers["wrong"] == 0
 
 
+@pytest.mark.takes(5)
 def test_what_is_known_of_many_windings_is_found(confusion, campaign):
     """One test: the windings take a while to judge, and tests are spread over processes one by one."""
     views, tallies = campaign
