@@ -117,6 +117,9 @@ class Served:
             client.close()
         assert self.server.stop(10)
         assert self.writer.stop(10)
+        # FastAPI remembers every function that answers, and through these the bench that they answer for.
+        # The application must not hang on that: some hundred of them make each collection of garbage long.
+        vars(self).clear()
 
     # ── shorthands ───────────────────────────────────────────────────────────────────────────
 
