@@ -40,7 +40,7 @@ demo: .venv-demo/.installed
 test: .venv-test/.installed brokers
 ifeq ($(strip $(ARGS)),)
 	.venv-test/bin/pytest -q -n 4 --dist worksteal --ignore=tests/system --ignore=tests/browser
-	.venv-test/bin/pytest -q -n 4 --dist loadfile --no-loadscope-reorder --durations=12 tests/system tests/browser
+	.venv-test/bin/pytest -q -n 3 --dist loadfile --no-loadscope-reorder --durations=12 tests/system tests/browser
 else
 	.venv-test/bin/pytest $(ARGS)
 endif

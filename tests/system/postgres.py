@@ -28,7 +28,6 @@ class Postgres:
     def __init__(self, *, durable=False):
         """With ``durable`` it syncs, as in a plant; without, it is quicker."""
         self.folder = Path(tempfile.mkdtemp(prefix="benchtally-pg-", dir="/tmp"))
-        self.port = harness.free_port()
         self._user = {}
         if os.geteuid() == 0:
             who = pwd.getpwnam("postgres")
@@ -40,6 +39,8 @@ class Postgres:
         self._run(
             "initdb", "-D", self.folder / "data", "-A", "trust", "-U", "tester", "-E", "UTF8", "-N"
         )
+        # Not before: making the folder takes seconds, in which somebody else may be given that port.
+        self.port = harness.free_port()
         self.start()
 
     def _run(self, program, *arguments):
@@ -63,9 +64,10 @@ class Postgres:
             stdout=log, stderr=log, cwd=self.folder, start_new_session=True, **self._user,
         )  # fmt: skip
         log.close()
-        harness.wait_until(self._answers, f"PostgreSQL: {(self.folder / 'log').read_text()[-500:]}")
+        harness.wait_until(self._answers, "PostgreSQL answers")
 
     def _answers(self):
+        assert self._process.poll() is None, (self.folder / "log").read_text()[-500:]
         try:
             psycopg.connect(self.conninfo("postgres"), connect_timeout=2).close()
         except psycopg.Error:
