@@ -10,6 +10,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+#: Bytes up to which SQLite takes a file for a new one: a single byte counts as none
+#: (`unixFileSize` in its os_unix.c).
+EMPTY = 1
+
 
 def is_new(path: Path) -> bool:
     """Tell whether nothing has this name yet; whatever cannot be looked at has it."""

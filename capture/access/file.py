@@ -12,7 +12,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from capture.errors import AccessError
-from capture.new_file import is_new, made_whole
+from capture.new_file import EMPTY, is_new, made_whole
 
 _APPLICATION_ID = 0x42544C41  # "BTLA"
 _VERSION = 1
@@ -106,7 +106,7 @@ class AccessFile:
         if is_new(self.path):
             cut = "is not there, but its log is" if log.exists() and log.stat().st_size else ""
         else:
-            cut = "" if self.path.stat().st_size else "is empty"
+            cut = "" if self.path.stat().st_size > EMPTY else "is empty"
         if cut:
             raise AccessError(f"{self.path}: {cut}: who is registered is lost; {_WHAT_TO_DO}")
 

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+from capture.new_file import EMPTY
+
 #: What the name of a cursor ends with: JOURNAL.delivered, or JOURNAL.NAME.delivered.
 CURSOR = ".delivered"
 
@@ -23,7 +25,7 @@ def cut_short(journal: Path) -> str | None:
         return "its log is there, but the file itself is not" if size_of(log_of(journal)) else None
     except OSError:
         return None  # whoever opens it says why that cannot be
-    return None if size else "the file is empty"
+    return None if size > EMPTY else "the file is empty"
 
 
 def mark_of(journal: Path) -> Path:

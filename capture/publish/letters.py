@@ -18,7 +18,7 @@ import structlog
 from capture.errors import PublishError
 from capture.journal import Row
 from capture.model.fields import rfc3339
-from capture.new_file import is_new, made_whole
+from capture.new_file import EMPTY, is_new, made_whole
 
 _APPLICATION_ID = 0x42544C4C  # "BTLL"
 _BUSY_MS = 5000
@@ -84,7 +84,7 @@ class Letters:
         with self._translated():
             if is_new(path):
                 _make(path)
-            elif not path.stat().st_size:
+            elif path.stat().st_size <= EMPTY:
                 raise DamagedError(f"{path}: is empty: the dead letters on it are gone")
             self._connection = sqlite3.connect(
                 path, isolation_level=None, timeout=_BUSY_MS / 1000, check_same_thread=False

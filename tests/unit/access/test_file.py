@@ -146,14 +146,15 @@ def _registered(path):
     file.close()
 
 
-def test_a_file_that_was_cut_to_nothing_is_not_one_of_a_bench_where_nobody_is_registered(path):
+@pytest.mark.parametrize("rest", [b"", b"S"])
+def test_a_file_that_was_cut_to_nothing_is_not_one_where_nobody_is_registered(path, rest):
     """Else whoever comes next would get in without a secret."""
     _registered(path)
-    path.write_bytes(b"")
+    path.write_bytes(rest)
     with pytest.raises(AccessError, match=r"is empty.*operator add") as caught:
         AccessFile(path)
     assert "\n" not in str(caught.value)
-    assert path.read_bytes() == b""
+    assert path.read_bytes() == rest
 
 
 @pytest.mark.parametrize("gone", [False, True])

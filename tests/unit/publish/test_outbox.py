@@ -206,18 +206,19 @@ def test_a_damaged_list_is_set_aside_and_everything_is_delivered_again(tmp_path,
     assert not unknown
 
 
-def test_a_list_that_was_cut_to_nothing_is_set_aside_and_no_new_one(tmp_path, rows):
+@pytest.mark.parametrize("rest", [b"", b"S"])
+def test_a_list_that_was_cut_to_nothing_is_set_aside_and_no_new_one(tmp_path, rows, rest):
     """What was on it is not at the broker: everything has to be delivered again."""
     path = tmp_path / "l"
     with contextlib.closing(open_letters(path, "journal-1")[0]) as letters:
         letters.hold(rows[0], 0x90, "one", AT)
-    path.write_bytes(b"")
+    path.write_bytes(rest)
     with pytest.raises(PublishError, match="is empty"):
         Letters(path)
     letters, unknown = open_letters(path, "journal-1")
     letters.close()
     assert unknown
-    assert (tmp_path / "l.aside-1").read_bytes() == b""
+    assert (tmp_path / "l.aside-1").read_bytes() == rest
 
 
 def test_a_page_that_has_lost_its_letters_is_damage(tmp_path, rows):
