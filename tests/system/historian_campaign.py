@@ -182,11 +182,17 @@ class Campaign:
             )
         wanted = oracle.ids_to_deliver(self.rig.journal)
         self.historian.wait_for_ids(wanted, 120)
+        # A worker looks at the table of gaps now and then: what has come since it looked last heals
+        # with its next look, and not with its end.
+        harness.wait_until(lambda: not self._gaps(), "all gaps are healed", 30)
         seconds = time.monotonic() - self._began
         assert self.daemon.stop(60) == 0, self.daemon.said()[-2000:]
         for each in self.workers:
             assert each.stop(60) == 0, each.said()[-2000:]
         return self._report(seconds)
+
+    def _gaps(self):
+        return self.historian.rows("SELECT first FROM benchtally.gaps")
 
     def _report(self, seconds):
         entries = [each for each in self.rig.entries() if each.kind not in oracle._STAYS]
@@ -213,7 +219,7 @@ class Campaign:
                 for id_, each in readings.items()
                 if id_ in stored
             ),
-            "gaps in the sequence": len(self.historian.rows("SELECT first FROM benchtally.gaps")),
+            "gaps in the sequence": len(self._gaps()),
             "in quarantine": len(self.historian.rows("SELECT n FROM benchtally.quarantine")),
         }
         self.good = not any(found.values())
