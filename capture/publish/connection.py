@@ -239,8 +239,9 @@ class Connection:
                 # Else paho answers a refused version by a connection of its own, in MQTT 3.1.
                 reconnect_on_failure=False,
             )
-        # The caller keeps the window; paho must not add a queue of its own behind it.
-        client.max_inflight_messages_set(65535)
+        # The caller keeps the window; paho must not add a queue of its own behind it. 0 is without
+        # bound: with any other, paho goes through all that is in flight at each acknowledgement.
+        client.max_inflight_messages_set(0)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish

@@ -25,6 +25,11 @@ class Letterbox:
         """Whether so many letters wait that the fault cannot be theirs alone."""
         return len(self.numbers) >= self._most
 
+    @property
+    def may_be_due(self) -> bool:
+        """Whether `next_due` is worth asking."""
+        return self._due_after is not None
+
     def look(self) -> None:
         """Take note of what people did with the list; seldom enough to be asked for always."""
         now = self._clock.monotonic()

@@ -11,6 +11,11 @@ class Pace:
         self._held = self._size
         self._at = now
 
+    @property
+    def limited(self) -> bool:
+        """Whether there is a limit."""
+        return bool(self._rate)
+
     def allows(self, now: float) -> bool:
         """Take one unit if there is one."""
         if not self._rate:

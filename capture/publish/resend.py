@@ -110,6 +110,11 @@ class Resender:
             self._known.popitem(last=False)
         self._waiting.append(request)
 
+    @property
+    def idle(self) -> bool:
+        """Whether nothing was asked for that is not answered yet."""
+        return not (self._answers or self._waiting) and self._serving is None
+
     def next_answer(self) -> bytes | None:
         """Give what is to be said on the topic of answers, if there is something."""
         return self._answers.popleft() if self._answers else None

@@ -75,6 +75,8 @@ class Sender:
             self._rewind = False
             flight.forget_order()
             self._backlog.rewind(this.cursor.delivered)
+        if self._only_entries():
+            self._send_entries()
         while self._connection.over is None and len(flight) < self._window():
             if this.feed.states_due:
                 instrument = this.feed.states_due.popleft()
@@ -92,6 +94,38 @@ class Sender:
                     self.said_goodbye = True
                     self.send_bench_state("offline")
                 return
+
+    def _only_entries(self) -> bool:
+        """Tell whether there is nothing to do but to send entries in their order."""
+        this = self._is
+        return (
+            not this.feed.states_due
+            and this.resender.idle
+            and not self._rewind
+            and self._letter is None
+            and not this.letterbox.may_be_due
+            and not self._flight.count(Kind.LETTER)
+            and not this.pause.on
+            and not this.pace.limited
+        )
+
+    def _send_entries(self) -> None:
+        """Fill the window with entries: what `fill` does, without looking at each what else is due.
+
+        Nothing else can become due meanwhile but by an entry that cannot be sent: it ends this.
+        """
+        connection, flight = self._connection, self._flight
+        room = self._window() - len(flight)
+        while room > 0 and connection.over is None:
+            row = self._backlog.next_row()
+            if row is None:
+                return
+            flight.expect(row.n)
+            if not self._send(Kind.ENTRY, row):
+                return
+            room -= 1
+            if len(flight) == 1:
+                connection.send_now()
 
     def set_aside(self, row: Row, code: int, reason: str, *, in_turn: bool) -> None:
         """Put an entry on the list of dead letters; with ``in_turn`` the cursor passes it.
@@ -170,13 +204,14 @@ class Sender:
             self._send(Kind.AGAIN, row)
         return True
 
-    def _send(self, kind: Kind, row: Row) -> None:
+    def _send(self, kind: Kind, row: Row) -> bool:
+        """Hand over a row; False where it cannot be sent, and was dealt with otherwise."""
         this, connection = self._is, self._connection
         topic = this.topics.entry(row.kind, row.instrument, row.subject)
         if topic is None:
             if kind is Kind.ENTRY:
                 self.passed(row.n)
-            return
+            return True
         events = this.events if connection.version == "5" else None
         properties = None if events is None else events.properties(row)
         this.pace.take()
@@ -185,8 +220,9 @@ class Sender:
         except UnfitError as error:
             if kind is not Kind.AGAIN:
                 self.set_aside(row, error.code, str(error), in_turn=kind is Kind.ENTRY)
-            return
+            return False
         self._flight.sent(mid, Sent(kind, row, topic))
+        return True
 
     def _send_state(self, topic: str, payload: bytes, *, retain: bool) -> None:
         try:
