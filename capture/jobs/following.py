@@ -12,7 +12,6 @@ from capture.heartbeat import Heartbeat
 from capture.jobs.watcher import JobWatch, Watch
 from capture.journal import JournalReader
 
-_PAGE = 500
 _AGAIN = 5.0  # seconds until another attempt, where it cannot go on
 _LONGEST_TURN = 30.0  # seconds for one entry, its results included
 _GATHER = 0.05  # seconds that news may gather in while no job runs
@@ -120,14 +119,17 @@ class JobWatcher:
 
     def _follow(self, reader: JournalReader, watch: JobWatch) -> None:
         """Let the watch see what is new. Where it fails, it goes on from the entry that failed."""
-        while rows := reader.after(self._cursor, _PAGE):
-            for row in watch.telling(rows):
+        while True:
+            rows, last = watch.page(reader, self._cursor)
+            if last == self._cursor:
+                break
+            for row in rows:
                 if self._stop.is_set():
                     return
                 self.heartbeat.beat()
                 self._guarded(lambda row=row: watch.row(row), row.n)  # type: ignore[misc] # one row
                 self._cursor = row.n
-            self._cursor = rows[-1].n
+            self._cursor = last
             self._guarded(watch.tick, self._cursor)
             self._guarded(self._on_change, self._cursor)
         self._guarded(watch.tick, self._cursor)

@@ -40,7 +40,7 @@ from capture.jobs.voltage import (
     VoltageTest,
     earlier_lines,
 )
-from capture.journal import Row, StaleError
+from capture.journal import JournalReader, Row, StaleError
 from capture.model import new_id
 from capture.model.job import Applied, Finished, JobEntry, SignedOff
 
@@ -49,6 +49,9 @@ _STILL = 5.0  # seconds without a reading, in a touch, after which a person is t
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
 _HELD = b'"status":"stale"'  # in a text the quotation marks would be escaped
+_WHOLE = (INSULATION, TEST_VOLTAGE)  # followed reading by reading
+_PAGE = 500
+_MANY = 5000  # entries of a page of which most are not read
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +147,21 @@ class JobWatch:
         elif row.kind == "reading":
             self._reading(Seen.of(row))
 
+    def page(self, reader: JournalReader, after: int) -> tuple[Sequence[Row], int]:
+        """Read the next entries after a number; give those that tell, and the number to go on from.
+
+        While no job runs, most are not even read.
+
+        Raises:
+            JournalError: the journal cannot be read.
+        """
+        if not self.in_use:
+            rows, last = reader.digest(after, _MANY, whole=_WHOLE, mark=_HELD)
+            if not any(row.kind == "job" for row in rows):
+                return self.telling(rows), last
+        rows = reader.after(after, _PAGE)
+        return self.telling(rows), rows[-1].n if rows else after
+
     def telling(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Give those of a page of entries that make a difference, in order.
 
@@ -160,9 +178,7 @@ class JobWatch:
         return [
             row
             for row in rows
-            if row.kind != "reading"
-            or row.subject in (INSULATION, TEST_VOLTAGE)
-            or row.n in telling
+            if row.kind != "reading" or row.subject in _WHOLE or row.n in telling
         ]
 
     def tick(self) -> None:

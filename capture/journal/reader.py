@@ -6,7 +6,7 @@ from shortening its log.
 
 import json
 import uuid
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, Unpack
@@ -99,6 +99,41 @@ class JournalReader:
         if rows:
             refuse_disorder(self._path, n, len(rows), rows[-1][0])
         return [Row._make(row) for row in rows]
+
+    def digest(
+        self, n: int, limit: int, *, whole: Collection[str], mark: bytes
+    ) -> tuple[list[Row], int]:
+        """Give what is new in up to ``limit`` entries after ``n``, in order, and the last number.
+
+        All that is no reading, all readings of the quantities ``whole``, and of each other quantity
+        of an instrument the newest reading and the newest that has no ``mark`` in its body. What is
+        left out is not read: thousands of readings a second can be followed this way.
+
+        Raises:
+            JournalDamaged: they are in no order.
+        """
+        with translated(self._path):
+            last, count = self._connection.execute(
+                "SELECT max(n), count(*) FROM "
+                "(SELECT n FROM entries WHERE n > ? ORDER BY n LIMIT ?)",
+                (n, limit),
+            ).fetchone()
+            if last is None:
+                return [], n
+            refuse_disorder(self._path, n, count, last)
+            marks = ",".join("?" * len(whole))
+            # The sign keeps SQLite from an index: all entries of a kind are more than these few.
+            span = "FROM entries WHERE n > ? AND n <= ? AND +kind"
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE n IN ("  # noqa: S608 - fixed words, question marks
+                f"SELECT n {span} <> 'reading' "
+                f"UNION SELECT n {span} = 'reading' AND subject IN ({marks}) "
+                f"UNION SELECT max(n) {span} = 'reading' GROUP BY instrument, subject "
+                f"UNION SELECT max(n) {span} = 'reading' AND instr(body, ?) = 0 "
+                "GROUP BY instrument, subject) ORDER BY n",
+                (n, last, n, last, *whole, n, last, n, last, mark),
+            ).fetchall()
+        return [Row._make(row) for row in rows], int(last)
 
     def last_n(self) -> int:
         """Give the number of the newest entry; 0 where there is none."""

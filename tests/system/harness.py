@@ -219,8 +219,11 @@ class Mosquitto:
     def start(self):
         program = mosquitto_program()
         log = self._folder / "mosquitto.log"
+        before = len(log.read_text("utf-8", "replace")) if log.exists() else 0
         self.child = Child([program, "-c", self._config], log)
         wait_until(self._answers, "mosquitto listens")
+        # It listens before it can be stopped in good order.
+        wait_until(lambda: " running" in self.said()[before:], "mosquitto runs")
 
     def stop(self):
         """Stop it so that it writes down what it keeps."""
