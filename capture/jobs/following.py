@@ -9,9 +9,16 @@ import structlog
 from capture.clock import Clock
 from capture.errors import CaptureError, JournalDamaged, JournalError
 from capture.heartbeat import Heartbeat
+from capture.jobs.voltage import INSULATION, TEST_VOLTAGE
 from capture.jobs.watcher import JobWatch, Watch
-from capture.journal import JournalReader
+from capture.journal import JournalReader, Row
 
+_PAGE = 500
+_MANY = 5000  # entries of a page of which most are not read
+_WHOLE = (INSULATION, TEST_VOLTAGE)  # a voltage may stand on a winding: followed reading by reading
+# A held display says nothing of the leads, so the reading before it does. In a text the quotation
+# marks would be escaped.
+_HELD = b'"status":"stale"'
 _AGAIN = 5.0  # seconds until another attempt, where it cannot go on
 _LONGEST_TURN = 30.0  # seconds for one entry, its results included
 _GATHER = 0.05  # seconds that news may gather in while no job runs
@@ -120,7 +127,7 @@ class JobWatcher:
     def _follow(self, reader: JournalReader, watch: JobWatch) -> None:
         """Let the watch see what is new. Where it fails, it goes on from the entry that failed."""
         while True:
-            rows, last = watch.page(reader, self._cursor)
+            rows, last = next_page(reader, self._cursor, in_use=watch.in_use)
             if last == self._cursor:
                 break
             for row in rows:
@@ -144,3 +151,20 @@ class JobWatcher:
             self._log.warning("watcher.entry", n=n, reason=str(error))
         except Exception:  # noqa: BLE001 - one odd entry must not end hands-free capture
             self._log.exception("watcher.failed", n=n)
+
+
+def next_page(reader: JournalReader, after: int, *, in_use: bool) -> tuple[list[Row], int]:
+    """Read the next entries that tell something, and give the number to go on from.
+
+    While no job runs, of an instrument's values only the newest tells whether its leads are open:
+    most are not even read.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    if not in_use:
+        rows, last = reader.digest(after, _MANY, whole=_WHOLE, mark=_HELD)
+        if not any(row.kind == "job" for row in rows):
+            return rows, last
+    rows = reader.after(after, _PAGE)
+    return rows, rows[-1].n if rows else after

@@ -14,7 +14,6 @@ One file, since touches, tests and turns decide over the same few fields entry b
 told without them stands in `settling.py`, `timing.py`, `voltage.py`, `locks.py`.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from uuid import UUID
@@ -40,18 +39,13 @@ from capture.jobs.voltage import (
     VoltageTest,
     earlier_lines,
 )
-from capture.journal import JournalReader, Row, StaleError
+from capture.journal import Row, StaleError
 from capture.model import new_id
 from capture.model.job import Applied, Finished, JobEntry, SignedOff
 
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
-
-_HELD = b'"status":"stale"'  # in a text the quotation marks would be escaped
-_WHOLE = (INSULATION, TEST_VOLTAGE)  # followed reading by reading
-_PAGE = 500
-_MANY = 5000  # entries of a page of which most are not read
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,40 +140,6 @@ class JobWatch:
             self._job(row)
         elif row.kind == "reading":
             self._reading(Seen.of(row))
-
-    def page(self, reader: JournalReader, after: int) -> tuple[Sequence[Row], int]:
-        """Read the next entries after a number; give those that tell, and the number to go on from.
-
-        While no job runs, most are not even read.
-
-        Raises:
-            JournalError: the journal cannot be read.
-        """
-        if not self.in_use:
-            rows, last = reader.digest(after, _MANY, whole=_WHOLE, mark=_HELD)
-            if not any(row.kind == "job" for row in rows):
-                return self.telling(rows), last
-        rows = reader.after(after, _PAGE)
-        return self.telling(rows), rows[-1].n if rows else after
-
-    def telling(self, rows: Sequence[Row]) -> Sequence[Row]:
-        """Give those of a page of entries that make a difference, in order.
-
-        While no job runs, of an instrument's values only the newest tells whether its leads are
-        open. A test voltage is followed line by line all the same: it may stand on a winding.
-        """
-        if self._running() is not None or any(row.kind == "job" for row in rows):
-            return rows
-        readings = [row for row in rows if row.kind == "reading"]
-        newest = {(row.instrument, row.subject): row.n for row in readings}
-        # A held display says nothing of the leads, so the one before it does.
-        fresh = {(row.instrument, row.subject): row.n for row in readings if _HELD not in row.body}
-        telling = {*newest.values(), *fresh.values()}
-        return [
-            row
-            for row in rows
-            if row.kind != "reading" or row.subject in _WHOLE or row.n in telling
-        ]
 
     def tick(self) -> None:
         """Write down test voltages that have ended since; say why a touch does not settle."""

@@ -112,17 +112,11 @@ class Sender:
     def _send_entries(self) -> None:
         """Fill the window with entries: what `fill` does, without looking at each what else is due.
 
-        Nothing else can become due meanwhile but by an entry that cannot be sent: it ends this.
+        Nothing else can become due meanwhile but a pause, by an entry that cannot be sent.
         """
-        connection, flight = self._connection, self._flight
+        connection, flight, pause = self._connection, self._flight, self._is.pause
         room = self._window() - len(flight)
-        while room > 0 and connection.over is None:
-            row = self._backlog.next_row()
-            if row is None:
-                return
-            flight.expect(row.n)
-            if not self._send(Kind.ENTRY, row):
-                return
+        while room > 0 and connection.over is None and not pause.on and self._next():
             room -= 1
             if len(flight) == 1:
                 connection.send_now()
@@ -204,14 +198,13 @@ class Sender:
             self._send(Kind.AGAIN, row)
         return True
 
-    def _send(self, kind: Kind, row: Row) -> bool:
-        """Hand over a row; False where it cannot be sent, and was dealt with otherwise."""
+    def _send(self, kind: Kind, row: Row) -> None:
         this, connection = self._is, self._connection
         topic = this.topics.entry(row.kind, row.instrument, row.subject)
         if topic is None:
             if kind is Kind.ENTRY:
                 self.passed(row.n)
-            return True
+            return
         events = this.events if connection.version == "5" else None
         properties = None if events is None else events.properties(row)
         this.pace.take()
@@ -220,9 +213,8 @@ class Sender:
         except UnfitError as error:
             if kind is not Kind.AGAIN:
                 self.set_aside(row, error.code, str(error), in_turn=kind is Kind.ENTRY)
-            return False
+            return
         self._flight.sent(mid, Sent(kind, row, topic))
-        return True
 
     def _send_state(self, topic: str, payload: bytes, *, retain: bool) -> None:
         try:

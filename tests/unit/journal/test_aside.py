@@ -1,4 +1,7 @@
-"""A damaged journal is kept whole under another name, and the new one says so."""
+"""A damaged journal is kept whole under another name, and the new one says so.
+
+One file, since each test damages the same small journal in another way, and looks at the same ends.
+"""
 
 import errno
 import io
