@@ -38,15 +38,23 @@ def _told(point: TrendPoint | None, value: ComparedValue, text: Catalogue) -> st
 def _difference(value: ComparedValue, text: Catalogue) -> str:
     if value.difference_percent is None:
         return ""
-    told = figures.percent(value.difference_percent, text)
-    if value.expanded_percent is None:
-        return told
-    return f"{told} ± {text.number(f'{value.expanded_percent:.2g}')} %"
+    percent, expanded = value.difference_percent, value.expanded_percent
+    first = None if value.first is None else value.first.value
+    if value.unit == "%" and first is not None:
+        # 1928 % more of 0.08 % says less than 1.6 percentage points.
+        told = figures.percent(percent * first / 100, text).replace("%", text("points"))
+        about = None if expanded is None else f"{expanded * first / 100:.2g} {text('points')}"
+    else:
+        told = figures.percent(percent, text)
+        about = None if expanded is None else f"{expanded:.2g} %"
+    return told if about is None else f"{told} ± {text.number(about)}"
 
 
 def _finding(value: ComparedValue, text: Catalogue) -> str:
     if value.first is None or value.second is None:
         return text("only_one")
+    if value.difference_percent is not None and value.expanded_percent is None:
+        return text("no_uncertainty")
     return text.of("findings", value.finding)
 
 

@@ -9,6 +9,8 @@ from capture.model.record import RecordReading
 from capture.model.result import JudgementRecord, ResultRecord
 from capture.records.texts import Catalogue
 
+#: Decades from which on a number without a prefix stays in its powers of ten.
+_MOST_PLACES = 7
 _UNITS = {"1": "", "deg": "°", "Cel": "°C"}
 
 
@@ -34,6 +36,8 @@ def _scaled(digits: str, value: float, unit: str) -> str:
         exact = Decimal(digits)
     except InvalidOperation:
         return quantity_text(value, unit, digits=6)
+    if unit not in PREFIXED and abs(exact.adjusted()) < _MOST_PLACES and float(exact) == value:
+        return f"{exact:f} {_UNITS.get(unit, unit)}".rstrip()  # +4.74937E+02 is 474.937
     if unit not in PREFIXED or not exact or float(exact) != value:
         return f"{clean(digits)} {_UNITS.get(unit, unit)}".rstrip()
     exponent, written = decade(value, unit)

@@ -80,28 +80,50 @@ class Tables:
         days = {each.time.date() for each in members}
         if len(days) == 1:
             title = f"{title}, {text.day(members[0].time.date())}"
+        celsius = self._celsius()
         rows = []
         for each in members:
-            angle = degrees.get(each.step)
+            angle, warm = degrees.get(each.step), celsius.get(each.step)
             rows.append(
                 [
                     str(self._numbers[str(each.id)]),
                     self._point(each),
                     "" if each.at_s is None else text("seconds", value=f"{each.at_s:g}"),
                     "" if angle is None else text("degrees", value=text.number(f"{angle:g}")),
+                    "" if warm is None else text("celsius", value=text.number(f"{warm:g}")),
                     figures.shown(each, text),
                     "" if each.status == "ok" else text.of("values", each.status),
                     self._source(each),
                     f"{each.time:%H:%M:%S}" if len(days) == 1 else f"{each.time:%Y-%m-%d %H:%M:%S}",
                 ]
             )
-        head = "col_no col_point col_at col_angle col_reading col_status col_source_of col_time"
+        head = "col_no col_point col_at col_angle col_winding col_reading"
+        head += " col_status col_source_of col_time"
         return without_empty(
             title,
             [text(name) for name in head.split()],
             rows,
-            [True, False, True, True, True, False, False, False],
+            [True, False, True, True, True, True, False, False, False],
         )
+
+    def _reason(self, reason: str) -> str:
+        """Give a reason: in this language where the pages offered it, else in a person's words."""
+        text = self._text
+        return text.of("reasons", reason) if text.has("reasons", reason) else clean(reason)
+
+    def _celsius(self) -> dict[str, float]:
+        """Give the winding's temperature by step; nothing where one holds for the whole job.
+
+        What stands at the head of a record is what held at the end of the job.
+        """
+        taken = {
+            step.id: step.conditions.winding_celsius
+            for step in self._record.steps
+            if step.status == "taken"
+        }
+        if set(taken.values()) <= {self._record.conditions.winding_celsius}:
+            return {}
+        return {step: celsius for step, celsius in taken.items() if celsius is not None}
 
     def _source(self, reading: RecordReading) -> str:
         photos = [self._text("with_photo", photo=self._photos[each]) for each in reading.photos]
@@ -121,7 +143,7 @@ class Tables:
                 self._point(each),
                 figures.shown(each, text),
                 text.of("values", each.standing),
-                clean(each.reason or ""),
+                self._reason(each.reason or ""),
                 self._source(each),
             ]
             for each in self._record.readings

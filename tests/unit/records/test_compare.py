@@ -8,6 +8,7 @@ from uncertainties import ufloat
 from capture.errors import InputError
 from capture.jobs.compare import compare
 from capture.records.compared import comparison_table
+from capture.records.moving import title_of
 from capture.records.texts import catalogue
 
 
@@ -47,9 +48,21 @@ def test_what_did_not_change_is_no_difference(years):
 def test_without_uncertainties_nothing_is_said_but_the_difference(years):
     found = compared(years, years.jobs[1], years.jobs[5])
     row = row_of(found, "Insulation resistance after 60 s, at 40 °C")
-    assert row["Says"] == "cannot tell"
+    assert row["Says"] == "cannot tell: no uncertainty is known"
     assert float(row["Difference"].removesuffix(" %")) < -90
     assert (row["Verdict, first"], row["Verdict, second"]) == ("For information only",) * 2
+
+
+def test_a_change_of_per_cents_is_in_percentage_points(years):
+    found = compared(years, years.jobs[1], years.jobs[5])
+    for value in found.values:
+        if value.unit == "%" and value.difference_percent is not None:
+            row = row_of(found, title_of(value, catalogue("en")))
+            told = float(row["Difference"].split(" points")[0])
+            assert told == pytest.approx(value.second.value - value.first.value, abs=6e-3)
+            break
+    else:
+        pytest.fail("no value in per cent was compared")
 
 
 def test_a_machine_against_its_sister(bench):

@@ -138,4 +138,4 @@ def test_what_is_said_in_german(years, trends):
     assert title_of(found, text) == "Widerstand U-V bei 25 °C"
     assert words_of(found, text)[-1] == "kein Verlauf erkennbar"
     unbalance = by_title(trends.trends)["Resistance unbalance (mean)"]
-    assert title_of(unbalance, text) == "Widerstandsunsymmetrie (mean)"
+    assert title_of(unbalance, text) == "Widerstandsunsymmetrie (Mittel)"

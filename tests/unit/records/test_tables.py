@@ -1,0 +1,54 @@
+"""The tables of a record: what was not so for all of a job stands beside each reading."""
+
+import pytest
+
+from capture.model.job import ConditionsChanged, JobConditions, Redone
+from capture.records.tables import Tables
+from capture.records.texts import catalogue
+
+
+def readings(bench, title, language="en"):
+    drawn = Tables(bench.keeper.shown(bench.job, "technician"), catalogue(language))
+    tables = [*drawn.readings(), drawn.gone()]
+    (table,) = [each for each in tables if each.title.startswith(title)]
+    return [dict(zip(table.head, row, strict=True)) for row in table.rows]
+
+
+def meanwhile(bench, reason, *acts):
+    """Have acts done, and a pair read again, before the job's pulses."""
+    discharge = bench.discharge
+
+    def discharged():
+        discharge()
+        for act in (*acts, Redone(step="resistance-u-v", reason=reason)):
+            bench.act(act)
+        bench.take("resistance-u-v", [bench.store_reading("resistance", 0.83, "ohm-1")])
+
+    bench.discharge = discharged
+
+
+def test_a_temperature_that_holds_for_the_whole_job_stands_at_its_head_only(bench):
+    bench.do_job(angles=())
+    assert all("Winding" not in row for row in readings(bench, "Resistance"))
+
+
+def test_a_temperature_that_changed_meanwhile_stands_beside_each_reading(bench):
+    """At the head stands the last one: a mistaken 225 °C of the first readings would be lost."""
+    colder = ConditionsChanged(conditions=JobConditions(winding_celsius=22.5))
+    meanwhile(bench, "value was not steady", colder)
+    bench.do_job(angles=(), celsius=225.0)
+    told = {row["Leads on"]: row["Winding"] for row in readings(bench, "Resistance")}
+    assert told == {"U-V": "22.5 °C", "V-W": "225 °C", "W-U": "225 °C"}
+
+
+@pytest.mark.parametrize(
+    ("reason", "german"),
+    [("wrong terminal", "falsche Klemme"), ("lead_2 was off", "lead_2 was off")],
+)
+def test_a_reason_that_the_pages_offer_is_translated_and_a_persons_own_is_not(
+    bench, reason, german
+):
+    meanwhile(bench, reason)
+    bench.do_job(angles=())
+    gone = readings(bench, "Ablesungen, die nicht", "de")
+    assert german in {row["Grund"] for row in gone}
