@@ -38,6 +38,7 @@ _HOW = {
     "operator": "taken by a person",
     "keyed": "keyed",
 }
+_KINDS = {"random": "random-wound", "form": "form-wound"}
 #: Instrument states: mark, word, what to do.
 STATES = {
     "running": ("mark-good", "capturing", ""),
@@ -80,10 +81,15 @@ def moment(stamp: object) -> str:
     return clean(str(stamp)[:19].replace("T", " "))
 
 
+def plain(value: object) -> str:
+    """Write a number as a person would type it, empty where there is none; see `numbers.js`."""
+    return "" if value is None else f"{value:.15g}" if isinstance(value, float) else str(value)
+
+
 def plate(nameplate: Mapping[str, Any]) -> str:
     """Write a nameplate on one line; empty where nothing is known."""
     parts = [
-        f"{nameplate[name]:g} {unit}"
+        _rated(nameplate[name], unit)
         for name, unit in (
             ("rated_volts", "V"),
             ("rated_watts", "W"),
@@ -93,19 +99,36 @@ def plate(nameplate: Mapping[str, Any]) -> str:
         )
         if nameplate.get(name)
     ]
+    if nameplate.get("poles"):
+        parts.append(f"{nameplate['poles']} poles")
     if nameplate.get("connection", "unknown") != "unknown":
         parts.append(str(nameplate["connection"]))
+    if nameplate.get("winding", "unknown") != "unknown":
+        parts.append(_KINDS.get(nameplate["winding"], words(nameplate["winding"])))
+    if nameplate.get("conductor"):
+        parts.append(str(nameplate["conductor"]))
+    if nameplate.get("thermal_class"):
+        parts.append(f"class {nameplate['thermal_class']}")
     if nameplate.get("year"):
         parts.append(str(nameplate["year"]))
     return ", ".join(parts)
 
 
+def _rated(value: float, unit: str) -> str:
+    """Write a rating as nameplates do: power in kW, and every digit that was given."""
+    if unit == "W" and value >= 1000:  # noqa: PLR2004 - from where on W is kW
+        value, unit = value / 1000, "kW"
+    return f"{value:.10g} {unit}"
+
+
 def came(value: Mapping[str, Any]) -> str:
     """Say where a taken value came from."""
     kind = value.get("source")
+    twice = f" and {value['second_operator']}" if value.get("second_operator") else ""
     if kind == "keyed":
-        twice = f" and {value['second_operator']}" if value.get("second_operator") else ""
         return clean(f"keyed by {value.get('operator')}{twice}")
+    if kind == "photo":
+        return clean(f"off a photo, confirmed by {value.get('operator')}{twice}")
     return clean(f"from {value.get('instrument', 'an instrument')}") if kind else ""
 
 
@@ -133,6 +156,15 @@ def limit(judgement: Mapping[str, Any], unit: str) -> str:
     """Write a limit with its side."""
     mark = "≤" if judgement["side"] == "upper" else "≥"
     return f"{mark} {quantity_text(judgement['limit'], unit)}"
+
+
+def beyond(record: Mapping[str, Any]) -> bool:
+    """Tell whether a value lies beyond its limit, whatever that limit is worth here."""
+    judged, value = record.get("judgement"), record.get("value")
+    if judged is None or value is None:
+        return False
+    found: bool = value > judged["limit"] if judged["side"] == "upper" else value < judged["limit"]
+    return found
 
 
 def engineering(value: float, unit: str | None) -> str:
@@ -192,6 +224,7 @@ def point(reading: Mapping[str, Any]) -> str:
 
 
 FILTERS: dict[str, Callable[..., Any]] = {
+    "beyond": beyond,
     "came": came,
     "clean": clean,
     "conditions": conditions,
@@ -202,6 +235,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "live": live,
     "moment": moment,
     "origin": lambda reading: clean(origin(reading["source"])),
+    "plain": plain,
     "plate": plate,
     "point": point,
     "readable": readable,

@@ -309,6 +309,7 @@ def test_a_machine_may_be_called_by_a_number(bench, person):
     who = person(page="/jobs")
     page = who.page
     page.get_by_label("Machine", exact=True).select_option("4711")
+    page.get_by_label("Procedure").select_option("after-rewind")
     page.get_by_role("button", name="Start the job").click()
     page.wait_for_url("**/jobs/0*")
     expect(page.locator("h1")).to_contain_text("4711")

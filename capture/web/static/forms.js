@@ -3,6 +3,8 @@
 // under the same id, what was changed between two tries would pass for stored.
 
 import { Away, Problem, newId, send, told, trouble } from "./api.js";
+import { worded } from "./faults.js";
+import { numberIn } from "./numbers.js";
 import { refresh } from "./parts.js";
 
 let ours = 0; // newest entry of this page's job that we wrote ourselves
@@ -59,8 +61,7 @@ export function read(form, submitter) {
     if (!field.name || field.disabled || field.type === "file" || field.tagName === "BUTTON") continue;
     const text = field.value.trim();
     if (text === "") continue;
-    const number = field.type === "number" || "number" in field.dataset;
-    put(body, field.name, number ? Number(text) : text);
+    put(body, field.name, !("number" in field.dataset) ? text : field.tagName === "SELECT" ? Number(text) : numberIn(field));
   }
   if (submitter && submitter.name) put(body, submitter.name, submitter.value);
   return body;
@@ -107,7 +108,7 @@ document.addEventListener("submit", async (event) => {
       location.assign(path.startsWith("/") && !path.startsWith("//") ? path : "/");
       return;
     }
-    for (const field of form.querySelectorAll("input:not([type=hidden])")) field.value = "";
+    form.reset(); // to what the bench said; emptied, fields would pass for what a person wants
     const details = form.closest("details");
     if (details) details.open = false;
     await refresh();
@@ -121,7 +122,7 @@ document.addEventListener("submit", async (event) => {
       if (!told()) trouble(error.message); // the reason of what was not taken says more
     } else if (error instanceof Problem) {
       delete form.dataset.id;
-      trouble(error.message);
+      trouble(worded(form, error));
       await refresh(); // what was refused may be what the page shows no more
     } else throw error;
   } finally {

@@ -2,6 +2,7 @@
 
 import { Away, Problem, newId, send, told, trouble } from "./api.js";
 import { forget, held, keep } from "./draft.js";
+import { worded } from "./faults.js";
 import { Behind, inTurn, read, seen, wrote } from "./forms.js";
 import { whenBack } from "./live.js";
 import { refresh } from "./parts.js";
@@ -82,7 +83,7 @@ async function hand(form, confirmed) {
     else if (error.kind === "stale") {
       await refresh();
       trouble("Somebody acted meanwhile: look at the job as it is now, then take the values if the step is still open.");
-    } else trouble(error.message);
+    } else trouble(worded(form, error));
     return false;
   }
   forget(name);

@@ -3,6 +3,7 @@
 import "./parts.js"; // first: it remembers how the server drew the page
 import { leave, who } from "./api.js";
 import "./draft.js";
+import "./numbers.js"; // before what sends forms: it stops one whose numbers nobody can read
 import "./forms.js";
 import "./keypad.js";
 import "./keying.js";
@@ -14,7 +15,7 @@ function ages() {
   const now = Date.now();
   for (const place of document.querySelectorAll("time[data-age]")) {
     const seconds = Math.max(0, (now - Date.parse(place.dateTime)) / 1000);
-    const text = seconds < 2 ? "now" : seconds < 120 ? `${Math.round(seconds)} s ago` : seconds < 7200 ? `${Math.round(seconds / 60)} min ago` : place.dateTime.slice(0, 16).replace("T", " ");
+    const text = seconds < 2 ? "now" : seconds < 120 ? `${Math.round(seconds)} s ago` : seconds < 7200 ? `${Math.round(seconds / 60)} min ago` : place.dateTime.slice(0, 16).replace("T", " ") + " UTC";
     if (place.textContent !== text) place.textContent = text;
   }
   for (const place of document.querySelectorAll("[data-until]")) {

@@ -1,0 +1,61 @@
+"""How pages write what is known: ratings, limits that are passed, where a value came from."""
+
+import pytest
+
+from capture.model.machine import Nameplate
+from capture.web.words import beyond, came, plain, plate
+
+
+def test_a_nameplate_on_one_line_says_what_judging_needs():
+    told = plate(
+        {
+            "rated_volts": 400.0,
+            "rated_watts": 15000.0,
+            "rated_amperes": 28.5,
+            "poles": 4,
+            "connection": "star",
+            "winding": "random",
+            "conductor": "copper",
+            "thermal_class": 155,
+            "year": 2004,
+        }
+    )
+    assert told == "400 V, 15 kW, 28.5 A, 4 poles, star, random-wound, copper, class 155, 2004"
+
+
+@pytest.mark.parametrize(
+    ("watts", "told"), [(750.0, "750 W"), (1_250_000.0, "1250 kW"), (1234.5, "1.2345 kW")]
+)
+def test_a_rating_keeps_its_digits(watts, told):
+    assert plate({"rated_watts": watts}) == told
+
+
+def test_what_is_not_known_is_left_out():
+    assert plate(Nameplate().model_dump(exclude_none=True)) == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "typed"), [(None, ""), (15000.0, "15000"), (22.5, "22.5"), (4, "4")]
+)
+def test_a_held_number_stands_in_its_field_as_a_person_would_type_it(value, typed):
+    assert plain(value) == typed
+
+
+@pytest.mark.parametrize(
+    ("side", "value", "passed"),
+    [("upper", 18.8, True), ("upper", 7.6, False), ("lower", 1.1, True), ("lower", 18.8, False)],
+)
+def test_a_value_beyond_its_limit_is_known_whatever_the_limit_is_worth(side, value, passed):
+    judged = {"limit": 10.0 if side == "upper" else 1.25, "side": side}
+    assert beyond({"value": value, "judgement": judged}) is passed
+
+
+def test_without_value_or_limit_nothing_is_beyond():
+    assert not beyond({"value": 18.8})
+    assert not beyond({"value": None, "judgement": {"limit": 10.0, "side": "upper"}})
+
+
+def test_a_value_off_a_photo_does_not_pass_for_one_that_an_instrument_sent():
+    value = {"source": "photo", "operator": "mate", "instrument": "pulse-tester"}
+    assert came(value) == "off a photo, confirmed by mate"
+    assert came({"source": "polled", "instrument": "ohm-1"}) == "from ohm-1"
