@@ -39,11 +39,16 @@ def serial_devices(comports: Callable[[], Iterable[Any]] | None = None) -> list[
             product=port.pid,
             serial=_writable(port.serial_number),
             location=port.location or "",
-            description=port.description or "",
+            description=_said(port.description),
             stay=_stay(port.device),
         )
         for port in sorted(found, key=lambda each: str(each.device))
     ]
+
+
+def _said(description: str | None) -> str:
+    """Give what a port says of itself; the library writes `n/a` where it says nothing."""
+    return "" if description in (None, "n/a") else description
 
 
 def usb_devices(backend: Any = None, known: Iterable[Device] = ()) -> list[Device]:

@@ -21,7 +21,7 @@ class Bench:
 
     def __init__(self, rig, broker):
         self.rig = rig
-        self._broker = broker
+        self.broker = broker
         self.ohm = rig.simulate(
             "scpi-resistance", "--tcp", 0, "-o", "rate=20", "-o", "source_ohms=50"
         )
@@ -34,7 +34,7 @@ class Bench:
 
     def start(self):
         self.rig.configure(
-            self._broker.port,
+            self.broker.port,
             self._scpi("ohm-meter", "scpi-meter", self.ohm, quantity="resistance"),
             self._scpi("lcr-bridge", "scpi-lcr", self.lcr),
             self.rig.instrument(

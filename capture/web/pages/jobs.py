@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse
 from capture.errors import NotThereError
 from capture.web.bench import Bench
 from capture.web.charts import charts_of, draw
+from capture.web.pages.instruments import away_for, instruments_of
 from capture.web.pages.render import Renderer
 from capture.web.procedures import listed_procedures
 
@@ -42,7 +43,9 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             last = desk.reader.last_n()
             view = desk.view(desk.service.state(job))
             versions = len(desk.reader.of_subject("record", str(job)))
+            instruments = instruments_of(bench, desk)
         now = next((each for each in view["steps"] if each["id"] == view["current"]), None)
+        watch = bench.watch_now()
         return render.page(
             request,
             "job.html",
@@ -52,7 +55,9 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             view=view,
             now=now,
             pending=[each for each in view["steps"] if each["after"]],
-            watch=bench.watch_now(),
+            watch=watch,
+            away=away_for(now, watch, instruments),
+            known=sorted({*bench.config.equipment, *bench.config.instruments}),
             charts=charts_of(view),
             versions=versions,
         )

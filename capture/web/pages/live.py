@@ -8,6 +8,7 @@ from capture.jobs.view import summary
 from capture.web.bench import Bench
 from capture.web.pages.instruments import instruments_of
 from capture.web.pages.render import Renderer
+from capture.web.pages.upkeep import upkeep
 
 
 def make_router(bench: Bench, render: Renderer) -> APIRouter:
@@ -21,7 +22,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             last = desk.reader.last_n()
             instruments = instruments_of(bench, desk)
             running = [s for s in desk.service.jobs() if s.status is JobStatus.RUNNING]
-        current = summary(max(running, key=lambda each: each.last)) if running else None
+        job = max(running, key=lambda each: each.last, default=None)
         return render.page(
             request,
             "bench.html",
@@ -29,8 +30,10 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             "/",
             last,
             instruments=instruments,
-            current=current,
+            current=None if job is None else summary(job),
+            asked=job.current.step.title if job and job.current else "all steps are done",
             watch=bench.watch_now(),
+            upkeep=upkeep(bench.facts()),
         )
 
     return router

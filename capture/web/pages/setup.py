@@ -31,7 +31,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             instruments=instruments,
             ports=_ports(),
             drivers=[each.spec for each in DriverRegistry.load().drivers.values()],
-            folder=str(bench.config.folder),
+            folder=str(bench.config.folder.absolute()),
         )
 
     @router.get("/sw.js", response_class=Response)

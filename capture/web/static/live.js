@@ -5,6 +5,7 @@ import { refresh } from "./parts.js";
 import { taken } from "./sound.js";
 
 const KINDS = ["reading", "tag", "gap", "machine", "job", "result", "record", "instrument", "watch"];
+const REDRAW = 15_000;
 let timer = null;
 let source = null;
 let newest = Number(document.body.dataset.after || 0); // entry up to which this page was told
@@ -19,6 +20,8 @@ function say(text, mark) {
   const place = document.getElementById("connection");
   if (place.textContent !== text) place.textContent = text;
   place.className = "mark " + mark;
+  // What stands on the page is no longer what is: said in sight of whoever looks at the value.
+  document.body.classList.toggle("away", mark === "mark-bad");
 }
 
 function soon(delay) {
@@ -62,6 +65,11 @@ export function follow() {
     });
   }
 }
+
+// What no entry tells of, such as delivery: looked at again now and then, by whom it is shown.
+setInterval(() => {
+  if (document.visibilityState === "visible" && document.querySelector("[data-redraw]")) refresh();
+}, REDRAW);
 
 addEventListener("pagehide", () => source && source.close());
 addEventListener("pageshow", (event) => {

@@ -83,6 +83,13 @@ def test_a_device_that_was_out_and_in_again_is_another_stay():
     assert after[0].identity == before[0].identity
 
 
+@pytest.mark.parametrize(("said", "told"), [("n/a", ""), (None, ""), ("Meter", "Meter")])
+def test_a_port_that_says_nothing_of_itself_has_no_description(said, told):
+    port = comport("/dev/ttyS0")
+    port.description = said
+    assert serial_devices(lambda: [port])[0].description == told
+
+
 def test_without_libusb_serial_ports_are_listed_all_the_same(monkeypatch):
     def find(**_arguments):
         raise usb.core.NoBackendError("No backend available")

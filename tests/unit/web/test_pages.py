@@ -1,0 +1,102 @@
+"""What pages tell a person of the bench's own state, and which fields they have."""
+
+import pytest
+
+from capture.journal.upkeep import Health as Journal
+from capture.model.machine import Nameplate
+from capture.operation import Facts
+from capture.publish import Report
+from capture.web.pages.instruments import away_for
+from capture.web.pages.upkeep import upkeep
+
+STEP = {"id": "resistance-u-v", "instrument": None, "quantity": "resistance"}
+READ = [{"quantity": "resistance"}]
+
+
+def instrument(name, state, last=READ):
+    return {"instrument": name, "state": state, "last": last}
+
+
+def watch(instrument, step="resistance-u-v"):
+    return {"step": step, "instrument": instrument}
+
+
+def test_a_machine_described_anew_on_its_page_loses_nothing(served):
+    """What the form has no field for would be gone: a description replaces the one before."""
+    page = served.client.get("/machines").text
+    for name in Nameplate.model_fields:
+        assert f'name="nameplate.{name}"' in page, name
+
+
+def test_nobody_starts_a_procedure_without_having_chosen_it(served):
+    served.register("fan-07")
+    page = served.client.get("/jobs").text
+    assert '<select id="procedure" name="procedure" required>\n        <option value="">' in page
+    assert page.count('<option value="">choose</option>') == 1  # there is one machine only
+    served.register("fan-08")
+    assert served.client.get("/jobs").text.count('<option value="">choose</option>') == 2
+    assert served.client.get("/jobs?machine=fan-08").text.count('<option value="">choose') == 1
+
+
+def test_the_page_for_setting_up_says_where_the_configuration_lies(served):
+    assert f"<code>{served.config.folder}</code>" in served.client.get("/setup").text
+
+
+# ── storing and delivering ───────────────────────────────────────────────────────────────────
+
+
+def test_all_is_well_and_nothing_is_said():
+    facts = Facts(
+        journal=Journal(free_bytes=1 << 40), publishers={"broker": Report(connected=True)}
+    )
+    assert upkeep(facts) == []
+
+
+@pytest.mark.parametrize(
+    ("facts", "said"),
+    [
+        (Facts(journal=Journal(taking=False, reason="the disk is full")), "The disk is full."),
+        (Facts(journal=Journal(free_bytes=3 << 20)), "nearly full: 3 MiB free"),
+        (Facts(damaged="row 5 missing from index"), "damaged: Row 5 missing from index."),
+        (Facts(publishers={"broker": Report(reason="refused", backlog=48)}), "delivered: 48."),
+        (Facts(publishers={"plant": Report(connected=True, paused="no access")}), "No access."),
+        (Facts(publishers={"plant": Report()}), "There is no connection yet."),
+        (Facts(publishers={"plant": Report(connected=True, nobody_listens=True)}), "nobody"),
+    ],
+)
+def test_what_wants_a_person_is_said_in_a_line(facts, said):
+    (line,) = upkeep(facts)
+    assert said in line
+
+
+def test_the_bench_page_says_that_nothing_is_delivered_and_which_step_is_asked_for(served):
+    served.facts = Facts(publishers={"broker": Report(reason="<refused>", backlog=48)})
+    served.register()
+    served.start("three-pair-resistance")
+    page = served.client.get("/").text
+    assert "Not delivered now (broker): &lt;refused&gt;." in page
+    assert '<p class="step">Resistance U-V.</p>' in page
+
+
+# ── an instrument that cannot be heard ───────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("step", "seen", "away"),
+    [
+        (STEP, watch("ohm-1"), ["ohm-1"]),
+        (STEP, watch("ohm-2"), []),  # another one was heard for it
+        (STEP, watch("ohm-1", step="another"), ["ohm-1"]),
+        (STEP, None, ["ohm-1"]),
+        ({**STEP, "instrument": "ohm-2"}, watch("ohm-1"), []),
+        ({**STEP, "quantity": "inductance"}, None, []),
+        (None, None, []),
+    ],
+)
+def test_an_instrument_that_a_step_waits_for_and_that_is_away_is_named(step, seen, away):
+    bench = [
+        instrument("ohm-1", "waiting"),
+        instrument("ohm-2", "running"),
+        instrument("pulse-tester", None),
+    ]
+    assert [each["instrument"] for each in away_for(step, seen, bench)] == away
