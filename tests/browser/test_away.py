@@ -41,3 +41,17 @@ def test_the_bench_page_says_that_the_broker_is_away(bench, person):
     expect(undelivered).to_contain_text("still to be delivered")
     bench.broker.start()
     expect(undelivered).to_have_count(0)
+
+
+def test_leads_that_are_off_are_not_taken_by_one_touch(bench, person):
+    bench.tablet.register("fan-07", **PLATE)
+    bench.tablet.start("fan-07", "three-pair-resistance", rotor="out")
+    who = person(page=f"/jobs/{bench.tablet.job}")
+    page = who.page
+    expect(page.locator(".watch")).to_contain_text("the leads are off")
+    take = page.get_by_role("button", name="Take the newest reading now")
+    expect(take).to_be_hidden()
+    page.get_by_text("Take the newest reading, though there is no value now").click()
+    take.click()  # an open path is a finding that a person may want to have
+    row = page.locator(".steps > li", has_text="Resistance U-V")
+    expect(row.locator(".wrong")).to_have_text("above range")

@@ -5,6 +5,7 @@ so here stands what the broker and the disk said.
 """
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from capture.operation import Facts
 from capture.operation.health import LITTLE_ROOM
@@ -12,9 +13,17 @@ from capture.publish import Report
 from capture.web.words import sentence
 
 
-def upkeep(facts: Facts) -> list[str]:
+class Told(NamedTuple):
+    """A line for a person."""
+
+    words: str
+    urgent: bool = True
+    """Whether it wants somebody now; a bench may do without a historian for good."""
+
+
+def upkeep(facts: Facts) -> list[Told]:
     """Give a line for each thing that wants a person; none where all is well."""
-    return [*_journal(facts), *_delivery(facts)]
+    return [*map(Told, _journal(facts)), *_delivery(facts)]
 
 
 def _journal(facts: Facts) -> Iterator[str]:
@@ -28,15 +37,16 @@ def _journal(facts: Facts) -> Iterator[str]:
         yield f"The disk is nearly full: {journal.free_bytes >> 20} MiB free. Make room on it."
 
 
-def _delivery(facts: Facts) -> Iterator[str]:
+def _delivery(facts: Facts) -> Iterator[Told]:
     for name, report in facts.publishers.items():
         if report.alarm or not report.connected:
             why = sentence(report.alarm or "there is no connection yet")
-            yield f"Not delivered now ({name}): {why} {_waiting(report)}"
+            yield Told(f"Not delivered now ({name}): {why} {_waiting(report)}")
         elif report.nobody_listens:
-            yield (
-                f"The broker ({name}) takes the readings and has nobody to give them to:"
-                " see whether the historian runs and subscribes."
+            yield Told(
+                f"The broker ({name}) takes the readings and has nobody to give them to;"
+                " where a historian is to have them, see whether it runs.",
+                urgent=False,
             )
 
 

@@ -66,7 +66,8 @@ def test_all_is_well_and_nothing_is_said():
 )
 def test_what_wants_a_person_is_said_in_a_line(facts, said):
     (line,) = upkeep(facts)
-    assert said in line
+    assert said in line.words
+    assert line.urgent is (said != "nobody")
 
 
 def test_the_bench_page_says_that_nothing_is_delivered_and_which_step_is_asked_for(served):
