@@ -9,6 +9,7 @@ from capture.errors import NotThereError
 from capture.web.bench import Bench
 from capture.web.charts import charts_of, draw
 from capture.web.pages.instruments import away_for, instruments_of
+from capture.web.pages.remarks import uncomputed
 from capture.web.pages.render import Renderer
 from capture.web.procedures import listed_procedures
 
@@ -59,6 +60,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             away=away_for(now, watch, instruments),
             known=sorted({*bench.config.equipment, *bench.config.instruments}),
             charts=charts_of(view),
+            uncomputed=uncomputed(view),
             versions=versions,
         )
 

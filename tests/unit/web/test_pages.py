@@ -3,11 +3,13 @@
 import pytest
 
 from capture.journal.upkeep import Health as Journal
+from capture.model import new_id
 from capture.model.machine import Nameplate
 from capture.operation import Facts
 from capture.publish import Report
 from capture.web.pages.instruments import away_for
 from capture.web.pages.upkeep import upkeep
+from tests.unit.web.conftest import SIX
 
 STEP = {"id": "resistance-u-v", "instrument": None, "quantity": "resistance"}
 READ = [{"quantity": "resistance"}]
@@ -101,3 +103,30 @@ def test_an_instrument_that_a_step_waits_for_and_that_is_away_is_named(step, see
         instrument("pulse-tester", None),
     ]
     assert [each["instrument"] for each in away_for(step, seen, bench)] == away
+
+
+# ── taken, and not computed ──────────────────────────────────────────────────────────────────
+
+
+def key(served, job, step, typed, elapsed=None):
+    values = [{"id": str(new_id()), "typed": each} for each in typed]
+    for value, at in zip(values, elapsed or (), strict=False):
+        value["elapsed"] = at
+    path = f"/api/jobs/{job['job']}/steps/{step}/key"
+    served.post(path, seen=job["last"], values=values)
+    return served.client.get(f"/jobs/{job['job']}").text
+
+
+def test_insulation_without_a_temperature_is_said_to_be_taken_and_what_it_lacks(served):
+    job = served.start("insulation-one-minute")
+    assert "but not computed" not in served.client.get(f"/jobs/{job['job']}").text
+    told = key(served, job, "insulation", ("498 MΩ", "650 MΩ", "868 MΩ"), (15, 30, 60))
+    assert "Insulation resistance is taken, but not computed" in told
+    assert "give the winding temperature, under the conditions." in told
+
+
+def test_a_pulse_time_above_range_is_named_by_its_leads(served):
+    job = served.start("pulse-six-readings")
+    job = served.act(job, "overridden", step="pulse", lock="insulation", reason="tested before")
+    told = key(served, job, "pulse", (*SIX[:5], "OL"))
+    assert "Pulse time is taken, but not computed: U-W is above-range" in told
