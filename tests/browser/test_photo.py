@@ -105,3 +105,32 @@ def test_a_label_is_photographed_and_its_machine_opened(bench, person, tmp_path)
     page.get_by_label("or a photo of its label").set_input_files(path)
     expect(page.locator("[data-label-said]")).to_have_text("fan-07")
     assert page.get_by_label("Machine", exact=True).input_value() == "fan-07"
+
+
+def test_a_photo_of_something_else_can_be_left_out_with_what_was_read_off_it(
+    bench, person, display
+):
+    who = person()
+    bench.tablet.register("fan-07", **PLATE)
+    bench.tablet.start("fan-07", "pulse-six-readings", rotor="out")
+    bench.tablet.act("overridden", step="pulse", lock="insulation", reason="tested before")
+    page = who.page
+    page.goto(f"/jobs/{bench.tablet.job}")
+    who.connected()
+    page.locator("#value-6").fill("112,8 µs")
+    leave = page.get_by_role("button", name="Leave out the photo")
+    expect(leave).to_be_hidden()
+    page.get_by_label("Photo of the display").set_input_files(display)
+    expect(page.locator("[data-photos]")).to_contain_text("5 values read", timeout=60_000)
+    leave.click()
+    expect(leave).to_be_hidden()
+    expect(page.locator(".seen:visible")).to_have_count(0)
+    page.reload()  # not brought back with the draft
+    expect(page.locator("#value-1")).to_have_value("")
+    expect(page.locator("#value-6")).to_have_value("112,8 µs")  # this one a person typed
+    for place, typed in enumerate(SIX[:5], start=1):
+        page.locator(f"#value-{place}").fill(typed)
+    page.get_by_role("button", name="Take these values").click()
+    bench.tablet.wait_taken("pulse")
+    values = bench.tablet.step("pulse")["values"]
+    assert [(each["source"], each["photos"]) for each in values] == [("keyed", [])] * 6

@@ -176,7 +176,22 @@ function photosOf(form, more = "") {
   const count = (held(form.dataset.draft).photos || []).length;
   const kept = count ? `${count} kept` : "";
   form.querySelector("[data-photos]").textContent = [kept, more].filter(Boolean).join("; ");
+  form.querySelector("[data-no-photos]").hidden = !count;
 }
+
+// A photo of something else would stand in the record as the evidence of every value.
+document.addEventListener("click", (event) => {
+  if (!event.target.matches("[data-no-photos]")) return;
+  const form = event.target.closest("form");
+  const name = form.dataset.draft;
+  // What was read off it goes too: as it stands nobody has keyed it.
+  for (const place of Object.keys(held(name).seen || {})) form.querySelector(`[data-value="${place}"]`).value = "";
+  keep(name, { photos: [], seen: {}, odd: [] });
+  form.querySelector(".doubts").hidden = true;
+  form.dispatchEvent(new Event("input", { bubbles: true })); // the draft is kept as it is now
+  show(form);
+  photosOf(form);
+});
 
 function begin(root) {
   for (const form of root.querySelectorAll("form[data-key]")) {
