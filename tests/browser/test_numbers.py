@@ -85,6 +85,27 @@ def test_what_is_no_number_is_refused_and_nothing_is_stored(bench, person, label
     assert bench.tablet.get("/api/machines") == []
 
 
+def test_a_number_that_is_not_likely_is_asked_about_once(bench, person):
+    """The plate says 15 kW: 15 alone would be a machine of 15 W."""
+    who = person(page="/machines")
+    page = who.page
+    page.get_by_label("Name, as on its label").fill("fan-09")
+    type_into(page, "Rated power", "15")
+    register(page)
+    trouble = page.locator("#trouble")
+    expect(trouble).to_have_text(
+        "Rated power, W or kW: “15” would be 15 W: look once more; press again if it stands so."
+    )
+    expect(page.get_by_label("Rated power")).to_be_focused()
+    assert bench.tablet.get("/api/machines") == []
+    type_into(page, "Rated power", "16")  # another slip is another question
+    register(page)
+    expect(trouble).to_contain_text("“16” would be 16 W")
+    register(page)
+    page.wait_for_url("**/machines/fan-09")
+    assert bench.tablet.get(MACHINE)["nameplate"]["rated_watts"] == 16
+
+
 def test_what_the_bench_refuses_is_said_by_the_words_beside_the_field(bench, person):
     who = person(page="/machines")
     page = who.page

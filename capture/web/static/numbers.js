@@ -1,6 +1,8 @@
 // Numbers that people type. A browser's own number field drops what it does not like, by the
 // language it happens to be set to: `28,5` became 285, and `15 kW` became 15 W. So these are text
-// fields, whose whole text is understood or refused.
+// fields, whose whole text is understood or refused. What is not likely is asked about once.
+
+import { trouble } from "./api.js";
 
 const WRITTEN = /^([+\-−]?)(\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+)(?:[.,](\d+))?\s*(.*)$/;
 // A thousand, or one and a bit: nobody can tell.
@@ -40,7 +42,9 @@ function understood(field) {
   const number = Number(`${sign && sign !== "+" ? "-" : ""}${digits}e${units.get(unit) || 0}`);
   const step = Number(field.dataset.step || 0);
   if (step && number % step !== 0) return { fault: `${text} is not ${step === 1 ? "a whole" : "an even"} number` };
-  return { number };
+  const [low, high] = (field.dataset.likely || "-Infinity Infinity").split(" ").map(Number);
+  const odd = number < low || number > high;
+  return { number, doubt: odd && `“${text}” would be ${number} ${first}: look once more; press again if it stands so` };
 }
 
 function example(field, units) {
@@ -65,10 +69,17 @@ document.addEventListener("submit", (event) => {
   const fields = Array.from(form.querySelectorAll("input[data-number]"));
   fields.forEach(look);
   const wrong = fields.find((field) => field.validity.customError);
-  if (!wrong) return;
+  const odd = fields.find((field) => understood(field).doubt && field.dataset.stands !== field.value);
+  if (!wrong && !odd) return;
   event.preventDefault();
   event.stopImmediatePropagation();
-  wrong.reportValidity();
+  if (wrong) {
+    wrong.reportValidity();
+    return;
+  }
+  odd.dataset.stands = odd.value;
+  trouble(`${odd.labels[0].textContent.trim()}: ${understood(odd).doubt}.`);
+  odd.focus();
 }, true);
 // What is being corrected is not told off at every letter: it is looked at once more when left.
 document.addEventListener("input", (event) => event.target.matches("input[data-number]") && event.target.setCustomValidity(""));
