@@ -55,7 +55,7 @@ def make_app(bench: Bench) -> FastAPI:
         redoc_url=None,
         openapi_url="/api/openapi.json",
     )
-    problems.install(app)
+    problems.install(app, pages.make_problem_page(bench))
     for router in (
         machines.make_router(bench),
         procedures.make_router(),

@@ -1,10 +1,10 @@
 """Errors over HTTP: each is one problem document (RFC 9457) whose ``detail`` is a line to read."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict
@@ -27,6 +27,8 @@ from capture.photo.store import EvidenceError
 from capture.photo.worker import PhotoReadError
 
 MEDIA_TYPE = "application/problem+json"
+#: Makes of a problem what the one who asked can read.
+Dress = Callable[[Request, JSONResponse], Response]
 _TYPE = "urn:benchtally:problem:"
 
 
@@ -93,30 +95,31 @@ def problem(status: int, kind: str, detail: str, **more: Any) -> JSONResponse:
     return JSONResponse(content, status, media_type=MEDIA_TYPE)
 
 
-def install(app: FastAPI) -> None:
-    """Answer every failure with a problem document."""
+def install(app: FastAPI, dress: Dress) -> None:
+    """Answer every failure with a problem document, which ``dress`` may make a page of."""
 
     @app.exception_handler(RequestValidationError)
-    async def _invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+    async def _invalid(request: Request, error: RequestValidationError) -> Response:
         faults = _faults(error.errors())
-        return problem(400, "input", "; ".join(faults), faults=faults)
+        return dress(request, problem(400, "input", "; ".join(faults), faults=faults))
 
     @app.exception_handler(HTTPException)
-    async def _http(_request: Request, error: HTTPException) -> JSONResponse:
+    async def _http(request: Request, error: HTTPException) -> Response:
         kind = "not-found" if error.status_code == 404 else "input"  # noqa: PLR2004 - HTTP's own
         answer = problem(error.status_code, kind, str(error.detail))
         answer.headers.update(error.headers or {})
-        return answer
+        return dress(request, answer)
 
     @app.exception_handler(CaptureError)
-    async def _ours(_request: Request, error: CaptureError) -> JSONResponse:
-        return of(error)
+    async def _ours(request: Request, error: CaptureError) -> Response:
+        return dress(request, of(error))
 
     @app.exception_handler(Exception)
-    async def _defect(request: Request, error: Exception) -> JSONResponse:
+    async def _defect(request: Request, error: Exception) -> Response:
         # The server logs the traceback; the person is told where to look.
         what = f"{request.method} {request.url.path}: {type(error).__name__}"
-        return problem(500, "internal", f"internal error in {what}; the daemon's log tells more")
+        told = f"internal error in {what}; the daemon's log tells more"
+        return dress(request, problem(500, "internal", told))
 
 
 def of(error: CaptureError) -> JSONResponse:

@@ -6,6 +6,8 @@ from starlette.staticfiles import StaticFiles
 from capture.web.bench import Bench
 from capture.web.pages import jobs, live, login, machines, readings, setup
 from capture.web.pages.render import Renderer
+from capture.web.pages.trouble import make_dress
+from capture.web.problems import Dress
 
 
 def make_router(bench: Bench) -> APIRouter:
@@ -15,6 +17,11 @@ def make_router(bench: Bench) -> APIRouter:
     for module in (live, login, jobs, machines, readings, setup):
         router.include_router(module.make_router(bench, render))
     return router
+
+
+def make_problem_page(bench: Bench) -> Dress:
+    """Make what shows problems to people."""
+    return make_dress(Renderer(bench))
 
 
 def static_files() -> StaticFiles:

@@ -35,9 +35,9 @@ class Renderer:
         self._bench = bench
 
     def page(
-        self, request: Request, name: str, title: str, here: str, last: int, **more: Any
+        self, request: Request, name: str, title: str, here: str, last: int | None, **more: Any
     ) -> HTMLResponse:
-        """Draw a page; ``last`` is the newest entry of the journal that it knows."""
+        """Draw a page; ``last`` is the newest entry of the journal that it knows, if any."""
         session = request.scope[SESSION]
         text = (
             _templates()

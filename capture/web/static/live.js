@@ -8,7 +8,8 @@ const KINDS = ["reading", "tag", "gap", "machine", "job", "result", "record", "i
 const REDRAW = 15_000;
 let timer = null;
 let source = null;
-let newest = Number(document.body.dataset.after || 0); // entry up to which this page was told
+// Entry up to which this page was told; one that knows of none begins with what comes.
+let newest = "after" in document.body.dataset ? Number(document.body.dataset.after) : null;
 const listeners = new Set();
 
 /** Call `listener` whenever the bench is reached again. */
@@ -36,7 +37,7 @@ function soon(delay) {
 /** Follow the bench, from where this page was told last. */
 export function follow() {
   const job = document.body.dataset.job;
-  source = new EventSource(`/api/events?after=${newest}` + (job ? `&job=${job}` : ""));
+  source = new EventSource("/api/events?" + (newest === null ? "" : `after=${newest}`) + (job ? `&job=${job}` : ""));
   let lost = false;
   source.addEventListener("open", () => {
     say("connected", "mark-good");
@@ -56,7 +57,7 @@ export function follow() {
   });
   for (const kind of KINDS) {
     source.addEventListener(kind, (event) => {
-      newest = Math.max(newest, Number(event.lastEventId || 0));
+      newest = Math.max(newest ?? 0, Number(event.lastEventId || 0)) || newest;
       if (kind === "job") {
         const entry = JSON.parse(event.data);
         if (entry.event.action === "taken" && (!job || entry.job === job)) taken();

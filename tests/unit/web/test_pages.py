@@ -44,6 +44,29 @@ def test_the_page_for_setting_up_says_where_the_configuration_lies(served):
     assert f"<code>{served.config.folder}</code>" in served.client.get("/setup").text
 
 
+@pytest.mark.parametrize(
+    ("path", "status", "said"),
+    [
+        ("/nowhere", 404, "Not Found."),
+        ("/machines/fan-99", 404, "Machine &#39;fan-99&#39; is not registered; register it first."),
+        ("/jobs/no-job", 400, "should be a valid UUID"),
+    ],
+)
+def test_an_address_that_leads_nowhere_gives_a_person_a_page(served, path, status, said):
+    answer = served.client.get(path, headers={"Accept": "text/html,*/*;q=0.8"})
+    assert answer.status_code == status
+    assert answer.headers["content-type"].startswith("text/html")
+    assert said in answer.text
+    assert "To the bench" in answer.text
+    assert "data-after" not in answer.text  # or it would be told of every entry of the journal
+
+
+@pytest.mark.parametrize(("path", "accept"), [("/nowhere", "*/*"), ("/api/x", "text/html")])
+def test_an_address_that_leads_nowhere_gives_a_program_a_problem(served, path, accept):
+    answer = served.client.get(path, headers={"Accept": accept})
+    assert answer.json()["type"] == "urn:benchtally:problem:not-found"
+
+
 # ── storing and delivering ───────────────────────────────────────────────────────────────────
 
 
