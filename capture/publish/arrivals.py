@@ -1,9 +1,10 @@
 """What comes at QoS 1, cut out of the bytes that were read, many packets at a time.
 
 For each packet paho keeps tables, locks, a message and all its properties: most of what a message
-costs a consumer. Nothing of that is needed where a message is no more than a topic, a payload and
-the number that it is acknowledged by. So the common packet is told apart here, and whatever is not
-wholly plain is left where it is, for paho to take and to judge.
+costs a consumer, and a quarter of what one costs whoever publishes it. Nothing of that is needed
+where a message is no more than a topic, a payload and the number that it is acknowledged by, and an
+acknowledgement says "taken". So the common packets are told apart here, and whatever is not wholly
+plain is left where it is, for paho to take and to judge.
 """
 
 from collections.abc import Iterable
@@ -11,6 +12,8 @@ from typing import NamedTuple
 
 # MQTT 5.0, 3.3: a 3, DUP, QoS (two bits), RETAIN; QoS 1, whatever the two others say.
 _KIND, _AT_LEAST_ONCE = 0xF6, 0x32
+_PUBACK, _MID = 0x40, 2  # 3.4: a packet identifier, and nothing where there is nothing to say
+NOBODY_LISTENS = b"\x10"  # 3.4.2.1
 _MORE = 0x80  # 1.5.5: another byte of this number follows
 _LOW = 0x7F
 
@@ -56,9 +59,34 @@ def cut_publishes(data: bytes, at: int, most: int) -> tuple[list[Received], int]
     return found, at
 
 
+def cut_acknowledgements(
+    data: bytes, at: int, *, reasons: bool
+) -> tuple[list[tuple[int, int]], int]:
+    """Give packet identifier and reason of the PUBACKs that ``data[at:]`` begins with.
+
+    And where the rest begins: at one that is not there to its end, says more than that the message
+    is taken (0), or taken though nobody listens (0x10), and before all else. MQTT 3.1.1 has no
+    ``reasons``.
+    """
+    found = []
+    end = len(data)
+    while at + 3 < end and data[at] == _PUBACK:
+        size = data[at + 1]
+        if size == _MID:
+            reason = 0
+        elif reasons and size == _MID + 1 and data[at + 4 : at + 5] == NOBODY_LISTENS:
+            reason = NOBODY_LISTENS[0]
+        else:
+            break
+        found.append((data[at + 2] << 8 | data[at + 3], reason))
+        at += 2 + size
+    return found, at
+
+
 def acknowledgements(mids: Iterable[int]) -> bytes:
-    """Give the PUBACKs that say "taken" to these packet identifiers (3.4: no reason is success)."""
-    return b"".join(b"\x40\x02" + mid.to_bytes(2, "big") for mid in mids)
+    """Give the PUBACKs that say "taken" to these packet identifiers."""
+    head = bytes((_PUBACK, _MID))
+    return b"".join(head + mid.to_bytes(2, "big") for mid in mids)
 
 
 def _number(data: bytes, at: int) -> tuple[int, int]:

@@ -23,7 +23,13 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from capture.publish.arrivals import Received, acknowledgements, cut_publishes
+from capture.publish.arrivals import (
+    NOBODY_LISTENS,
+    Received,
+    acknowledgements,
+    cut_acknowledgements,
+    cut_publishes,
+)
 
 _Found = TypeVar("_Found")
 
@@ -31,10 +37,9 @@ _READ = 65536
 _QUICK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux only
 _MOST_GATHERED = 65536  # bytes that wait for the socket; past that paho keeps its packets itself
 
-# What a PUBACK says behind its number (MQTT 5.0, 3.4.2.1): nothing, or that nobody listens.
-_COMMON = {
-    b"": ReasonCode(PacketTypes.PUBACK),
-    b"\x10": ReasonCode(PacketTypes.PUBACK, identifier=0x10),
+_SUCCESS = MQTTErrorCode.MQTT_ERR_SUCCESS
+_REASONS = {
+    reason: ReasonCode(PacketTypes.PUBACK, identifier=reason) for reason in (0, *NOBODY_LISTENS)
 }
 _NO_PROPERTIES = Properties(PacketTypes.PUBACK)  # type: ignore[no-untyped-call] # paho's
 
@@ -72,6 +77,17 @@ class Wire:
             raise
         self._read, self._at = read, min(size, len(read))
         return read[:size]
+
+    def read_ahead(self) -> None:
+        """Read what is there, where nothing is in memory. What goes wrong, the next `recv` says."""
+        if self._at < len(self._read) or self._lost is not None:
+            return
+        try:
+            self._read, self._at = self._inner.recv(_READ), 0
+        except (BlockingIOError, ssl.SSLWantReadError):
+            return
+        except OSError as error:
+            self._lost = error
 
     def take(self, cut: Callable[[bytes, int], tuple[_Found, int]]) -> _Found:
         """Have ``cut`` take what it wants of the bytes read ahead.
@@ -191,6 +207,16 @@ class Client(mqtt.Client):
         wire = self.socket()
         return super().want_write() or (isinstance(wire, Wire) and wire.gathered > 0)
 
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Take what has come: plain acknowledgements many at a time, the rest as paho does."""
+        wire = self.socket()
+        if isinstance(wire, Wire):
+            wire.read_ahead()
+            code = self._take_acknowledgements(wire)
+            if code is not None:
+                return code
+        return super().loop_read(max_packets)
+
     def loop_write(self) -> MQTTErrorCode:
         """Send what waits, as far as the socket takes it."""
         code = super().loop_write()
@@ -213,11 +239,9 @@ class Client(mqtt.Client):
         wire = self.socket()
         if not isinstance(wire, Wire) or self._protocol != MQTTProtocolVersion.MQTTv5:
             return []
-        try:
-            within = self._in_packet["command"] != 0
-        except (AttributeError, LookupError, TypeError):
-            return []  # not public; should paho keep it elsewhere, paho takes all as before
-        return [] if within else wire.take(lambda data, at: cut_publishes(data, at, most))
+        if not self._is_between_packets:
+            return []
+        return wire.take(lambda data, at: cut_publishes(data, at, most))
 
     def confirm(self, mids: Iterable[int]) -> None:
         """Acknowledge messages at QoS 1; it leaves with the next `loop_write`.
@@ -237,26 +261,33 @@ class Client(mqtt.Client):
             self.disconnect()
             self.loop_write()
 
-    def _handle_pubackcomp(self, cmd: Any) -> MQTTErrorCode:
-        # Not public. For each PUBACK, paho makes the tables of all properties and reason codes that
-        # there are, a quarter of what a message costs, and most of them say no more than "taken".
-        # Those are told apart here; should paho keep its things elsewhere, it does all as before.
+    @property
+    def _is_between_packets(self) -> bool:
+        # Not public. Should paho keep it elsewhere, it reads all itself, as before.
         try:
-            packet = self._in_packet["packet"]
-            reason = _COMMON.get(bytes(packet[2:])) if cmd == "PUBACK" and len(packet) > 1 else None
-            if len(packet) > 2 and self._protocol != MQTTProtocolVersion.MQTTv5:  # noqa: PLR2004 - of its number
-                reason = None  # only MQTT 5 gives reasons
-            mid = int.from_bytes(packet[:2], "big")
-            mutex, waiting, tell = self._out_message_mutex, self._out_messages, self._do_on_publish
+            return bool(self._in_packet["command"] == 0)
         except (AttributeError, LookupError, TypeError):
-            return super()._handle_pubackcomp(cmd)
-        if reason is None:
-            return super()._handle_pubackcomp(cmd)
-        # Not within what is guarded above: what a callback raises must not have it called again.
+            return False
+
+    def _take_acknowledgements(self, wire: Wire) -> MQTTErrorCode | None:
+        """Give what came of it where they were all that was in memory; None where paho is to go on.
+
+        paho's own way makes the tables of all properties and reason codes that there are.
+        """
+        try:
+            mutex, waiting, tell = self._out_message_mutex, self._out_messages, self._do_on_publish
+        except AttributeError:
+            return None  # not public, either
+        if not waiting or not self._is_between_packets:
+            return None
+        five = self._protocol == MQTTProtocolVersion.MQTTv5
+        taken = wire.take(lambda data, at: cut_acknowledgements(data, at, reasons=five))
         with mutex:
-            if mid in waiting:
-                return tell(mid, reason, _NO_PROPERTIES)
-        return MQTTErrorCode.MQTT_ERR_SUCCESS
+            for mid, reason in taken:
+                code = tell(mid, _REASONS[reason], _NO_PROPERTIES) if mid in waiting else _SUCCESS
+                if code != _SUCCESS:
+                    return code
+        return _SUCCESS if taken and not wire.pending() else None
 
     def _create_socket(self) -> Any:
         # Not public. Should paho stop asking for it, each packet costs its calls again, no more.

@@ -6,7 +6,12 @@ for byte what stood there. Nothing is raised.
 
 from choices import Choices
 
-from capture.publish.arrivals import Received, acknowledgements, cut_publishes
+from capture.publish.arrivals import (
+    Received,
+    acknowledgements,
+    cut_acknowledgements,
+    cut_publishes,
+)
 
 MUTATIONS = 3000
 _TOPIC = "benchtally/v1/sawmill/bench-1/reading/ohm-1/resistance"
@@ -28,6 +33,7 @@ def seeds():
     yield b"\0\5" + _packet(Received("a", b"x" * 20_000, 1))
     yield b"\0\5" + b"\x32\xff\xff\xff\xff\x7f" + plain
     yield b"\0\5" + b"\x32\x05\x00\x01a\x00\x00\x00"
+    yield b"\0\5" + b"\x40\x02\x00\x07\x40\x03\xff\xff\x10\x40\x03\x00\x07\x97"
     yield b"\0\5" + b"\x32\x06\x00\x01a\x00\x01\x7f"
 
 
@@ -37,6 +43,7 @@ def target(data):
     at, most = choices.byte(), choices.byte() % (_MOST + 1)
     stream = choices.rest()
     at = min(at, len(stream))
+    _acknowledgements(stream, at)
     found, rest = cut_publishes(stream, at, most)
     assert len(found) <= most
     for each in found:
@@ -57,6 +64,18 @@ def target(data):
     assert at == rest
     said = acknowledgements(each.mid for each in found)
     assert said == b"".join(b"\x40\x02" + each.mid.to_bytes(2, "big") for each in found)
+
+
+def _acknowledgements(stream, at):
+    """Hold what was cut of PUBACKs (3.4) against the bytes, for MQTT 5 and for 3.1.1."""
+    for reasons in (True, False):
+        found, rest = cut_acknowledgements(stream, at, reasons=reasons)
+        said = b"".join(
+            bytes((0x40, 3 if reason else 2, *divmod(mid, 256))) + (b"\x10" if reason else b"")
+            for mid, reason in found
+        )
+        assert stream[at:rest] == said
+        assert reasons or not any(reason for _, reason in found)
 
 
 def _number(stream, at):

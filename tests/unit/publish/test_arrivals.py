@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
-from capture.publish.arrivals import Received, acknowledgements, cut_publishes
+from capture.publish.arrivals import Received, acknowledgements, cut_acknowledgements, cut_publishes
 from capture.publish.wire import Client
 
 CONNACK = b"\x20\x03\x00\x00\x00"
@@ -114,6 +114,39 @@ def test_acknowledgements_are_in_the_order_of_their_messages():
     """3.4.2.1: without a reason, and without properties, it is success."""
     assert acknowledgements([7, 65_535, 1]) == b"\x40\x02\x00\x07\x40\x02\xff\xff\x40\x02\x00\x01"
     assert acknowledgements([]) == b""
+
+
+def test_acknowledgements_that_say_taken_are_cut_out():
+    """3.4.2.1: no reason is success; 0x10: no matching subscribers."""
+    stream = b"\x40\x02\x00\x07" + b"\x40\x03\xff\xff\x10" + b"\x40\x02\x01\x00"
+    found = [(7, 0), (65_535, 0x10), (256, 0)]
+    assert cut_acknowledgements(stream, 0, reasons=True) == (found, len(stream))
+    assert cut_acknowledgements(b"\xd0\x00" + stream, 2, reasons=True) == (found, 2 + len(stream))
+    assert cut_acknowledgements(stream, 0, reasons=False) == (found[:1], 4)
+    assert cut_acknowledgements(b"", 0, reasons=True) == ([], 0)
+    for size in range(4, 9):
+        assert cut_acknowledgements(stream[:size], 0, reasons=True) == (found[:1], 4)
+    for size in range(4):
+        assert cut_acknowledgements(stream[:size], 0, reasons=True) == ([], 0)
+
+
+@pytest.mark.parametrize(
+    "packet",
+    [
+        b"\x40\x03\x00\x07\x97",  # a reason that is a failure: quota exceeded
+        b"\x40\x03\x00\x07\x00",  # success, said in full
+        b"\x40\x04\x00\x07\x10\x00",  # with properties
+        b"\x40\x01\x07\x00",
+        b"\x40\x82\x00\x00\x07",
+        b"\x41\x02\x00\x07",
+        b"\x50\x02\x00\x07",
+        b"\xd0\x00\x00\x00",
+    ],
+)
+def test_what_is_no_plain_acknowledgement_is_left_where_it_is(packet):
+    plain = b"\x40\x02\x00\x07"
+    stream = plain + packet + plain
+    assert cut_acknowledgements(stream, 0, reasons=True) == ([(7, 0)], 4)
 
 
 # ── by a client ──────────────────────────────────────────────────────────────────────────────
