@@ -11,6 +11,7 @@ may wait in memory (`pending`).
 """
 
 import contextlib
+import select
 import socket
 import ssl
 import time
@@ -252,14 +253,20 @@ class Client(mqtt.Client):
         if isinstance(wire, Wire):
             wire.add(acknowledgements(mids))
 
-    def see_off(self, patience: float) -> None:
+    def see_off(self, patience: float, reason: ReasonCode | None = None) -> None:
         """Say DISCONNECT, and close when the broker has read it, or after so many seconds."""
         wire = self.socket()
-        if isinstance(wire, Wire):
-            wire.patience = patience
+        if not isinstance(wire, Wire):
+            return
+        wire.patience = patience
+        where, end = wire.fileno(), time.monotonic() + patience
         with contextlib.suppress(OSError, ValueError):
-            self.disconnect()
+            self.disconnect(reason)
             self.loop_write()
+            # Behind more than the socket takes it is still paho's.
+            while self.socket() is wire and (left := end - time.monotonic()) > 0:
+                select.select([], [where], [], left)
+                self.loop_write()
 
     @property
     def _is_between_packets(self) -> bool:

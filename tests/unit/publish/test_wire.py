@@ -357,3 +357,43 @@ def test_what_a_callback_raises_does_not_have_an_acknowledgement_told_twice(scri
     assert raised == "a defect of whoever listens"
     assert told == [2]
     it.peer.close()
+
+
+def test_a_goodbye_waits_behind_what_the_socket_does_not_take_yet(scripted_socket):
+    """Else the broker takes us for lost, and tells everybody so (MQTT 5.0, 3.14.4)."""
+    it = Acknowledging(*scripted_socket)
+    it.client.publish("a/b", 8_000_000 * b"x", qos=1)
+    for _ in range(20):
+        it.client.publish("a/b", 50_000 * b"x", qos=1)
+    it.client.loop_write()
+    assert it.client.want_write()
+    read = bytearray()
+
+    def broker():
+        while part := it.peer.recv(65_536):
+            read.extend(part)
+        it.peer.close()
+
+    reading = threading.Thread(target=broker)
+    reading.start()
+    it.client.see_off(30)
+    reading.join()
+    assert read.endswith(b"x\xe0\x00")
+    assert it.client.socket() is None
+
+
+def test_nobody_who_reads_nothing_is_waited_for_longer_than_was_said(scripted_socket):
+    it = Acknowledging(*scripted_socket)
+    it.client.publish("a/b", 8_000_000 * b"x", qos=1)
+    it.client.loop_write()
+    it.client.publish("a/b", 80_000 * b"x", qos=1)
+    it.client.see_off(0.01)
+    assert it.client.want_write()
+    it.client.socket().close()
+    it.peer.close()
+
+
+def test_without_a_connection_there_is_nobody_to_see_off():
+    client = Client(CallbackAPIVersion.VERSION2, "wire", protocol=MQTTProtocolVersion.MQTTv5)
+    client.see_off(30)
+    assert client.socket() is None
