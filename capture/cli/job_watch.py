@@ -41,7 +41,7 @@ def register(job: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> int:
         """Print each step as it is taken, and what comes next, until Ctrl-C or the end."""
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             state = bench.state(job)
             wanted = _wanted(state, until)
             end = None if timeout is None else time.monotonic() + timeout

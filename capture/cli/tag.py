@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from capture.cli.bench import look_before_writing
 from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
 from capture.display import clean
@@ -46,6 +47,7 @@ def register(app: typer.Typer) -> None:
         from capture.tagging import each_reading, find_reading, make_tag
 
         settings = load_config(config)
+        look_before_writing(settings)
         where = read_point(point, direction)
         names = each_reading(readings)
         reader = JournalReader(settings.journal_path)
