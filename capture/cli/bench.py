@@ -210,6 +210,8 @@ def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
 
 
 def _way_out(state: "JobState", lock: Any) -> str:
+    from capture.jobs.earlier import has_insulation
+
     until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
     match lock.name:
         case "discharge":
@@ -218,5 +220,8 @@ def _way_out(state: "JobState", lock: Any) -> str:
         case "ramp-down":
             steps = sorted(state.ramp_down)
             return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
+        case "insulation" if not has_insulation(state):
+            steps = [each.step.id for each in state.steps.values() if each.step.energy == "pulse"]
+            return f": benchtally job override {state.job} {steps[0]} insulation --reason ..."
         case _:
             return until
