@@ -20,15 +20,15 @@ from capture.config import Config, LinkSettings
 from capture.discovery import Change, Listing, Watcher, is_meant
 from capture.errors import ConfigError, JournalDamaged, JournalError
 from capture.extras import require_extra
-from capture.filelock import FileLock
 from capture.instruments import build_instruments
 from capture.jobs.results import ResultCache
 from capture.jobs.setup import check_limits, make_watcher
 from capture.jobs.watcher import Watch
-from capture.journal import Entry, Expectation, JournalReader, Stored, Writer
+from capture.journal import Entry, Expectation, Stored, Writer
 from capture.journal.aside import begin_anew, clear_mark, damage_of, mark_damaged, set_aside
-from capture.journal.broken_log import BrokenLog, keep_broken_log, tell_of
+from capture.journal.broken_log import BrokenLog, keep_broken_log
 from capture.model.fields import rfc3339
+from capture.opening import daemon_lock, hold_cursors_back, tell_of_broken_log
 from capture.operation import Facts, HandsFree, Notifier, Overseer
 from capture.operation.overseer import summary
 from capture.plugins import DriverRegistry
@@ -39,7 +39,7 @@ from capture.publish import (
     PublisherSettings,
     ThreadPublisher,
 )
-from capture.publish.progress import delivered_by, hold_back, known_journal
+from capture.publish.progress import delivered_by, known_journal
 from capture.runtime import (
     Snapshot,
     Supervisor,
@@ -54,6 +54,8 @@ _PUBLISHER_TIMEOUT = 6.0
 _JOURNAL_TIMEOUT = 5.0
 _JOBS_TIMEOUT = 3.0
 _WEB_TIMEOUT = 3.0
+_LOCK_TRIES = 10
+_LOCK_EVERY = 0.1  # seconds
 
 
 class Daemon:
@@ -80,8 +82,8 @@ class Daemon:
         self.web = make_web(config, self)
         path = config.journal_path
         path.parent.mkdir(parents=True, exist_ok=True)
-        self._lock = FileLock(path.with_name(path.name + ".lock"))
-        if not self._lock.try_take():
+        self._lock = daemon_lock(path)
+        if not self._take_lock():
             if self.web is not None:
                 self.web.stop(0)
             raise JournalError(
@@ -149,6 +151,15 @@ class Daemon:
         self._log.info("daemon.stopped", delivered=min(each.delivered for each in reports))
         return answered and watched and not late and ended and not hanging and closed
 
+    def _take_lock(self) -> bool:
+        """Take the lock; a command that looks at the journal's log has it for a moment."""
+        never = threading.Event()
+        for _ in range(_LOCK_TRIES):
+            if self._lock.try_take():
+                return True
+            self.clock.wait(never, _LOCK_EVERY)
+        return False
+
     def _look_at_the_journal(self) -> None:
         """Tell of what is missing of it, before anything is appended or delivered."""
         path, now = self._config.journal_path, self.clock.utc()
@@ -165,14 +176,7 @@ class Daemon:
             self._tell_of_broken_log(broken, now)
 
     def _tell_of_broken_log(self, broken: BrokenLog, now: datetime) -> None:
-        tell_of(
-            self._config.journal_path,
-            broken,
-            site=self._config.site,
-            bench=self._config.bench,
-            instruments=self._config.instruments,
-            now=now,
-        )
+        tell_of_broken_log(self._config, broken, now)
         self._log.error(
             "journal.log_broken",
             kept=str(broken.kept),
@@ -183,13 +187,7 @@ class Daemon:
         )
 
     def _hold_cursors_back(self) -> None:
-        path = self._config.journal_path
-        reader = JournalReader(path)
-        try:
-            last = reader.last_n()
-            held = hold_back(path, reader.journal_id, last)
-        finally:
-            reader.close()
+        held, last = hold_cursors_back(self._config.journal_path)
         for name, delivered in held.items():
             self._log.warning("cursor.held_back", cursor=name, was=delivered, now=last)
 

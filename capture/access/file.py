@@ -4,6 +4,8 @@ It is no part of the journal, because a journal is copied, sent and kept for yea
 are not.
 """
 
+import hashlib
+import json
 import os
 import sqlite3
 import threading
@@ -15,7 +17,7 @@ from capture.errors import AccessError
 from capture.new_file import EMPTY, is_new, made_whole
 
 _APPLICATION_ID = 0x42544C41  # "BTLA"
-_VERSION = 1
+_VERSION = 2
 _BUSY_S = 5.0
 _OWN = 0o600
 _WHAT_TO_DO = (
@@ -24,6 +26,11 @@ _WHAT_TO_DO = (
 )
 _WHOSE = "check that it is on a local disk, and whose it is"
 
+#: SQLite finds nothing wrong with a whole page that was written to another's place. One without
+#: rows in that of the operators, and nobody would be registered: so what they come to is kept, too.
+_SUMS = """
+    CREATE TABLE sums (name TEXT PRIMARY KEY, sha256 BLOB NOT NULL) STRICT, WITHOUT ROWID
+"""
 _TABLES = """
     CREATE TABLE operators (
         key     TEXT PRIMARY KEY,
@@ -71,6 +78,8 @@ class AccessFile:
             self._reads = self._connect()
             try:
                 self._refuse_damaged()
+                _bring_up_to_date(self._reads)
+                self._refuse_others(self._reads)
                 self._writes = self._connect()
             except BaseException:
                 self._reads.close()
@@ -99,6 +108,27 @@ class AccessFile:
                 self._writes.execute("ROLLBACK")
                 raise
             self._writes.execute("COMMIT")
+
+    def refuse_lost(self) -> None:
+        """Refuse operators that are not those that were written, as when none are left of them.
+
+        Raises:
+            AccessError: says so.
+        """
+        with self.reads() as connection:
+            self._refuse_others(connection)
+
+    def _refuse_others(self, connection: sqlite3.Connection) -> None:
+        connection.execute("BEGIN")  # both as they were at one moment
+        try:
+            held = connection.execute("SELECT sha256 FROM sums WHERE name = 'operators'").fetchone()
+            found = _sum_of_operators(connection)
+        finally:
+            connection.execute("COMMIT")
+        if held != (found,):
+            raise AccessError(
+                f"{self.path}: damaged (the operators are not as they were written); {_WHAT_TO_DO}"
+            )
 
     def _refuse_cut(self) -> None:
         """Refuse a file of no bytes: it was made whole, so what was in it is gone."""
@@ -129,7 +159,7 @@ class AccessFile:
     def _prepare(self, connection: sqlite3.Connection) -> None:
         if connection.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
             raise AccessError(f"{self.path}: a file of another program; move it aside")
-        if connection.execute("PRAGMA user_version").fetchone()[0] != _VERSION:
+        if connection.execute("PRAGMA user_version").fetchone()[0] not in (1, _VERSION):
             raise AccessError(f"{self.path}: written by a newer Benchtally; update this one")
         connection.execute("PRAGMA synchronous = FULL")  # a log-out outlives a power cut
         connection.execute("PRAGMA secure_delete = ON")
@@ -158,9 +188,40 @@ def _make(path: Path) -> None:
             connection.execute("BEGIN IMMEDIATE")
             for statement in filter(str.strip, _TABLES.split(";")):
                 connection.execute(statement)
+            connection.execute(_SUMS)
+            keep_sum(connection)
             connection.execute(f"PRAGMA user_version = {_VERSION}")
             connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
             connection.execute("COMMIT")
+
+
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+    """Let a file of version 1 keep what its operators come to."""
+    if connection.execute("PRAGMA user_version").fetchone()[0] == _VERSION:
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Another program may have done it meanwhile.
+        if connection.execute("PRAGMA user_version").fetchone()[0] != _VERSION:
+            connection.execute(_SUMS)
+            keep_sum(connection)
+            connection.execute(f"PRAGMA user_version = {_VERSION}")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
+def keep_sum(connection: sqlite3.Connection) -> None:
+    """Keep what the operators come to; belongs into every transaction that changes them."""
+    connection.execute(
+        "INSERT OR REPLACE INTO sums VALUES ('operators', ?)", (_sum_of_operators(connection),)
+    )
+
+
+def _sum_of_operators(connection: sqlite3.Connection) -> bytes:
+    rows = connection.execute("SELECT * FROM operators ORDER BY key").fetchall()
+    return hashlib.sha256(json.dumps(rows).encode()).digest()
 
 
 def _keep_private(path: Path) -> None:

@@ -4,7 +4,7 @@ import sqlite3
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from capture.access.file import AccessFile
+from capture.access.file import AccessFile, keep_sum
 from capture.access.names import key_of
 from capture.errors import InputError, NotThereError
 
@@ -27,9 +27,16 @@ class Operators:
         self._file = file
 
     def any(self) -> bool:
-        """Tell whether anybody is registered."""
+        """Tell whether anybody is registered.
+
+        Raises:
+            AccessError: nobody is, but somebody was when the file was last written.
+        """
         with self._file.reads() as file:
-            return file.execute("SELECT 1 FROM operators LIMIT 1").fetchone() is not None
+            found = file.execute("SELECT 1 FROM operators LIMIT 1").fetchone() is not None
+        if not found:
+            self._file.refuse_lost()  # whoever comes would get in
+        return found
 
     def all(self) -> list[Operator]:
         """List the operators by name."""
@@ -65,6 +72,7 @@ class Operators:
                     f"operator {name!r} is there already; `benchtally operator set-pin` changes "
                     "the PIN or password"
                 ) from error
+            keep_sum(file)
 
     def set_secret(self, name: str, hashed: str, now: datetime) -> str:
         """Change a secret, which ends the sessions begun with the old one; give the name as stored.
@@ -78,6 +86,7 @@ class Operators:
                 "UPDATE operators SET secret = ?, changed = ? WHERE key = ?",
                 (hashed, now.timestamp(), key_of(name)),
             )
+            keep_sum(file)
             row = file.execute("SELECT name FROM operators WHERE key = ?", (key_of(name),))
             return str(row.fetchone()[0])
 
@@ -90,6 +99,7 @@ class Operators:
         with self._file.writes() as file:
             stored = self._ended(file, name)
             file.execute("DELETE FROM operators WHERE key = ?", (key_of(name),))
+            keep_sum(file)
         return stored
 
     def _ended(self, file: sqlite3.Connection, name: str) -> str:

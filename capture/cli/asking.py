@@ -1,5 +1,6 @@
 """Asking a person about odd values before they are stored; where nobody sits there, refusing."""
 
+import shlex
 import sys
 from typing import TYPE_CHECKING
 
@@ -15,8 +16,17 @@ if TYPE_CHECKING:
     from capture.jobs.plausible import Doubt
 
 
-def ask(doubts: "Sequence[Doubt]", quantity: str, *, as_json: bool) -> None:
+def ask(
+    doubts: "Sequence[Doubt]",
+    quantity: str,
+    *,
+    as_json: bool,
+    look_at: str = "display",
+    do: str = "key",
+) -> None:
     """Ask whether what is odd stands so; returning means that it does.
+
+    look_at: where a person looks once more. do: what they then do again, in a word.
 
     Raises:
         CaptureError: it does not, or there is nobody to ask; nothing is to be stored then.
@@ -24,19 +34,21 @@ def ask(doubts: "Sequence[Doubt]", quantity: str, *, as_json: bool) -> None:
     words = [_question(doubt, quantity) for doubt in doubts]
     if as_json or not sys.stdin.isatty():
         raise CaptureError(
-            f"{'; '.join(words)}; nothing is stored: look at the display once more, and add "
+            f"{'; '.join(words)}; nothing is stored: look at the {look_at} once more, and add "
             "--confirm if it stands so"
         )
     for each in words:
         say(clean(each))
-    if not typer.confirm("Look at the display once more. Does it stand so?"):
-        raise CaptureError("nothing is stored; key it again")
+    if not typer.confirm(f"Look at the {look_at} once more. Does it stand so?"):
+        raise CaptureError(f"nothing is stored; {do} it again")
 
 
 def _question(doubt: "Doubt", quantity: str) -> str:
     from capture.display import quantity_text
     from capture.model import unit_of
 
+    if doubt.machine is not None:
+        return f"{doubt.words}, `benchtally machine add {shlex.quote(doubt.machine)}` registers it"
     if doubt.suggestion is None:
         return doubt.words
     meant = quantity_text(doubt.suggestion, unit_of(quantity) or "", digits=6)

@@ -104,8 +104,12 @@ class Bench:
 
 
 @contextmanager
-def open_bench(config: Path | None, *, make: bool = False) -> Iterator[Bench]:
+def open_bench(
+    config: Path | None, *, make: bool = False, only_reads: bool = False
+) -> Iterator[Bench]:
     """Open the bench of a configuration; `make` makes its journal where there is none.
+
+    Who only reads leaves what a killed daemon left of its log to who writes.
 
     Raises:
         ConfigError, JournalError: what is wrong, one line a fault.
@@ -117,6 +121,8 @@ def open_bench(config: Path | None, *, make: bool = False) -> Iterator[Bench]:
 
     settings = load_config(config)
     path = settings.journal_path
+    if not only_reads:
+        look_before_writing(settings)
     with _appending(path) as store:
         if make:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -125,6 +131,7 @@ def open_bench(config: Path | None, *, make: bool = False) -> Iterator[Bench]:
         def append(
             entries: "Sequence[Entry]", expecting: "Expectation | None" = None
         ) -> "list[Stored]":
+            assert not only_reads  # the log was not looked at
             return store().append(entries, expecting=expecting)
 
         reader = JournalReader(path)
@@ -133,6 +140,27 @@ def open_bench(config: Path | None, *, make: bool = False) -> Iterator[Bench]:
             yield Bench(settings, append, reader, make_desk(settings, reader, append, clock), clock)
         finally:
             reader.close()
+
+
+def look_before_writing(settings: "Config") -> None:
+    """Look at the log that a killed daemon left, before this process opens the journal to write.
+
+    Where SQLite does not take all of it, it is kept, and one line says so.
+
+    Raises:
+        JournalError: it cannot be kept; nothing was opened.
+    """
+    from capture.cli.output import complain
+    from capture.clock import SystemClock
+    from capture.opening import look_before_writing as look
+
+    broken = look(settings, SystemClock().utc())
+    if broken is not None:
+        complain(
+            f"the journal's log was damaged: what {broken.commits} commits after entry "
+            f"{broken.last} stored is not in the journal; it is kept as {broken.kept}, look for "
+            "the entries at the historian"
+        )
 
 
 def keeper_of(bench: Bench) -> "RecordKeeper":
@@ -182,6 +210,8 @@ def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
 
 
 def _way_out(state: "JobState", lock: Any) -> str:
+    from capture.jobs.earlier import has_insulation
+
     until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
     match lock.name:
         case "discharge":
@@ -190,5 +220,8 @@ def _way_out(state: "JobState", lock: Any) -> str:
         case "ramp-down":
             steps = sorted(state.ramp_down)
             return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
+        case "insulation" if not has_insulation(state):
+            steps = [each.step.id for each in state.steps.values() if each.step.energy == "pulse"]
+            return f": benchtally job override {state.job} {steps[0]} insulation --reason ..."
         case _:
             return until

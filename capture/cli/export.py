@@ -73,7 +73,7 @@ def register(app: typer.Typer) -> None:
         chosen = _form(out, form)
         if not follow and (after, count, seconds) != (None, None, None):
             raise InputError("--after, --count and --for belong to --follow")
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             from capture.exports.selection import Selection
 
             asked = Selection(

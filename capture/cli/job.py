@@ -123,7 +123,7 @@ def _looking(job: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> int:
         """List the jobs, the one that was worked on last first."""
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             found = bench.desk.list_view()
         found = [each for each in found if machine in (None, each["machine"])]
         if as_json:
@@ -139,7 +139,7 @@ def _looking(job: typer.Typer) -> None:
         """Show a job: the plain sentence, its steps and what holds them, results with figures."""
         from capture.cli.job_words import show_job
 
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             view = bench.desk.view(bench.state(job))
         if as_json:
             print_json([view])
@@ -161,7 +161,7 @@ def _next(job: typer.Typer) -> None:
         """Show one step in full: cautions first, then the leads, then what is set and asked."""
         from capture.cli.job_words import current_step, show_briefly, show_step
 
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             state = bench.state(job)
             if step is not None:
                 state.step(step)

@@ -41,17 +41,19 @@ def register(job: typer.Typer) -> None:
         as_json: JsonOption = False,
     ) -> int:
         """Print each step as it is taken, and what comes next, until Ctrl-C or the end."""
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             state = bench.state(job)
             wanted = _wanted(state, until)
             end = None if timeout is None else time.monotonic() + timeout
             if not as_json:
                 _next(bench, state)
             try:
-                for now, n, body in _changes(bench, state, end):
+                for now, n, told in _changes(bench, state, end):
                     state = now
-                    if body is not None:
-                        _show(bench, state, n, body, as_json=as_json)
+                    if isinstance(told, dict):
+                        _show(bench, state, n, told, as_json=as_json)
+                    elif told and not as_json:  # of JSON each line is an entry of the job
+                        say(clean(told))
                     if _reached(state, wanted):
                         return DONE
             except KeyboardInterrupt:
@@ -93,20 +95,32 @@ def _reached(state: "JobState", wanted: tuple[str, str] | None) -> bool:
 
 def _changes(
     bench: Bench, state: "JobState", end: float | None
-) -> "Iterator[tuple[JobState, int, dict[str, Any] | None]]":
-    """Give the state as it is, and after each entry of the job that comes, until the time is up."""
+) -> "Iterator[tuple[JobState, int, dict[str, Any] | str | None]]":
+    """Give the state as it is, and after each entry of the job that comes, until the time is up.
+
+    A line of text is about readings that the job does not take, as it is now.
+    """
     from capture.jobs.state import apply
+    from capture.jobs.unheeded import Unheeded
+    from capture.jobs.voltage import Seen
     from capture.model.job import JobEntry
 
     yield state, state.last, None
     cursor, never = state.last, threading.Event()
+    unheeded, said = Unheeded(), ""
+    asked = {step.step.quantity for step in state.steps.values()}
     while end is None or time.monotonic() < end:
         rows = bench.reader.after(cursor, 500)
         for row in rows:
             cursor = row.n
             if row.kind == "job" and row.subject == str(state.job):
-                state = apply(state, row.n, JobEntry.model_validate_json(row.body))
+                state, said = apply(state, row.n, JobEntry.model_validate_json(row.body)), ""
                 yield state, row.n, json.loads(row.body)
+            elif row.kind == "reading" and row.subject in asked:
+                words = unheeded.feed(state, reading := Seen.of(row))
+                if words and words != said:
+                    yield state, row.n, f"{reading.body['time'][11:19]} {words}"
+                said = words or said
         if not rows:
             bench.clock.wait(never, _POLL)
 

@@ -23,6 +23,7 @@ _ENERGY = {
     "test-voltage": "The instrument puts a test voltage on the winding.",
     "pulse": "The instrument puts pulses on the winding.",
 }
+_PAUSED = "The job is paused; `benchtally job resume` goes on."
 _WIDTH = 120
 
 
@@ -63,7 +64,7 @@ def show_to_do(view: View) -> None:
             say(f"  then: benchtally job {_CONFIRM[each['name']]} {view['job']} {step['id']}")
     current = current_step(view)
     if view["status"] == "paused":
-        say("The job is paused; `benchtally job resume` goes on.")
+        say(_PAUSED)
     elif current is not None and view["status"] == "running":
         first = current["points"][0]["words"]
         where = first if len(current["points"]) == 1 else f"{len(current['points'])} values at once"
@@ -83,6 +84,10 @@ def current_step(view: View) -> View | None:
 def show_step(view: View, step: View) -> None:
     """Print one step in full: what to beware of, then where the leads sit, then what is asked."""
     _show_first(view, step)
+    if view["status"] == "paused":
+        say(f"{_PAUSED} Until then nothing is taken.")
+    elif view["status"] != "running":
+        say(f"The job is {view['status']}: nothing is taken any more.")
     say(clean(f"{step['id']}: {step['title']} ({step['status']})"))
     for number, point in enumerate(step["points"], start=1):
         place = f"{number}. " if len(step["points"]) > 1 else ""

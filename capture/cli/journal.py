@@ -205,9 +205,16 @@ def _rebuild(journal: typer.Typer) -> None:
     @journal.command()
     def rebuild(config: ConfigOption = None, file: FileOption = None) -> int:
         """Rebuild counters, last values, tags and records from the entries. No daemon may run."""
+        from capture.cli.bench import look_before_writing
+        from capture.config import load_config
         from capture.journal.rebuild import rebuild
 
-        wrong = rebuild(_path(config, file))
+        path = file
+        if path is None:
+            settings = load_config(config)
+            look_before_writing(settings)
+            path = settings.journal_path
+        wrong = rebuild(path.absolute())
         for name, count in wrong.items():
             say(f"{name}: {count} rows were wrong, now as the entries say")
         if not wrong:
@@ -241,6 +248,7 @@ def _trim(journal: typer.Typer) -> None:
 
         No job is split, and nothing of a job that is not signed off is cut.
         """
+        from capture.cli.bench import look_before_writing
         from capture.config import load_config
         from capture.journal import JournalReader
         from capture.journal.trim import plan, trim
@@ -249,6 +257,8 @@ def _trim(journal: typer.Typer) -> None:
         settings = load_config(config)
         path, now = settings.journal_path, datetime.now(UTC)
         until = min(moment("--before", before), now - timedelta(days=window))
+        if not dry_run:
+            look_before_writing(settings)
         reader = JournalReader(path)
         name = reader.journal_id
         reader.close()

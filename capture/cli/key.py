@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from capture.cli.bench import SeenOption, read_id
+from capture.cli.bench import SeenOption, look_before_writing, read_id
 from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
 from capture.cli.key_job import Asked, key_in_job, photos
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
@@ -145,6 +145,7 @@ def register(app: typer.Typer) -> None:
                 raise InputError("give the value with its unit, as in '87.42 µs', or --block")
             where = read_point(point, direction)
             drafts = [make_reading(keying, value, where, id_=read_id(reading_id))]
+        look_before_writing(settings)
         again_ = reading_id is not None
         _look(settings.journal_path, drafts, again=again_, confirmed=confirm, as_json=as_json)
         stored = _append(settings, drafts)

@@ -123,7 +123,7 @@ def _looking(machine: typer.Typer) -> None:
     @machine.command("list")
     def list_(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """List every machine as it was last described, newest first."""
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             found = bench.desk.service.machines()
         if as_json:
             print_json(each.model_dump(mode="json") for each in found)
@@ -139,7 +139,7 @@ def _looking(machine: typer.Typer) -> None:
     @machine.command()
     def show(id_: MachineArgument, config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """Show a machine: its nameplate, every earlier description, its jobs and their verdicts."""
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             history = bench.desk.service.machine_history(id_)
             if not history:
                 raise NotThereError(
@@ -172,7 +172,7 @@ def _finding(machine: typer.Typer) -> None:
         from capture.photo.worker import PhotoReader
 
         data = read_file(photo)
-        with PhotoReader() as reader, open_bench(config) as bench:
+        with PhotoReader() as reader, open_bench(config, only_reads=True) as bench:
             try:
                 codes = reader.codes(data)
             except InputError as error:

@@ -155,11 +155,13 @@ def _hashed(from_stdin: bool) -> str:
 def _note(settings: "Config", what: "Happening", operator: str) -> None:
     """Write an audit entry; where the journal takes none, say so: the change itself stands."""
     from capture.access.audit import Audit
+    from capture.cli.bench import look_before_writing
     from capture.cli.output import complain
     from capture.clock import SystemClock
     from capture.journal import Store
 
     try:
+        look_before_writing(settings)
         store = Store(settings.journal_path)
     except JournalError as error:
         complain(f"not noted in the journal: {error}")

@@ -122,7 +122,7 @@ def _of_procedure(name: str, step: str | None) -> "Step":
 def _of_job(name: str, step: str | None, config: Path | None) -> "Step":
     from capture.cli.bench import open_bench
 
-    with open_bench(config) as bench:
+    with open_bench(config, only_reads=True) as bench:
         state = bench.state(name)
         if step is not None:
             return state.step(step).step

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from capture.model.record import Record
     from capture.records.forms import Form, Wish
     from capture.records.keeper import RecordKeeper
-    from capture.records.redrawn import Known
+    from capture.records.redrawn import Pages
 
 MakerOption = Annotated[
     str,
@@ -174,22 +174,22 @@ class _Writer:
         return self._out.with_suffix(f".{wish.form}")
 
 
-#: What a verdict says of the pages, by what is known of them; of JSON, which has none, nothing.
+#: What a verdict says of the pages, by what is known of them.
 _PAGES = {
-    None: "",
     "same": "; its pages show it: drawn again, the file is the same byte by byte",
     "another-program": (
-        "; NOT VERIFIED are the pages: another version drew them, so this one cannot tell whether "
-        "they show the record attached to them; draw it anew to see"
+        "; its contents are verified, only the drawing could not be repeated. NOT VERIFIED are the "
+        "pages: another version drew them ({by}; here draws {draws}), so this one cannot tell "
+        "whether they show the record attached to them; draw it anew to see"
     ),
     "without-photos": (
-        "; NOT VERIFIED are the pages: not all photos that they show are here, so it cannot be "
-        "told whether they show the record attached to them"
+        "; its contents are verified. NOT VERIFIED are the pages: not all photos that they show "
+        "are here, so it cannot be told whether they show the record attached to them"
     ),
 }
 
 
-def _pages(file: Path, record: "Record", config: Path | None) -> "Known":
+def _pages(file: Path, record: "Record", config: Path | None) -> "Pages":
     """Tell whether a PDF's pages show its record; photos come from the bench's evidence."""
     from capture.config import load_config
     from capture.photo.store import EvidenceStore
@@ -201,6 +201,14 @@ def _pages(file: Path, record: "Record", config: Path | None) -> "Known":
         # A record is verified anywhere, by an export of the journal: no bench, no photos.
         evidence = Path(os.devnull)
     return pages_of(file, record, EvidenceStore(evidence).get)
+
+
+def _of_pages(pages: "Pages | None") -> str:
+    """Say what is known of the pages; of JSON, which has none, nothing."""
+    if pages is None:
+        return ""
+    by = clean(" ".join(pages.drawn_by.split())) or "a program that it does not name"
+    return _PAGES[pages.known].format(by=by, draws=pages.draws)
 
 
 def _verify(group: typer.Typer) -> None:
@@ -235,7 +243,7 @@ def _verify(group: typer.Typer) -> None:
         pages = None
         if is_pdf(file) and not found.differs:
             pages = _pages(file, record, config)
-            if pages == "changed":
+            if pages.known == "changed":
                 found.differs.append(
                     "its pages are not what this program draws of the record attached to them: "
                     f"they were changed; draw it anew: benchtally record make {record.job}"
@@ -248,7 +256,9 @@ def _verify(group: typer.Typer) -> None:
                         "version": record.version,
                         "sha256": record.sha256,
                         "ok": not found.differs,
-                        "pages": pages,
+                        "pages": None if pages is None else pages.known,
+                        "drawn_by": None if pages is None else pages.drawn_by,
+                        "draws": None if pages is None else pages.draws,
                         "differs": found.differs,
                         "notes": found.notes,
                     }
@@ -264,7 +274,7 @@ def _verify(group: typer.Typer) -> None:
         say(
             f"record {record.record}, version {record.version}, of machine "
             f"{clean(record.machine.id)}: as it was made; {len(record.readings)} readings and "
-            f"{len(record.results)} results are those of the journal{_PAGES[pages]}"
+            f"{len(record.results)} results are those of the journal{_of_pages(pages)}"
         )
         say(f"hash {record.sha256}")
         return DONE

@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
         """Show how the values of a machine have moved over its jobs, and where they are going."""
         from capture.jobs.trends import trends_document
 
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             job = None if until is None else bench.state(until).job
             found = trends_document(bench.desk, machine, bench.clock.utc(), until=job)
         if as_json:
@@ -48,7 +48,7 @@ def register(app: typer.Typer) -> None:
         """Put two jobs beside each other: before and after, or a machine and its sister."""
         from capture.jobs.compare import compare as compared
 
-        with open_bench(config) as bench:
+        with open_bench(config, only_reads=True) as bench:
             jobs = bench.state(first).job, bench.state(second).job
             found = compared(bench.desk, *jobs, bench.clock.utc())
         if as_json:

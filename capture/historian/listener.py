@@ -11,7 +11,7 @@ import select
 import ssl
 from collections import deque
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from capture.errors import PublishError
 from capture.historian.intake import FILTERS
 from capture.historian.settings import BrokerSource
+from capture.publish.arrivals import Received
 from capture.publish.broker import GONE, Broker, hang_up
 from capture.publish.topics import ROOT
 from capture.publish.wire import Client
@@ -29,14 +30,6 @@ from capture.publish.wire import Client
 _MOST_PACKETS = 500  # at a turn, so that a flood cannot starve the rest
 _UNSPECIFIED = 0x80  # MQTT 5.0, 2.4
 _LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
-
-
-class Received(NamedTuple):
-    """One message, as it came. ``mid`` is None where nobody wants to hear that it is stored."""
-
-    topic: str
-    payload: bytes
-    mid: int | None
 
 
 class Listener:
@@ -114,8 +107,12 @@ class Listener:
         return bool(readable or waiting)
 
     def _read(self) -> None:
-        """Take what has come; paho takes one packet at a time where nothing of ours is out."""
+        """Take what has come: plain messages many at a time, the rest packet by packet by paho."""
+        end = len(self.received) + _MOST_PACKETS
         for _ in range(_MOST_PACKETS):
+            self.received += self._client.take_publishes(end - len(self.received))
+            if len(self.received) >= end:
+                return
             code = self._client.loop_read()
             self._check(code)
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS or not self._client.pending():
@@ -128,9 +125,7 @@ class Listener:
             PublishError: the connection is over.
         """
         self._refuse_when_over()
-        for each in messages:
-            if each.mid is not None:
-                self._client.ack(each.mid, 1)
+        self._client.confirm(each.mid for each in messages if each.mid is not None)
 
     def ask_again(self, site: str, bench: str, request: dict[str, Any]) -> None:
         """Ask a bench to send readings again.

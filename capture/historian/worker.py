@@ -26,7 +26,7 @@ from capture.publish.secrets import make_context, read_secret
 from capture.publish.settings import TlsSettings
 
 if TYPE_CHECKING:
-    from capture.historian.listener import Received
+    from capture.publish.arrivals import Received
 
 _FIRST_DELAY, _LONGEST_DELAY, _JITTER = 0.25, 15.0, 0.2
 _STAND_BY = 0.5  # seconds between looks for a slot that has become free

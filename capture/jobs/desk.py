@@ -17,6 +17,7 @@ from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
 from capture.jobs.doubting import doubts_of
+from capture.jobs.earlier import insulation_of
 from capture.jobs.energy import ENERGY_LIMIT_JOULES, amperes_of, needs_ramp_down
 from capture.jobs.fit import elapsed_of, of_energy, points_of, refuse_twice, value_of
 from capture.jobs.keyed import KeyedValues, drafts_of
@@ -258,6 +259,9 @@ class Desk:
                 limits=self._limits,
                 failed=lambda step: self.results.failed(state, step),
                 now=now,
+                insulation=lambda: insulation_of(
+                    self.service.jobs_of(state.machine), self.results.failed
+                ),
             )
         )
 

@@ -8,7 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from capture.jobs.procedure import Step
-from capture.judging.kinds import insulation_limits, judged_as, resistance_limits
+from capture.judging.kinds import (
+    insulation_limits,
+    judged_as,
+    phases_alike,
+    resistance_limits,
+)
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
 from capture.winding import Limit, test_voltage
@@ -71,17 +76,17 @@ def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guida
         case Quantity.INSULATION_RESISTANCE:
             settings = (_insulation_voltage(plate),)
             bounds = _insulation(plate, limits)
-            return Guidance(settings, bounds, (*_missing(plate), *_undecided(bounds)))
+            return Guidance(settings, bounds, (*_missing(plate), *_undecided(plate, bounds)))
         case Quantity.PULSE_TIME:
-            return Guidance((_pulse_voltage(),), _shipped(limits, "pulse-deviation"))
+            bounds = _shipped(limits, "pulse-deviation")
+            return Guidance((_pulse_voltage(),), bounds, _not_alike(plate))
         case Quantity.RESISTANCE:
             of_kind = resistance_limits(limits, judged_as(plate.winding))
             bounds = _shipped(limits, *(each.id for each in of_kind.values()))
-            return Guidance((), bounds, _undecided(bounds))
+            return Guidance((), bounds, (*_undecided(plate, bounds), *_not_alike(plate)))
         case Quantity.INDUCTANCE:
-            return Guidance(
-                (), _shipped(limits, "inductance-unbalance", "inductance-unbalance-rotor-in")
-            )
+            bounds = _shipped(limits, "inductance-unbalance", "inductance-unbalance-rotor-in")
+            return Guidance((), bounds, _not_alike(plate))
         case _:
             return Guidance()
 
@@ -148,12 +153,22 @@ def _bound(limit: Limit, words: str) -> Bound:
     )
 
 
-def _undecided(bounds: tuple[Bound, ...]) -> tuple[str, ...]:
+def _undecided(plate: Nameplate, bounds: tuple[Bound, ...]) -> tuple[str, ...]:
     """Say what comes of limits of which one holds, and nobody knows which."""
     if len(bounds) < 2:  # noqa: PLR2004 - one is the one that holds
         return ()
     words = "between the limits of random-wound and form-wound the result stays undecided"
+    if plate.winding == "concentric":
+        return (f"concentric does not say how coils are made: {words}",)
     return (f"the kind of winding is not known: {words}",)
+
+
+def _not_alike(plate: Nameplate) -> tuple[str, ...]:
+    """Say where a limit on a difference between phases fails nothing by itself."""
+    if phases_alike(plate.winding):
+        return ()
+    words = "its phases may differ by construction; above the limit the result stays undecided"
+    return (f"concentric winding: {words}",)
 
 
 def _missing(plate: Nameplate) -> tuple[str, ...]:

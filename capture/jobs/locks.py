@@ -8,7 +8,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
+from capture.jobs.earlier import has_insulation
 from capture.jobs.state import JobState, StepStatus
+
+#: A person is not left before a lock that nothing in the job can open.
+_ALONE = (
+    ", and this procedure has no step for it. Test it in a job of its own, discharge included, and "
+    "pass this lock with that as the reason; or start a procedure that has both"
+)
 
 #: Whether the insulation reading of a step has failed; None where nobody judged it.
 Failed = Callable[[str], bool | None]
@@ -78,7 +85,8 @@ def _insulation(state: JobState, failed: Failed) -> list[Lock]:
         if step.step.quantity == "insulation_resistance" and step.status is StepStatus.TAKEN
     ]
     if not taken:
-        return [Lock("insulation", "take the insulation resistance first: it is missing")]
+        words = "take the insulation resistance first: it is missing"
+        return [Lock("insulation", words if has_insulation(state) else words + _ALONE)]
     if any(failed(step.step.id) for step in taken):
         words = "the insulation reading has failed, or is undecided: no pulses on this winding"
         return [Lock("insulation", words)]

@@ -66,7 +66,7 @@ def odd_outside_a_job(
     if not fresh:
         return []
     machine = None if fresh[0].tag is None else fresh[0].tag.machine
-    plate, found = _described(reader, machine)
+    plate, found = described(reader, machine)
     for place, draft in enumerate(fresh):
         point = None if draft.tag is None else draft.tag.test_point
         others = {
@@ -79,10 +79,14 @@ def odd_outside_a_job(
     return found
 
 
-def _described(
+def described(
     reader: "JournalReader | None", machine: str | None
 ) -> tuple[Nameplate | None, list[Doubt]]:
-    """Give a machine's nameplate, and a doubt where nobody registered it."""
+    """Give a machine's nameplate, and a doubt where nobody registered it.
+
+    Whatever is tied to a machine outside a job is asked about here: values that are keyed, and
+    readings that are tagged.
+    """
     if machine is None:
         return None, []
     rows = [] if reader is None else reader.of_subject("machine", machine)
@@ -91,7 +95,7 @@ def _described(
     known = [] if reader is None else [row.subject for row in reader.newest_by_subject("machine")]
     more = ", …" if len(known) > _NAMED else ""
     there_are = f"there are {', '.join(known[:_NAMED])}{more}" if known else "there is none"
-    return None, [Doubt(f"machine {machine!r} is not registered ({there_are})")]
+    return None, [Doubt(f"machine {machine!r} is not registered ({there_are})", machine=machine)]
 
 
 def _earlier(

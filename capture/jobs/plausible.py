@@ -66,18 +66,22 @@ class Doubt:
     Attributes:
         words: one line that says what is odd, and what it is compared with.
         suggestion: the value in the base unit, if a slipped prefix explains it; else None.
+        machine: the one that nobody registered, if that is what is odd; else None.
     """
 
     words: str
     suggestion: float | None = None
+    machine: str | None = None
 
 
 class DoubtError(CaptureError):
     """A value is not likely. A person is asked; what they confirm is taken. ``doubts`` says why."""
 
-    def __init__(self, found: Sequence[Doubt]) -> None:
+    def __init__(self, found: Sequence[Doubt], look_at: str = "display") -> None:
         words = "; ".join(doubt.words for doubt in found)
-        super().__init__(f"{words}: look at the display once more, and confirm it if it stands so")
+        super().__init__(
+            f"{words}: look at the {look_at} once more, and confirm it if it stands so"
+        )
         self.doubts = list(found)
 
 

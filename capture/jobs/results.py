@@ -30,7 +30,6 @@ from capture.jobs.taken import (
 )
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
-from capture.judging.kinds import judged_as
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
@@ -313,7 +312,7 @@ def _test_set(
                 {
                     "id": state.machine,
                     "connection": plate.connection,
-                    "winding": judged_as(plate.winding),
+                    "winding": plate.winding,
                     "rated_volts": plate.rated_volts,
                     "year": plate.year,
                     "thermal_class": plate.thermal_class,

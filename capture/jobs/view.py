@@ -9,8 +9,9 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from capture.jobs.earlier import has_insulation
 from capture.jobs.guidance import guidance
-from capture.jobs.locks import Failed, locks
+from capture.jobs.locks import Failed, Lock, locks
 from capture.jobs.results import JobResults
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.model import TestPoint
@@ -33,6 +34,7 @@ class Sight:
     Attributes:
         readings: gives a stored reading by its id.
         failed: whether the insulation reading of a step has failed.
+        insulation: what is known of the machine's insulation from its other jobs.
     """
 
     state: JobState
@@ -42,6 +44,7 @@ class Sight:
     limits: Mapping[str, Limit]
     failed: Failed
     now: datetime
+    insulation: Callable[[], str] = lambda: ""
 
 
 def job_view(sight: Sight) -> dict[str, Any]:
@@ -111,7 +114,7 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
         "locks": [
             {
                 "name": lock.name,
-                "words": lock.words,
+                "words": lock.words + _known(sight, lock),
                 "until": None if lock.until is None else rfc3339(lock.until),
             }
             for lock in held
@@ -202,6 +205,14 @@ def suspicion_view(suspicion: Suspicion) -> dict[str, Any]:
         "speaks_against": list(suspicion.speaks_against),
         "next_measurement": suspicion.next_measurement,
     }
+
+
+def _known(sight: Sight, lock: Lock) -> str:
+    """Say what is known of the insulation, where the job's own procedure does not test it."""
+    if lock.name != "insulation" or has_insulation(sight.state):
+        return ""
+    known = sight.insulation()
+    return f"; {known}" if known else ""
 
 
 def _after(state: JobState, step: str, now: datetime) -> list[dict[str, Any]]:

@@ -29,6 +29,7 @@ from capture.jobs.rules import LockedError
 from capture.jobs.service import WATCHER, Who
 from capture.jobs.settling import SettleWatch
 from capture.jobs.state import JobState, JobStatus, StepState, apply
+from capture.jobs.unheeded import Unheeded, counted_for, rest_of
 from capture.jobs.voltage import (
     ENDS_TEST,
     INSULATION,
@@ -108,8 +109,10 @@ class JobWatch:
         self._states: dict[UUID, JobState] = {}
         self._touches: dict[tuple[str, str], _Touch] = {}
         self._tests: dict[str, VoltageTest] = {}
+        self._unheeded = Unheeded()
         self._refused = ""
         self._turn: tuple[UUID, str, int] | None = None
+        self._rest: tuple[UUID, JobStatus] | None = None
         self._log = structlog.get_logger()
 
     def load(self) -> None:
@@ -170,6 +173,10 @@ class JobWatch:
         running = [s for s in self._states.values() if s.status is JobStatus.RUNNING]
         return max(running, key=lambda each: each.last, default=None)
 
+    def _at_hand(self) -> JobState | None:
+        """Give the job that whoever tests now most likely means: one that runs, else the last."""
+        return self._running() or max(self._states.values(), key=lambda s: s.last, default=None)
+
     def _current(self) -> tuple[JobState, StepState] | None:
         state = self._running()
         if state is None or state.current is None:
@@ -183,9 +190,10 @@ class JobWatch:
         if current is not None:
             state, step = current
             turn = (state.job, step.step.id, _attempt(step))
-        if turn == self._turn:
+        rest = rest_of(self._at_hand()) if turn is None else None
+        if (turn, rest) == (self._turn, self._rest):
             return
-        self._turn = turn
+        self._turn, self._rest = turn, rest
         for touch in self._touches.values():
             touch.open = touch.lifted
             if not touch.lifted:
@@ -201,8 +209,9 @@ class JobWatch:
         test = self._tests.get(reading.instrument)
         if reading.quantity == TEST_VOLTAGE and test is not None:
             test.volts(reading)
-        current = self._current()
-        wanted = None if current is None else current[1].step
+        state = self._at_hand()
+        due = None if state is None else state.current
+        wanted = None if due is None else due.step
         asked = (
             wanted is not None
             and reading.quantity == wanted.quantity
@@ -215,8 +224,12 @@ class JobWatch:
             reading.series or test is not None or (asked and wanted and wanted.take.how == "timed")
         ):
             self._in_test(reading)
-        if asked and current is not None and current[1].step.take.how == "settled":
-            self._settle(reading, *current, touch)
+        unheeded = self._unheeded.feed(state, reading)
+        if unheeded and state is not None:
+            self.seen = Watch(job=state.job, instrument=reading.instrument, reason=unheeded)
+        runs = state is not None and state.status is JobStatus.RUNNING
+        if state and due and runs and asked and due.step.take.how == "settled":
+            self._settle(reading, state, due, touch)
         elif touch.lifted:
             # Where open leads are stored once, this is the beginning of the next touch.
             touch.watch.feed(reading.sample())
@@ -360,23 +373,23 @@ class JobWatch:
         return test.began - test.clock
 
     def _begin_test(self, reading: Seen, now: float) -> VoltageTest | None:
-        state = self._running()
-        if state is None:
+        state = self._at_hand()
+        asked = None if state is None else counted_for(state)
+        if state is None or asked is None:
             return None
-        step = state.current
-        if step is None or step.step.quantity != INSULATION or step.step.take.how != "timed":
-            # Voltage is on the winding though another step is to be done: its time counts all the
-            # same, for the step of this job that it belongs to.
-            step = next((s for s in state.steps.values() if s.step.energy == "test-voltage"), None)
-        if step is None:
-            return None
+        step = state.step(asked.id)
         # Its beginning may have come before the watch did, or before the step was chosen.
         before = earlier_lines(reading, self._desk.service.before(reading.body))
         first = [*before, reading][0]
         test = VoltageTest.for_step(
             state.job, step.step, _attempt(step), first, now, self._host_clock()
         )
-        if first.n < self._desk.opened(state.job):
+        if state.status is JobStatus.PAUSED:
+            test.spoil(
+                "the test began before this step did, while the job was paused; test again, or "
+                "take one yourself"
+            )
+        elif first.n < self._desk.opened(state.job):
             test.spoil("the test began before this step did; test again, or take one yourself")
         for line in before:
             if line.quantity == TEST_VOLTAGE:

@@ -80,6 +80,8 @@ def keep_broken_log(path: Path, now: datetime) -> BrokenLog | None:
                 connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
                 # Puts into the file what SQLite takes of the log, and leaves the log as it is.
                 _, taken, _ = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+                if taken < 0:  # another program is moving the log just now, so it has read it
+                    return None
                 last, since = _newest(connection)
             left = sum(frame > taken for frame in commits)
             # Where the salts have changed, another program has begun the log anew meanwhile.

@@ -5,9 +5,16 @@ from dataclasses import dataclass, replace
 
 from capture.errors import InputError
 from capture.judging.gather import Gathered, gather
-from capture.judging.kinds import insulation_limits, resistance_limits
+from capture.judging.kinds import (
+    between_phases,
+    insulation_limits,
+    judged_as,
+    phases_alike,
+    resistance_limits,
+)
 from capture.model.testset import TestSet
 from capture.winding import (
+    CONCENTRIC_SPREAD,
     Asymmetry,
     Bounded,
     EitherConnection,
@@ -17,6 +24,7 @@ from capture.winding import (
     MissingReadingError,
     Overall,
     Result,
+    Spread,
     Suspicion,
     Verdict,
     WindingError,
@@ -36,6 +44,12 @@ from capture.winding import (
 
 Overrides = Mapping[str, Mapping[str, object]]
 _FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
+_SAY_WHICH = "say which it is"
+_NO_MAKE = "concentric does not say which"
+_NOT_ALIKE = (
+    "concentric winding: its phases may differ by construction, so a difference between them fails "
+    "nothing by itself; compare it with an earlier test of this winding"
+)
 _SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
 
 
@@ -113,6 +127,8 @@ class _Bench:
         self.results: list[Named] = []
         self.pulse_statement = ""
         self._machine = test_set.machine
+        self._kind = judged_as(test_set.machine.winding)
+        self._alike = phases_alike(test_set.machine.winding)
         self._conditions = test_set.conditions
         self._rules = test_set.rules
         self._found = found
@@ -129,8 +145,8 @@ class _Bench:
                 self._found.notes.append(open_phase(uv, vw, wu).statement)
             return
         numbers = {pair: each for pair, each in readings.items() if isinstance(each, Measured)}
-        limits = resistance_limits(self._limits, self._machine.winding)
-        self._add(
+        limits = between_phases(resistance_limits(self._limits, self._kind), self._machine.winding)
+        self._add_difference(
             f"resistance unbalance ({self._rules.resistance})",
             unbalance(numbers, self._rules.resistance, inputs=self._ids("resistance")),
             limits,
@@ -151,7 +167,7 @@ class _Bench:
             else "inductance-unbalance"
         )
         inductance = replace(balance.inductance, inputs=self._ids("inductance"))
-        self._add(
+        self._add_difference(
             f"inductance unbalance ({self._rules.inductance})", inductance, self._limit(limit)
         )
         self._add("phase angle, largest distance from the mean", balance.degrees)
@@ -186,7 +202,7 @@ class _Bench:
         law = self._found.law
         comparison = pulse_comparison(readings, law, self._rules.pulse)  # type: ignore[arg-type] # one of the laws, or refused there
         deviation = replace(comparison.deviation, inputs=self._ids("pulse"))
-        self._add(
+        self._add_difference(
             f"pulse deviation ({self._rules.pulse})", deviation, self._limit("pulse-deviation")
         )
         self.pulse_statement = comparison.statement
@@ -257,14 +273,14 @@ class _Bench:
         result = replace(at_40, inputs=self._ids("insulation"))
         of_kinds = {
             kind: insulation_limits(self._limits, machine.rated_volts, kind, machine.year)
-            for kind in (machine.winding, "unknown")
+            for kind in (self._kind, "unknown")
         }
-        limits = of_kinds[machine.winding]
+        limits = of_kinds[self._kind]
         if not limits:
             self._found.notes.append(f"{name}: no limit without the machine's rated_volts and year")
         self._add(name, result, limits)
         self._say_undecided("insulation resistance", limits)
-        if machine.winding == "random" and len(of_kinds["unknown"]) > 1:
+        if self._kind == "random" and len(of_kinds["unknown"]) > 1:
             least = of_kinds["unknown"]["form-wound"].value
             self._note(
                 f"judged as random-wound at {machine.rated_volts:g} V rated, which is uncommon: "
@@ -279,20 +295,48 @@ class _Bench:
                 more = tuple(_not_applied(each, result) for each in strange)
                 result = replace(result, notes=(*result.notes, *more))
             else:
-                judgement = judge_either(result, limits, self._rules.rule)
+                judgement = judge_either(result, limits, self._rules.rule, ask=self._ask)
                 result = replace(result, judgement=judgement)
         self.results.append(Named(name, result))
+
+    def _add_difference(self, name: str, result: Result, limits: Mapping[str, Limit]) -> None:
+        """Keep a difference between phases; it fails none whose phases are not built alike.
+
+        A machine's own limit is made for it and holds as it stands.
+        """
+        self._add(name, result, limits)
+        if self._alike or any(each.adopted_by == "machine" for each in limits.values()):
+            return
+        self._note(_NOT_ALIKE)
+        result = self.results[-1].result
+        judgement = result.judgement
+        if judgement is None or judgement.verdict not in _FAILS:
+            return
+        judgement = replace(
+            judgement,
+            verdict=Verdict.INCONCLUSIVE,
+            reason=f"{judgement.verdict} if its phases were alike, and those of a concentric "
+            "winding may differ by construction",
+        )
+        self.results[-1] = Named(name, replace(result, judgement=judgement))
 
     def _limit(self, name: str) -> dict[str, Limit]:
         """Give a limit by its id; nothing where there is none."""
         return {name: self._limits[name]} if name in self._limits else {}
 
+    @property
+    def _ask(self) -> str:
+        """What a person may do where the kind decides: of a concentric one nothing can be said."""
+        return _NO_MAKE if self._machine.winding == "concentric" else _SAY_WHICH
+
     def _say_undecided(self, what: str, limits: Mapping[str, Limit]) -> None:
-        if len(limits) > 1:
-            self._note(
-                f"the kind of winding is not known: {what} is held against the limits of "
-                f"{' and '.join(limits)}, and stays undecided between them; say which it is"
-            )
+        if len(limits) < 2:  # noqa: PLR2004 - one is the one that holds
+            return
+        held = f"{what} is held against the limits of {' and '.join(limits)}, and stays undecided"
+        if self._machine.winding == "concentric":
+            self._note(f"concentric does not say how coils are made: {held} between them")
+        else:
+            self._note(f"the kind of winding is not known: {held} between them; {_SAY_WHICH}")
 
     def _note(self, words: str) -> None:
         """Note once what several results may have to say."""
@@ -303,14 +347,14 @@ class _Bench:
         """Let no polarization index fail that may not apply at all."""
         last = self.results[-1]
         judgement = last.result.judgement
-        if self._machine.winding != "unknown" or judgement is None:
+        if self._kind != "unknown" or judgement is None:
             return
         if judgement.verdict in _FAILS:
             judgement = replace(
                 judgement,
                 verdict=Verdict.INCONCLUSIVE,
                 reason=f"{judgement.verdict} if form-wound, {Verdict.NOT_APPLICABLE} if "
-                "random-wound: say which it is",
+                f"random-wound: {self._ask}",
             )
             self.results[-1] = Named(last.name, replace(last.result, judgement=judgement))
 
@@ -350,6 +394,7 @@ def _suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
         insulation=found.insulation_by_phase,
         parallel_paths=test_set.machine.parallel_paths,
         repeated=test_set.conditions.repeated,
+        spread=Spread() if phases_alike(test_set.machine.winding) else CONCENTRIC_SPREAD,
     )
     return suspect(evidence)
 

@@ -1,7 +1,9 @@
 """Which limits a winding is held against, by its kind.
 
 Where nobody knows the kind, the limits of random-wound and of form-wound stand beside each other:
-one of them holds. Field windings and DC armatures must be named.
+one of them holds. Field windings and DC armatures must be named. Concentric is how coils are laid
+out, not how they are made: such a winding has the limits of one whose kind is unknown, and its
+phases may differ by construction, which no limit on differences between phases was made for.
 """
 
 from collections.abc import Callable, Mapping
@@ -18,8 +20,28 @@ _WORDS: dict[Winding, str] = {"random": "random-wound", "form": "form-wound"}
 
 
 def judged_as(winding: WindingType) -> Kind:
-    """Give the kind whose limits hold; a concentric winding has those of a random-wound one."""
-    return "random" if winding == "concentric" else winding
+    """Give the kind whose limits hold; that a winding is concentric does not say how it is made."""
+    return "unknown" if winding == "concentric" else winding
+
+
+def phases_alike(winding: WindingType) -> bool:
+    """Tell whether phases are built alike, as limits on differences between them take for granted.
+
+    The coils of a concentric winding have other ends in each phase, so its resistances differ, and
+    a little of its inductances (common practice, no source).
+    """
+    return winding != "concentric"
+
+
+def between_phases(limits: Mapping[str, Limit], winding: WindingType) -> dict[str, Limit]:
+    """Leave, of limits on a difference between phases, what the machine states where it must.
+
+    A concentric winding may have a limit of its own; beside that, those for others say nothing.
+    """
+    if phases_alike(winding):
+        return dict(limits)
+    own = {kind: limit for kind, limit in limits.items() if limit.adopted_by == "machine"}
+    return own or dict(limits)
 
 
 def resistance_limits(limits: Mapping[str, Limit], winding: Kind) -> dict[str, Limit]:

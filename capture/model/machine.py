@@ -41,7 +41,9 @@ class Nameplate(Model):
     """How the phases are joined."""
     winding: WindingType = Field("unknown", exclude_if=is_unknown)
     """Kind of winding; decides which limits apply. Not known where it is left out: what is judged
-    by it stays undecided between the limits of the kinds that it may be."""
+    by it stays undecided between the limits of the kinds that it may be. Concentric says how coils
+    are laid out, not how they are made: it is judged as not known, and no difference between its
+    phases is a fail by itself."""
     parallel_paths: int | None = Field(None, ge=1, le=24, exclude_if=is_none)
     """Parallel paths of a phase."""
     coils_per_group: int | None = Field(None, ge=1, le=48, exclude_if=is_none)

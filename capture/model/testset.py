@@ -6,6 +6,7 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from capture.errors import InputError
 from capture.model.fields import Line, MachineId, Model, QuantityName, SchemaVersion, UnitCode
+from capture.model.machine import WindingType
 from capture.model.quantity import unit_of
 from capture.model.reading import Bound, Conditions
 from capture.model.status import VALUELESS, Status
@@ -111,8 +112,9 @@ class SetMachine(_Strict):
     """Name on its label."""
     connection: Literal["star", "delta", "open", "unknown"] = "unknown"
     """How the phases are joined; decides how phase values follow from pairs."""
-    winding: Literal["random", "form", "field", "dc-armature", "unknown"] = "unknown"
-    """Kind of winding; where it is not known, those of random- and of form-wound are its limits."""
+    winding: WindingType = "unknown"
+    """Kind of winding; where it is not known, those of random- and of form-wound are its limits.
+    Concentric says how coils are laid out, not how they are made: both are its limits too."""
     rated_volts: float | None = Field(None, gt=0)
     """Rated voltage, V, between lines; null where not known: then there is no limit for
     insulation."""

@@ -8,7 +8,6 @@ because paho counts it as delivered; whatever paho raises ends the connection an
 a new connection gets a new client, so that nothing of an old one is sent again out of order.
 """
 
-import contextlib
 import ssl
 from collections import deque
 from typing import Any, Literal, NamedTuple
@@ -31,6 +30,7 @@ from capture.publish.wire import Client
 Version = Literal["5", "3.1.1"]
 
 _WITH_WILL = 0x04  # MQTT 5.0, 3.14.2.1: Disconnect with Will Message
+_LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
 _MOST_PACKETS = 100  # read in one go, so that a flood of acknowledgements cannot starve the rest
 _MOST_INCOMING = 32  # messages to us that wait; more than that are dropped
 _LARGEST_INCOMING = 4096  # bytes of a packet that a broker of MQTT 5 may send us
@@ -200,12 +200,7 @@ class Connection:
             reason = None
             if with_will and self.version == "5":
                 reason = ReasonCode(PacketTypes.DISCONNECT, identifier=_WITH_WILL)
-            with contextlib.suppress(OSError, ValueError):
-                self._client.disconnect(reason)
-                for _ in range(_MOST_PACKETS):
-                    if self._client.socket() is None or not self._client.want_write():
-                        break
-                    self._client.loop_write()
+            self._client.see_off(_LAST_WORDS, reason)
         hang_up(self._client)
         self.over = self.over or "ended"
 

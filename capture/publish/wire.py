@@ -11,10 +11,12 @@ may wait in memory (`pending`).
 """
 
 import contextlib
+import select
 import socket
 import ssl
 import time
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import Any, TypeVar
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
@@ -22,14 +24,23 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from capture.publish.arrivals import (
+    NOBODY_LISTENS,
+    Received,
+    acknowledgements,
+    cut_acknowledgements,
+    cut_publishes,
+)
+
+_Found = TypeVar("_Found")
+
 _READ = 65536
 _QUICK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux only
 _MOST_GATHERED = 65536  # bytes that wait for the socket; past that paho keeps its packets itself
 
-# What a PUBACK says behind its number (MQTT 5.0, 3.4.2.1): nothing, or that nobody listens.
-_COMMON = {
-    b"": ReasonCode(PacketTypes.PUBACK),
-    b"\x10": ReasonCode(PacketTypes.PUBACK, identifier=0x10),
+_SUCCESS = MQTTErrorCode.MQTT_ERR_SUCCESS
+_REASONS = {
+    reason: ReasonCode(PacketTypes.PUBACK, identifier=reason) for reason in (0, *NOBODY_LISTENS)
 }
 _NO_PROPERTIES = Properties(PacketTypes.PUBACK)  # type: ignore[no-untyped-call] # paho's
 
@@ -68,6 +79,26 @@ class Wire:
         self._read, self._at = read, min(size, len(read))
         return read[:size]
 
+    def read_ahead(self) -> None:
+        """Read what is there, where nothing is in memory. What goes wrong, the next `recv` says."""
+        if self._at < len(self._read) or self._lost is not None:
+            return
+        try:
+            self._read, self._at = self._inner.recv(_READ), 0
+        except (BlockingIOError, ssl.SSLWantReadError):
+            return
+        except OSError as error:
+            self._lost = error
+
+    def take(self, cut: Callable[[bytes, int], tuple[_Found, int]]) -> _Found:
+        """Have ``cut`` take what it wants of the bytes read ahead.
+
+        It is given bytes and where those begin that nobody has had, and says what it found and
+        where the rest begins.
+        """
+        found, self._at = cut(self._read, self._at)
+        return found
+
     def pending(self) -> bool:
         """Tell whether `recv` has something to say that select does not know of."""
         inner = self._inner
@@ -86,6 +117,10 @@ class Wire:
                 raise BlockingIOError
         self._gathered += data
         return len(data)
+
+    def add(self, data: bytes) -> None:
+        """Take ``data`` whole, however much waits: for what the peer itself has bounded."""
+        self._gathered += data
 
     @property
     def gathered(self) -> int:
@@ -173,6 +208,16 @@ class Client(mqtt.Client):
         wire = self.socket()
         return super().want_write() or (isinstance(wire, Wire) and wire.gathered > 0)
 
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Take what has come: plain acknowledgements many at a time, the rest as paho does."""
+        wire = self.socket()
+        if isinstance(wire, Wire):
+            wire.read_ahead()
+            code = self._take_acknowledgements(wire)
+            if code is not None:
+                return code
+        return super().loop_read(max_packets)
+
     def loop_write(self) -> MQTTErrorCode:
         """Send what waits, as far as the socket takes it."""
         code = super().loop_write()
@@ -186,35 +231,70 @@ class Client(mqtt.Client):
         wire = self.socket()
         return isinstance(wire, Wire) and wire.pending()
 
-    def see_off(self, patience: float) -> None:
-        """Say DISCONNECT, and close when the broker has read it, or after so many seconds."""
+    def take_publishes(self, most: int) -> list[Received]:
+        """Give messages of MQTT 5 at QoS 1 that are plain and in memory, in order, up to ``most``.
+
+        They pass paho by: it counts none of them, calls nobody and acknowledges nothing. None comes
+        where it is in the middle of a packet, or one that is for paho to read comes first.
+        """
+        wire = self.socket()
+        if not isinstance(wire, Wire) or self._protocol != MQTTProtocolVersion.MQTTv5:
+            return []
+        if not self._is_between_packets:
+            return []
+        return wire.take(lambda data, at: cut_publishes(data, at, most))
+
+    def confirm(self, mids: Iterable[int]) -> None:
+        """Acknowledge messages at QoS 1; it leaves with the next `loop_write`.
+
+        Without a socket nothing is done: the broker sends them again.
+        """
         wire = self.socket()
         if isinstance(wire, Wire):
-            wire.patience = patience
-        with contextlib.suppress(OSError, ValueError):
-            self.disconnect()
-            self.loop_write()
+            wire.add(acknowledgements(mids))
 
-    def _handle_pubackcomp(self, cmd: Any) -> MQTTErrorCode:
-        # Not public. For each PUBACK, paho makes the tables of all properties and reason codes that
-        # there are, a quarter of what a message costs, and most of them say no more than "taken".
-        # Those are told apart here; should paho keep its things elsewhere, it does all as before.
+    def see_off(self, patience: float, reason: ReasonCode | None = None) -> None:
+        """Say DISCONNECT, and close when the broker has read it, or after so many seconds."""
+        wire = self.socket()
+        if not isinstance(wire, Wire):
+            return
+        wire.patience = patience
+        where, end = wire.fileno(), time.monotonic() + patience
+        with contextlib.suppress(OSError, ValueError):
+            self.disconnect(reason)
+            self.loop_write()
+            # Behind more than the socket takes it is still paho's.
+            while self.socket() is wire and (left := end - time.monotonic()) > 0:
+                select.select([], [where], [], left)
+                self.loop_write()
+
+    @property
+    def _is_between_packets(self) -> bool:
+        # Not public. Should paho keep it elsewhere, it reads all itself, as before.
         try:
-            packet = self._in_packet["packet"]
-            reason = _COMMON.get(bytes(packet[2:])) if cmd == "PUBACK" and len(packet) > 1 else None
-            if len(packet) > 2 and self._protocol != MQTTProtocolVersion.MQTTv5:  # noqa: PLR2004 - of its number
-                reason = None  # only MQTT 5 gives reasons
-            mid = int.from_bytes(packet[:2], "big")
-            mutex, waiting, tell = self._out_message_mutex, self._out_messages, self._do_on_publish
+            return bool(self._in_packet["command"] == 0)
         except (AttributeError, LookupError, TypeError):
-            return super()._handle_pubackcomp(cmd)
-        if reason is None:
-            return super()._handle_pubackcomp(cmd)
-        # Not within what is guarded above: what a callback raises must not have it called again.
+            return False
+
+    def _take_acknowledgements(self, wire: Wire) -> MQTTErrorCode | None:
+        """Give what came of it where they were all that was in memory; None where paho is to go on.
+
+        paho's own way makes the tables of all properties and reason codes that there are.
+        """
+        try:
+            mutex, waiting, tell = self._out_message_mutex, self._out_messages, self._do_on_publish
+        except AttributeError:
+            return None  # not public, either
+        if not waiting or not self._is_between_packets:
+            return None
+        five = self._protocol == MQTTProtocolVersion.MQTTv5
+        taken = wire.take(lambda data, at: cut_acknowledgements(data, at, reasons=five))
         with mutex:
-            if mid in waiting:
-                return tell(mid, reason, _NO_PROPERTIES)
-        return MQTTErrorCode.MQTT_ERR_SUCCESS
+            for mid, reason in taken:
+                code = tell(mid, _REASONS[reason], _NO_PROPERTIES) if mid in waiting else _SUCCESS
+                if code != _SUCCESS:
+                    return code
+        return _SUCCESS if taken and not wire.pending() else None
 
     def _create_socket(self) -> Any:
         # Not public. Should paho stop asking for it, each packet costs its calls again, no more.

@@ -49,6 +49,19 @@ def draw(plot: Plot, text: Catalogue) -> bytes:
     return out.getvalue()
 
 
+def prepare_pictures() -> None:
+    """Import what draws pictures, and read the font.
+
+    Raises:
+        ImportError: it is not installed.
+    """
+    import matplotlib.backends.backend_svg  # noqa: PLC0415 - heavy
+    import matplotlib.figure  # noqa: F401, PLC0415 - heavy
+
+    with LOCK:
+        _family()
+
+
 @cache
 def _family() -> str:
     """Give the record's own font to the library, once; its usual one where that is not there.

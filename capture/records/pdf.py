@@ -73,6 +73,15 @@ def pdf_of(record: Record, pages: Pages, paper: Paper) -> bytes:
     return bytes(made)
 
 
+def prepare_pages() -> None:
+    """Import what draws pages, and read the fonts.
+
+    Raises:
+        MissingExtraError: the part that draws records is not installed.
+    """
+    _compiler()
+
+
 @cache
 def drawn_by() -> str:
     """Name what draws here; of another one, the same record may come out otherwise.

@@ -5,6 +5,7 @@ drawn by the same program, gives the same file byte by byte, so a file that come
 changed nowhere. Of one that another program drew, nothing can be said.
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -20,10 +21,25 @@ from capture.records.texts import catalogue, languages
 #: ``another-program``; ``without-photos``: some that they show are not at hand.
 Known = Literal["same", "changed", "another-program", "without-photos"]
 
+_LONGEST = 200  # characters of what a file says of who drew it
 _LETTER_WIDTH = 612  # points; A4 is 595 wide
 
 
-def pages_of(path: Path, record: Record, photos: Photos) -> Known:
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """What is known of a PDF's pages.
+
+    Attributes:
+        drawn_by: what the file says drew it; outside text, empty where it says nothing.
+        draws: what draws here.
+    """
+
+    known: Known
+    drawn_by: str
+    draws: str
+
+
+def pages_of(path: Path, record: Record, photos: Photos) -> Pages:
     """Draw a PDF's record again, and hold the file against that.
 
     Raises:
@@ -32,6 +48,12 @@ def pages_of(path: Path, record: Record, photos: Photos) -> Known:
         DrawingError: the record cannot be drawn.
     """
     language, paper, by = _told(path)
+    return Pages(_known(path, record, photos, language, paper, by), by[:_LONGEST], drawn_by())
+
+
+def _known(
+    path: Path, record: Record, photos: Photos, language: str, paper: Paper, by: str
+) -> Known:
     if language in languages():
         again = pdf_of(record, make_pages(record, language, photos), paper)
         if again == path.read_bytes():

@@ -196,3 +196,5 @@ class NewTag(Body):
     """Test point, such as ``U-V``; null where none is told."""
     note: Note | None = None
     """A remark that is stored with it."""
+    confirmed: bool = False
+    """A person was asked about a machine that is not registered, and it is meant."""

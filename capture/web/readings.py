@@ -8,8 +8,9 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 
 from capture.errors import InputError, NotThereError
-from capture.jobs.odd import odd_outside_a_job
+from capture.jobs.odd import described, odd_outside_a_job
 from capture.jobs.plausible import DoubtError
+from capture.journal import JournalReader
 from capture.keying import FromPhoto, Keying, make_reading, refuse_other_use
 from capture.model import Evidence, ReadingDraft, Tag, TestPoint, new_id
 from capture.model.fields import MachineId, QuantityName, Slug
@@ -54,29 +55,17 @@ def make_router(bench: Bench) -> APIRouter:
         found: dict[str, Any] = json.loads(row.body)
         return found
 
-    @router.post("/tags", status_code=201, responses=responses(400, 404, 503))
+    @router.post("/tags", status_code=201, responses=responses(400, 404, 422, 503))
     def tag_readings(body: NewTag, operator: Operator) -> dict[str, Any]:
-        """Tie one reading or many to a machine and a test point, all or none."""
-        point = None if body.point is None else TestPoint.parse(body.point)
+        """Tie one reading or many to a machine and a test point, all or none.
+
+        A machine that is not registered is asked about (422): look at its label, then confirm.
+        """
         with bench.reader() as reader:
-            tags: list[Tag] = []
-            for reading in dict.fromkeys(body.readings):
-                row = reader.entry(reading)
-                if row is None or row.kind != "reading":
-                    raise NotThereError(f"there is no reading {reading}; nothing was tagged")
-                tags.append(
-                    make_tag(
-                        reader,
-                        row,
-                        site=bench.config.site,
-                        bench=bench.config.bench,
-                        time=bench.clock.utc(),
-                        operator=operator,
-                        machine=body.machine,
-                        point=point,
-                        note=body.note,
-                    )
-                )
+            tags = _tags(bench, reader, body, operator)
+            doubts = [] if body.confirmed else described(reader, body.machine)[1]
+        if doubts:
+            raise DoubtError(doubts, "label")
         bench.append(tags, None)
         return {"tags": [str(tag.id) for tag in tags]}
 
@@ -111,6 +100,35 @@ def make_router(bench: Bench) -> APIRouter:
         return {"readings": stored}
 
     return router
+
+
+def _tags(bench: Bench, reader: JournalReader, body: NewTag, operator: str) -> list[Tag]:
+    """Make a tag for each reading, once.
+
+    Raises:
+        NotThereError: one of them is not there.
+        InputError: a field cannot be taken.
+    """
+    point = None if body.point is None else TestPoint.parse(body.point)
+    tags = []
+    for reading in dict.fromkeys(body.readings):
+        row = reader.entry(reading)
+        if row is None or row.kind != "reading":
+            raise NotThereError(f"there is no reading {reading}; nothing was tagged")
+        tags.append(
+            make_tag(
+                reader,
+                row,
+                site=bench.config.site,
+                bench=bench.config.bench,
+                time=bench.clock.utc(),
+                operator=operator,
+                machine=body.machine,
+                point=point,
+                note=body.note,
+            )
+        )
+    return tags
 
 
 def keying_of(

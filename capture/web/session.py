@@ -12,6 +12,7 @@ from starlette.responses import JSONResponse
 from capture.access.gate import PROPOSED, TooSoonError, WrongSecretError, network_of
 from capture.access.sessions import Session
 from capture.model.described import Described
+from capture.records.ahead import import_ahead
 from capture.web.bench import Bench
 from capture.web.bodies import Body
 from capture.web.door import SESSION
@@ -83,6 +84,7 @@ def make_router(bench: Bench) -> APIRouter:
     )
     async def log_in(body: LogIn, request: Request, answer: Response) -> WhoIsIn | JSONResponse:
         """Log in. The session is in a cookie; whatever session the browser had before is ended."""
+        import_ahead()
         address = _address(request)
         try:
             attempt = access.admit(body.operator, address)

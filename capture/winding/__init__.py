@@ -51,6 +51,7 @@ from .errors import (
     WindingError,
 )
 from .evidence import (
+    CONCENTRIC_SPREAD,
     Evidence,
     Spread,
 )
@@ -153,6 +154,7 @@ from .voltage import (
 )
 
 __all__ = [
+    "CONCENTRIC_SPREAD",
     "CONNECTIONS",
     "DEFINITIONS",
     "RULES",

@@ -10,8 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .checks import finite, positive
-from .errors import ImpossibleSetError, MissingReadingError, OutsideRangeError
-from .insulation import Insulation, Winding, insulation_at_40
+from .errors import (
+    ImpossibleSetError,
+    MissingReadingError,
+    OutsideRangeError,
+    UnknownChoiceError,
+)
+from .insulation import WINDINGS, Insulation, Winding, insulation_at_40
 from .measured import COVERAGE_FACTOR
 from .result import Bound, Bounded, Judgement, Result, Verdict
 
@@ -22,6 +27,22 @@ PI_NOT_ABOVE_OHMS = 5e9  # at 40 °C; public texts quoting IEEE Std 43-2013, 12.
 _BRITTLE = 8.0
 _NEAR = 0.1  # a sample may stand this share of the asked time away, on either side
 _MINUTE = 60.0
+
+Kind = Winding | Literal["concentric", "unknown"]
+KINDS: tuple[Kind, ...] = (*WINDINGS, "concentric", "unknown")
+
+# Why a kind of winding gets no index unless somebody asks for it. The limits are written for
+# form-wound windings; those of the others are there to be named as what they are.
+_NO_INDEX: dict[Kind, str] = {
+    "random": "random-wound",
+    "field": "it is for form-wound windings, and this is a field winding",
+    "dc-armature": "it is for form-wound windings, and this is a DC armature",
+}
+# Why it may not apply to one that gets it, and that may be form-wound or not.
+_PERHAPS_INDEX: dict[Kind, str] = {
+    "concentric": "that a winding is concentric does not say whether it is",
+    "unknown": "the kind of this one is not known",
+}
 
 
 def resistance_at(
@@ -131,40 +152,46 @@ def insulation_indices(
     *,
     celsius: float,
     insulation: Insulation,
-    winding: Winding | Literal["unknown"],
+    winding: Kind,
     want_polarization_index: bool = False,
 ) -> InsulationIndices:
     """Give those figures of an insulation series that mean something for the kind of winding.
 
     A form-wound winding gets the polarization index; a random-wound one, whose absorption is over
-    within seconds, the short ratio, and the index only on request. Where nobody knows the kind, the
-    index is given with a note that it may not apply. The index of a winding above
-    5 GΩ (1 min, 40 °C) is given and marked as not applicable. Raises what its parts raise.
+    within seconds, the short ratio, and the index only on request. So do field windings and DC
+    armatures, for which the limits were not written: bare conductors and a commutator lead current
+    over their surface, which hides absorption (memory, medium). A note says which of these it is.
+    Where nobody knows the kind, or only that it is concentric, the index is given with a note that
+    it may not apply. The index of a winding above 5 GΩ (1 min, 40 °C) is given and marked as not
+    applicable. Raises UnknownChoiceError, and what its parts raise.
     """
+    if winding not in KINDS:
+        raise UnknownChoiceError("winding", winding, KINDS)
     first = resistance_at(times, ohms, _MINUTE)
     bounded = first if isinstance(first, Bounded) else None
     minute = insulation_at_40(bounded.bound if bounded else first, celsius, insulation)
     if bounded:
         minute = _as_bound(minute, bounded)
     notes: list[str] = []
-    index = None
-    if winding in ("form", "unknown") or want_polarization_index:
-        try:
-            index = _judged_applicable(polarization_index(times, ohms), minute)
-            if winding == "unknown":
-                notes.append(
-                    "the polarization index is for form-wound windings, and the kind of this one "
-                    "is not known"
-                )
-        except MissingReadingError as error:
-            notes.append(f"no polarization index: {error}")
-    else:
-        notes.append("polarization index not applied: random-wound; the short ratio stands instead")
+    short_notes: list[str] = []
     short = None
     try:
         short = absorption_ratio(times, ohms)
     except MissingReadingError as error:
-        notes.append(f"no short ratio: {error}")
+        short_notes.append(f"no short ratio: {error}")
+    index = None
+    if winding in _NO_INDEX and not want_polarization_index:
+        instead = "; the short ratio stands instead" if short else ""
+        notes.append(f"polarization index not applied: {_NO_INDEX[winding]}{instead}")
+    else:
+        try:
+            index = _judged_applicable(polarization_index(times, ohms), minute)
+            if winding in _PERHAPS_INDEX:
+                perhaps = _PERHAPS_INDEX[winding]
+                notes.append(f"the polarization index is for form-wound windings, and {perhaps}")
+        except MissingReadingError as error:
+            notes.append(f"no polarization index: {error}")
+    notes += short_notes
     return InsulationIndices(
         one_minute_at_40=minute, polarization_index=index, short_ratio=short, notes=tuple(notes)
     )

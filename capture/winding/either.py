@@ -11,14 +11,20 @@ from .result import Judgement, Result, Verdict
 _BAD = (Verdict.CONDITIONAL_FAIL, Verdict.FAIL)
 
 
-def judge_either(value: Result, limits: Mapping[str, Limit], rule: Rule = "simple") -> Judgement:
+def judge_either(
+    value: Result,
+    limits: Mapping[str, Limit],
+    rule: Rule = "simple",
+    *,
+    ask: str = "say which it is",
+) -> Judgement:
     """Judge a value against each of the limits, and say what is true whichever holds.
 
     `limits` are named by what the thing would have to be, such as "form-wound". A pass needs all of
     them, so it is the strictest that gives it; a fail needs all of them too, so it is the mildest
     that gives it. Everything else is inconclusive, and the reason says what it would be in each
     case. No limit is ever taken because it is the milder one. One limit alone is judged as `judge`
-    does.
+    does. `ask` ends the reason: what a person may do about it.
 
     Raises MissingReadingError for no limit, MixedConditionsError for upper beside lower limits,
     and what `judge` raises.
@@ -38,4 +44,4 @@ def judge_either(value: Result, limits: Mapping[str, Limit], rule: Rule = "simpl
     if all(each in _BAD for each in verdicts):
         return mildest
     cases = ", ".join(f"{found[name].verdict} if {name}" for name in limits)
-    return replace(strictest, verdict=Verdict.INCONCLUSIVE, reason=f"{cases}: say which it is")
+    return replace(strictest, verdict=Verdict.INCONCLUSIVE, reason=f"{cases}: {ask}")

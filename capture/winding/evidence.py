@@ -55,6 +55,12 @@ class Spread:
     loss: float = 0.03
 
 
+#: Of a concentric winding, whose coil ends are longer in one phase than in another: so wide that
+#: about four in a hundred have pair resistances beyond 2 % of their mean (computed), as AR100-2020
+#: says that some have (second-hand). Inductance twice that of others: common practice, no source.
+CONCENTRIC_SPREAD = Spread(resistance=0.02, inductance=0.04)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """All readings of one winding, by pair `U-V`, `V-W`, `W-U` (`U1-U2` … for open windings).

@@ -1,6 +1,6 @@
 """Answers that need no likelihood: open pairs, earth paths, pulse times of an unknown law."""
 
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -101,9 +101,8 @@ def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
     found = _compare(evidence)
     values = np.array([found.means[pair] for pair in PAIRS])
     noise = max(relative_noise("pulse", reading) for reading in evidence.pulse.values())
-    # The natural spread of a number without a law is unknown: that of inductance is assumed.
-    spread = sqrt(noise**2 + evidence.spread.inductance**2 / 2)
-    distance = float(np.linalg.norm(np.log(values) @ CONTRAST.T)) / spread
+    deviation = hypot(noise, _natural_deviation(evidence))
+    distance = float(np.linalg.norm(np.log(values) @ CONTRAST.T)) / deviation
     threshold = sqrt(chi_square_limit(FALSE_ALARM, quantities=1))
     detected = distance > threshold
     terminal, said = None, ["no difference beyond natural spread"]
@@ -129,6 +128,18 @@ def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
         words=(_deviation(found), *said, *earth),
         inputs=evidence.inputs,
     )
+
+
+def _natural_deviation(evidence: Evidence) -> float:
+    """Give the standard deviation that a contrast of pulse times has by nature, at most.
+
+    Nobody knows the law, so the one that differs most counts: a time constant of the winding alone
+    takes the difference of the inductances and that of the resistances; a rise takes the first,
+    a period half of that. Six ends show all that a phase differs, a pair of terminals half of it,
+    be it star or delta (network algebra, as in `natural_covariance`).
+    """
+    share = 1.0 if evidence.connection == "open" else 0.5
+    return share * hypot(evidence.spread.inductance, evidence.spread.resistance)
 
 
 def _compare(evidence: Evidence) -> PulseComparison:

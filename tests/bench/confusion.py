@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from capture.winding import Bounded, Evidence, InductanceReading, Measured, suspect
-from capture.winding.evidence import contrasts
+from capture.winding.evidence import ENDS, contrasts
 from capture.winding.hypotheses import (
     BAD_READING,
     BALANCED,
@@ -94,7 +94,7 @@ class Tally:
         return self
 
 
-def sound_winding(rng, connection, *, rotor, designs=DESIGNS):
+def sound_winding(rng, connection, *, rotor, designs=DESIGNS, spread=SPREAD):
     design = designs[rng.integers(len(designs))]
     return Winding(
         **design,
@@ -102,8 +102,8 @@ def sound_winding(rng, connection, *, rotor, designs=DESIGNS):
         main_share=rng.uniform(0.2, 0.9),
         turns_exponent=rng.uniform(1.6, 2.6),
         loss_tangent=rng.uniform(0.02, 0.06),
-        ohm_factors=tuple(1 + SPREAD["resistance"] * rng.standard_normal(3)),
-        henry_factors=tuple(1 + SPREAD["inductance"] * rng.standard_normal(3)),
+        ohm_factors=tuple(1 + spread["resistance"] * rng.standard_normal(3)),
+        henry_factors=tuple(1 + spread["inductance"] * rng.standard_normal(3)),
         rotor=rotor_of(rng) if rotor else None,
     )
 
@@ -173,18 +173,19 @@ def noisy(rng, value, relative):
 
 def evidence_of(rng, winding, names, law, connection, rotor, spoiled):
     """Read the winding with instruments that have noise; spoil one reading where asked."""
+    pairs = ENDS if winding.connection == "open" else PAIRS
     gain = 1 + 0.002 * rng.standard_normal()
     resistance = {}
     inductance = {}
     pulse = {}
     if "resistance" in names:
         resistance = {
-            pair: noisy(rng, gain * winding.resistance(pair), NOISE["resistance"]) for pair in PAIRS
+            pair: noisy(rng, gain * winding.resistance(pair), NOISE["resistance"]) for pair in pairs
         }
         # The bridge refuses an open pair just as the ohmmeter does.
     openly = any(isinstance(one, Bounded) for one in resistance.values())
     if "inductance" in names and not openly:
-        for pair in PAIRS:
+        for pair in pairs:
             henries, ohms = winding.inductance(pair, HERTZ)
             inductance[pair] = InductanceReading(
                 henries=noisy(rng, henries, NOISE["inductance"]),
@@ -194,7 +195,7 @@ def evidence_of(rng, winding, names, law, connection, rotor, spoiled):
             )
     if "pulse" in names:
         tester = PulseInstrument(law=law, ohms=SOURCE_OHMS, amperes_per_volt=0.002)
-        pulse = {pair: noisy(rng, tester.seconds(winding, pair), NOISE["pulse"]) for pair in PAIRS}
+        pulse = {pair: noisy(rng, tester.seconds(winding, pair), NOISE["pulse"]) for pair in pairs}
     if spoiled:
         spoil(rng, [readings for readings in (resistance, inductance, pulse) if readings])
     return Evidence(
@@ -296,13 +297,13 @@ def cases_of(hypothesis, view, *, count, seed):
         )
 
 
-def table_key(case):
+def table_key(evidence):
     """Give what the tables of the judge depend on, so that like cases are judged in a row."""
-    readings = (*case.evidence.resistance.values(), *case.evidence.pulse.values())
+    readings = (*evidence.resistance.values(), *evidence.pulse.values())
     if any(isinstance(reading, Bounded) for reading in readings):
         return ""
-    first = "star" if case.evidence.connection == "unknown" else case.evidence.connection
-    return repr(setting_of(case.evidence, contrasts(case.evidence), first))
+    first = "star" if evidence.connection == "unknown" else evidence.connection
+    return repr(setting_of(evidence, contrasts(evidence), first))
 
 
 def run(view, *, count, seed, hypotheses=None):
@@ -310,7 +311,7 @@ def run(view, *, count, seed, hypotheses=None):
     wanted = hypotheses or (BALANCED, *FAULTS, TWO_FAULTS)
     cases = [case for name in wanted for case in cases_of(name, view, count=count, seed=seed)]
     tallies = {name: Tally() for name in wanted}
-    for case in sorted(cases, key=table_key):
+    for case in sorted(cases, key=lambda case: table_key(case.evidence)):
         found = suspect(case.evidence, advise=False)
         score(tallies[case.hypothesis], found, case.hypothesis, case.place, view.connection)
     return tallies

@@ -59,6 +59,7 @@ def test_mutations_are_the_same_each_time_and_change_something():
         ("text", "parse_unit", lambda _text: 1 / 0, b"\x02\x00mOhm"),
         ("framers", "_frames", lambda _framer, pieces: list(pieces), b"\x00\x03ab\ncd\n"),
         ("broker_input", "row_of", lambda *_a: 1 / 0, b"\x00topic\n{}"),
+        ("arrivals", "cut_publishes", lambda *_a: ([], 1), b"\x00\x05\x32"),
         ("files", "Cursor", lambda *_a: type("C", (), {"delivered": -1}), b"\x04{}"),
         ("photos", "reencoded", lambda data: data, b"\x00no photo"),
         ("events", "_event", lambda _text: {"event": "job", "id": "0"}, b"\x00after=0"),

@@ -172,10 +172,11 @@ def subscriber_away(bench, random_):
 def foreign_writers(bench, random_):
     """Commands write into the journal beside the daemon; one of them may be killed in the middle."""
     name = random_.choice(bench.streams)
-    tag = ("tag", f"{name}:last", "--machine", "FAN-07", *OPERATOR)
-    asked = str(uuid.UUID(int=random_.getrandbits(128), version=4))
     # Nobody has registered this machine, and nobody sits there to be asked about it.
-    value = ("resistance", "842.1 mOhm", "--machine", "FAN-07", "--confirm")
+    machine = ("--machine", "FAN-07", "--confirm")
+    tag = ("tag", f"{name}:last", *machine, *OPERATOR)
+    asked = str(uuid.UUID(int=random_.getrandbits(128), version=4))
+    value = ("resistance", "842.1 mOhm", *machine)
     key = ("key", *value, "--id", asked, *OPERATOR)
     running = [bench.begin_command(*each) for each in (key, tag)]
     victim = random_.choice((*running, None))

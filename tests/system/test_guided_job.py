@@ -135,7 +135,7 @@ def test_two_people_on_one_job_see_each_other(bench):
     assert refused["type"].endswith(":stale")
     other.act("paused", reason="lunch")
     bench.ohm.hand("pair U-V")
-    one.wait_watch("no job is running")
+    one.wait_watch("but the job is paused: nothing is taken until it goes on")
     bench.ohm.hand("lift")
     one.act("resumed")
     bench.measure(bench.ohm, "resistance", "U-V")

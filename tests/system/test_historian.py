@@ -49,6 +49,7 @@ def test_what_a_bench_publishes_is_stored_once_with_the_same_bytes(rig, broker, 
     rig.configure(broker.port, lines)
     daemon = rig.daemon()
     rig.wait_for_length(200)
+    rig.command("machine", "add", "FAN-07", "--operator", "technician")
     rig.command(
         "tag", "line:1-3", "--machine", "FAN-07", "--operator", "technician", "--point", "U-V"
     )

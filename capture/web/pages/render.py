@@ -7,6 +7,7 @@ import jinja2
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
+from capture.records.ahead import import_ahead
 from capture.web.bench import Bench
 from capture.web.door import SESSION
 from capture.web.words import FILTERS
@@ -38,6 +39,7 @@ class Renderer:
         self, request: Request, name: str, title: str, here: str, last: int | None, **more: Any
     ) -> HTMLResponse:
         """Draw a page; ``last`` is the newest entry of the journal that it knows, if any."""
+        import_ahead()
         session = request.scope[SESSION]
         text = (
             _templates()

@@ -202,3 +202,106 @@ def test_what_sqlite_says_of_a_broken_table_is_one_line(path, new):
     with pytest.raises(AccessError, match="operator add") as caught:
         AccessFile(path)
     assert "\n" not in str(caught.value)
+
+
+def _root_of(path, table):
+    """Give where the page of a table begins, and its length."""
+    connection = sqlite3.connect(path)
+    page = connection.execute(
+        "SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)
+    ).fetchone()[0]
+    size = connection.execute("PRAGMA page_size").fetchone()[0]
+    connection.close()
+    return (page - 1) * size, size
+
+
+def _put(path, content, at):
+    with path.open("r+b") as file:
+        file.seek(at)
+        file.write(content)
+
+
+def _whole_to_sqlite(path):
+    connection = sqlite3.connect(path)
+    said = connection.execute("PRAGMA integrity_check").fetchone()
+    connection.close()
+    return said == ("ok",)
+
+
+def test_a_page_without_rows_in_the_place_of_the_operators_is_damage(path):
+    """A disk that writes a page to the wrong place: SQLite finds nothing wrong, and nobody was registered."""
+    _registered(path)
+    at, size = _root_of(path, "operators")
+    other, _ = _root_of(path, "sessions")
+    empty = path.read_bytes()[other : other + size]
+    _put(path, empty, at)
+    assert _whole_to_sqlite(path)
+    with pytest.raises(AccessError, match=r"damaged.*not as they were written.*operator add"):
+        AccessFile(path)
+
+
+def test_an_older_page_in_the_place_of_the_operators_is_damage(path):
+    """The PIN that was changed would open again."""
+    _registered(path)
+    at, size = _root_of(path, "operators")
+    before = path.read_bytes()[at : at + size]
+    file = AccessFile(path)
+    Operators(file).set_secret("winder", "another hash", NOW)
+    file.close()
+    _put(path, before, at)
+    assert _whole_to_sqlite(path)
+    with pytest.raises(AccessError, match="not as they were written"):
+        AccessFile(path)
+
+
+def test_a_page_without_rows_in_the_place_of_their_sum_is_damage(path):
+    _registered(path)
+    at, size = _root_of(path, "sums")
+    other, _ = _root_of(path, "sessions")
+    _put(path, path.read_bytes()[other : other + size], at)
+    with pytest.raises(AccessError, match="damaged"):
+        AccessFile(path)
+
+
+def test_who_is_lost_while_it_is_in_use_is_not_taken_for_nobody(file, path):
+    """Else the next one would get in without a secret."""
+    Operators(file).add("winder", "", "hash", NOW)
+    other = sqlite3.connect(path)
+    other.execute("DELETE FROM operators")
+    other.commit()
+    other.close()
+    with pytest.raises(AccessError, match="not as they were written"):
+        Operators(file).any()
+
+
+def test_every_change_of_the_operators_is_summed(path):
+    file = AccessFile(path)
+    operators = Operators(file)
+    for act in (
+        lambda: operators.add("winder", "rewinds", "hash", NOW),
+        lambda: operators.add("foreman", "", "hash", NOW),
+        lambda: operators.set_secret("winder", "another", NOW),
+        lambda: operators.remove("foreman"),
+        lambda: operators.remove("winder"),
+    ):
+        act()
+        AccessFile(path).close()
+    assert operators.any() is False
+    file.close()
+
+
+def test_a_file_of_the_first_version_is_brought_up_to_date(path):
+    """Its operators stay, and are summed from then on."""
+    _registered(path)
+    old = sqlite3.connect(path)
+    old.execute("DROP TABLE sums")
+    old.execute("PRAGMA user_version = 1")
+    old.close()
+    file = AccessFile(path)
+    assert Operators(file).find("winder") == ("winder", "hash")
+    file.close()
+    at, size = _root_of(path, "operators")
+    other, _ = _root_of(path, "sessions")
+    _put(path, path.read_bytes()[other : other + size], at)
+    with pytest.raises(AccessError, match="not as they were written"):
+        AccessFile(path)

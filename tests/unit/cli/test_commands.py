@@ -12,6 +12,8 @@ from capture.journal import Store
 
 def test_tag_ties_a_reading_and_the_listing_shows_it(run, journal):
     run("key", "resistance", "842.1 mΩ", *OPERATOR)
+    for machine in ("FAN-07", "FAN-08"):
+        run("machine", "add", machine, *OPERATOR)
     tag = ("tag", "keyed:last", "--point", "U-V", *OPERATOR)
     code, out, _ = run(*tag, "--machine", "FAN-07")
     assert (code, out) == (0, "reading keyed:last is of machine FAN-07 at U-V\n")
@@ -89,6 +91,30 @@ def test_a_block_of_readings_is_tagged_at_once_or_not_at_all(jobs, drafts):
     }
     assert "there is no reading 'ohm-1:6'" in jobs.do("tag", "ohm-1:1-6", *where, code=2)
     assert jobs.readings()[0].get("tag") is None
+
+
+def test_a_machine_that_nobody_registered_is_asked_about_as_when_keying(jobs, drafts, terminal):
+    jobs.store(*drafts(1))
+    tag = ("tag", "ohm-1:1", "--machine", "FAN-O7", *OPERATOR)
+    said = jobs.do(*tag, code=1)
+    assert said == (
+        "benchtally: machine 'FAN-O7' is not registered (there is none), `benchtally machine add "
+        "FAN-O7` registers it; nothing is stored: look at the label once more, and add --confirm "
+        "if it stands so\n"
+    )
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    assert "(there are FAN-07), `benchtally machine add" in jobs.do(*tag, "--json", code=1)
+    assert "nothing is stored; tag it again" in jobs.do(*tag, code=1, given=terminal("n\n"))
+    assert jobs.readings()[0].get("tag") is None
+    assert "is of machine FAN-O7" in jobs.do(*tag, given=terminal("y\n"))
+    jobs.do("machine", "add", "FAN-O7", *OPERATOR)
+    assert "in place of" in jobs.do(*tag)
+
+
+def test_what_is_confirmed_is_not_asked_about(jobs, drafts):
+    jobs.store(*drafts(1))
+    said = jobs.do("tag", "ohm-1:1", "--machine", "FAN-O7", "--confirm", *OPERATOR)
+    assert said == "reading ohm-1:1 is of machine FAN-O7\n"
 
 
 # ── configuration, usage, other commands ─────────────────────────────────────────────────────

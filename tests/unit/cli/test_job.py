@@ -384,3 +384,25 @@ def test_what_people_write_cannot_reach_the_terminal_as_an_escape(jobs):
     jobs.act("note", "a\x1b[31mb\nc", code=0)
     text = jobs.do("job", "show", "last")  # the fixture refuses control characters
     assert "\x1b" not in text
+
+
+def test_next_says_that_a_job_takes_nothing_now(jobs):
+    jobs.start("three-pair-resistance")
+    assert "nothing is taken" not in jobs.do("job", "next", "last")
+    jobs.act("pause", "--reason", "tea break")
+    said = jobs.do("job", "next", "last")
+    assert (
+        "The job is paused; `benchtally job resume` goes on. Until then nothing is taken." in said
+    )
+    jobs.act("finish")
+    assert "The job is finished: nothing is taken any more." in jobs.do("job", "next", "last")
+
+
+def test_pulses_alone_say_how_their_lock_is_passed(jobs):
+    """No step of the job can open it, so a person is not left before it."""
+    job = jobs.start("pulse-six-readings")["job"]
+    six = "\n".join(["112.6 µs"] * 6)
+    said = jobs.key("pulse_time", "--law", "period", "--confirm", "--block", code=1, given=six)
+    assert "this procedure has no step for it" in said
+    assert f"benchtally job override {job} pulse insulation --reason ..." in said
+    assert "of this machine there is none in the journal" in jobs.do("job", "next", "last")

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from taken_by_command import ohms
+from taken_by_command import now, ohms
 
 from capture.cli.acting import Act
 from capture.cli.bench import open_bench
@@ -105,3 +105,53 @@ def test_watch_ends_by_ctrl_c(jobs, meanwhile):
 def test_watch_says_what_it_can_wait_for(jobs, until, reason):
     jobs.start("three-pair-resistance")
     assert reason in jobs.do("job", "watch", "last", "--until", until, code=2)
+
+
+@pytest.mark.parametrize(
+    ("action", "members", "words"),
+    [
+        ("paused", {"reason": "tea break"}, "but the job is paused: nothing is taken until"),
+        ("finished", {}, "but the job is finished: no step takes it"),
+    ],
+)
+def test_watch_says_once_that_what_comes_in_is_not_taken(
+    jobs, draft, meanwhile, action, members, words
+):
+    jobs.start("three-pair-resistance")
+
+    def rest():
+        jobs.store(ohms(draft, 0.8421))  # the leads lie on since before: not a word about these
+        with desk_of(jobs) as bench:
+            act(bench, action, **members)
+        jobs.store(ohms(draft, 0.8421))
+
+    def touch():
+        jobs.store(draft(time=now(), value=None, digits="OL", status="above-range"))
+        jobs.store(*(ohms(draft, 0.84) for _ in range(3)))
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    meanwhile += [rest, touch, touch, interrupt]
+    lines = jobs.do("job", "watch", "last", "--until", "signed-off").splitlines()
+    (told,) = [line for line in lines if "comes in" in line]
+    assert f"resistance comes in from ohm-1, {words}" in told
+    assert action in next(line for line in lines if line.endswith("by foreman") or "tea" in line)
+
+
+def test_of_json_each_line_is_an_entry_of_the_job(jobs, draft, meanwhile):
+    jobs.start("three-pair-resistance")
+
+    def touch():
+        with desk_of(jobs) as bench:
+            act(bench, "paused", reason="tea break")
+        jobs.store(draft(time=now(), value=None, digits="OL", status="above-range"))
+        jobs.store(ohms(draft, 0.84))
+
+    def finish():
+        with desk_of(jobs) as bench:
+            act(bench, "finished")
+
+    meanwhile += [touch, finish]
+    lines = jobs.do("job", "watch", "last", "--json").splitlines()
+    assert [json.loads(line)["event"]["action"] for line in lines] == ["paused", "finished"]

@@ -7,6 +7,7 @@ from pathlib import Path
 import pikepdf
 import pytest
 
+from capture import __version__
 from capture.clock import SystemClock
 from capture.journal import JournalReader
 from capture.records.pdf import drawn_by
@@ -115,6 +116,56 @@ def test_pages_of_another_version_are_not_vouched_for(signed, monkeypatch):
         drawn_by.cache_clear()
     assert "as it was made; 3 readings" in said
     assert "NOT VERIFIED are the pages: another version drew them" in said
+
+
+def drawn_by_version(signed, monkeypatch, version):
+    """Draw the record's PDF as another version does."""
+    with monkeypatch.context() as patched:
+        patched.setattr("capture.records.pdf.__version__", version)
+        drawn_by.cache_clear()
+        signed.do("record", "last", "--pdf", "--out", "r.pdf")
+    drawn_by.cache_clear()
+
+
+def test_the_version_that_drew_the_pages_is_named_and_the_contents_are_vouched_for(
+    signed, monkeypatch
+):
+    drawn_by_version(signed, monkeypatch, "0.0.9")
+    said = signed.do("record", "verify", "r.pdf")
+    assert said.splitlines()[0].endswith(
+        f"; its contents are verified, only the drawing could not be repeated. NOT VERIFIED are the "
+        f"pages: another version drew them ({drawn_by().replace(__version__, '0.0.9')}; here draws "
+        f"{drawn_by()}), so this one cannot tell whether they show the record attached to them; "
+        "draw it anew to see"
+    )
+    answer = json.loads(signed.do("record", "verify", "r.pdf", "--json"))
+    assert (answer["ok"], answer["pages"]) == (True, "another-program")
+    assert answer["drawn_by"] == drawn_by().replace(__version__, "0.0.9")
+    assert answer["draws"] == drawn_by()
+
+
+@pytest.mark.parametrize(
+    ("keywords", "named"),
+    [
+        ("", "a program that it does not name"),
+        ("\x1b[31mred\n" + "x" * 5000, "red x"),
+    ],
+)
+def test_what_a_file_says_of_who_drew_it_is_hostile_text(signed, keywords, named):
+    signed.do("record", "last", "--pdf", "--out", "r.pdf")
+    with pikepdf.open("r.pdf") as pdf:
+        pdf.docinfo["/Keywords"] = keywords
+        pdf.save("other.pdf")
+    line = signed.do("record", "verify", "other.pdf").splitlines()[0]
+    assert named in line
+    assert len(line) < 1200
+    answer = json.loads(signed.do("record", "verify", "other.pdf", "--json"))
+    assert len(answer["drawn_by"]) <= 200
+
+
+def test_of_json_nobody_says_who_drew_it(signed):
+    signed.do("record", "last", "--json", "--out", "r.json")
+    assert json.loads(signed.do("record", "verify", "r.json", "--json"))["drawn_by"] is None
 
 
 def test_nothing_is_said_of_pages_where_there_are_none(signed):

@@ -8,8 +8,9 @@ import socket
 import pytest
 
 from capture.errors import PublishError
-from capture.historian.listener import Listener, Received
+from capture.historian.listener import Listener
 from capture.historian.settings import BrokerSource
+from capture.publish.arrivals import Received
 
 CONNACK = b"\x20\x03\x00\x00\x00"  # 3.2: no session, success, no properties
 SUBACK = b"\x90\x08\x00\x01\x00" + 5 * b"\x01"  # 3.9: identifier 1, five times QoS 1

@@ -97,6 +97,29 @@ def test_an_unknown_kind_of_winding_has_both_limits_and_says_what_comes_of_it():
     assert "the kind of winding is not known" in resistance.missing[0]
 
 
+def test_concentric_is_no_make_and_its_phases_are_not_alike():
+    """Limits as above; what is said of differences is common practice, no source."""
+    found = insulation(rated_volts=6600, year=2004, winding="concentric")
+    assert [each.value for each in found.bounds] == [5e6, 100e6]
+    (told,) = found.missing
+    assert told.startswith("concentric does not say how coils are made: between the limits of")
+    assert insulation(rated_volts=400, year=2004, winding="concentric").missing == ()
+    plate = Nameplate(winding="concentric")
+    resistance = guidance(step_of("three-pair-resistance", "resistance-u-v"), plate, LIMITS)
+    assert [each.value for each in resistance.bounds] == [2.0, 1.0]
+    assert ["how coils are made" in each for each in resistance.missing] == [True, False]
+    for procedure, step, bounds in (
+        ("three-pair-resistance", "resistance-u-v", 2),
+        ("pulse-three-pairs", "pulse", 1),
+        ("three-pair-inductance", "inductance-u-v", 2),
+    ):
+        for kind in ("concentric", "random"):
+            told = guidance(step_of(procedure, step), Nameplate(winding=kind), LIMITS)
+            apart = [each for each in told.missing if "may differ by construction" in each]
+            assert len(apart) == (kind == "concentric"), step
+        assert len(guidance(step_of(procedure, step), plate, LIMITS).bounds) == bounds
+
+
 # ANSI/EASA AR100-2020, second-hand: 2 % random-wound, 1 % form-wound, at the motor's own leads.
 @pytest.mark.parametrize(("winding", "percent"), [("random", 2.0), ("form", 1.0)])
 def test_the_resistance_limit_follows_the_kind_of_winding(winding, percent):

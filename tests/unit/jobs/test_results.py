@@ -94,6 +94,15 @@ def test_resistances_are_brought_to_the_reference_temperature(bench):
     assert found.value == pytest.approx(0.8421 * (235 + 25) / (235 + 22))
 
 
+def test_a_machine_registered_as_concentric_is_judged_as_one_all_the_way(bench):
+    plate = PLATE.model_copy(update={"winding": "concentric"})
+    bench.begin("three-pair-resistance", plate=plate, winding_celsius=22.0)
+    resistances(bench)
+    notes = bench.desk.now(bench.job).notes
+    assert len([each for each in notes if "differ by construction" in each]) == 1
+    assert len([each for each in notes if "does not say how coils are made" in each]) == 1
+
+
 def test_each_quantity_is_corrected_from_the_temperature_it_was_taken_at(bench):
     """The winding was colder for its insulation: that says nothing of its resistance."""
     bench.begin(plate=PLATE)
@@ -217,6 +226,8 @@ def test_a_nameplate_that_is_said_anew_is_judged_anew(bench):
         # 100 MΩ form-wound, 5 MΩ random-wound: what may be too little keeps pulses away.
         ("30 MΩ", Nameplate(rated_volts=6600, year=2004), 40.0, True),
         ("30 MΩ", Nameplate(rated_volts=6600, year=2004, winding="random"), 40.0, False),
+        ("30 MΩ", Nameplate(rated_volts=6600, year=2004, winding="concentric"), 40.0, True),
+        ("30 MΩ", Nameplate(rated_volts=400, year=2004, winding="concentric"), 40.0, False),
         ("150 MΩ", Nameplate(rated_volts=6600, year=2004), 40.0, False),
     ],
 )

@@ -190,3 +190,16 @@ def test_a_log_that_cannot_be_kept_is_not_read_either(killed, path, no_links, mo
         keep_broken_log(path, NOW)
     assert kept.read_bytes() == b"the one before"
     assert killed.read_bytes() == before
+
+
+def test_a_whole_log_that_a_reader_holds_is_not_broken(killed, path, drafts):
+    """Somebody looks at an older state: not all of the log can be moved into the file then."""
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN")
+    other.execute("SELECT count(*) FROM entries").fetchone()
+    store = Store(path)
+    for _ in range(3):
+        store.append(drafts(1))
+    assert keep_broken_log(path, NOW) is None
+    other.close()
+    store.close()

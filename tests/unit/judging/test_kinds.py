@@ -3,7 +3,12 @@
 import pytest
 
 from capture.judging import assess
-from capture.judging.kinds import insulation_limits, judged_as, resistance_limits
+from capture.judging.kinds import (
+    insulation_limits,
+    judged_as,
+    phases_alike,
+    resistance_limits,
+)
 from capture.model.testset import TestSet
 from capture.winding import load_limits
 
@@ -47,9 +52,13 @@ def test_a_kind_that_is_known_has_its_own():
     assert [each.value for each in resistance_limits(LIMITS, "random").values()] == [2.0]
 
 
-def test_a_concentric_winding_is_judged_as_a_random_wound_one():
-    assert judged_as("concentric") == "random"
+def test_a_concentric_winding_is_judged_as_one_of_unknown_make():
+    """Concentric is a layout; random-wound and form-wound are makes."""
+    assert judged_as("concentric") == "unknown"
     assert judged_as("unknown") == "unknown"
+    assert judged_as("form") == "form"
+    assert not phases_alike("concentric")
+    assert all(phases_alike(kind) for kind in ("random", "form", "unknown"))
 
 
 def test_form_wound_below_1_kv_follows_the_row_that_speaks_of_it():
@@ -192,3 +201,133 @@ def test_another_definition_of_unbalance_is_held_against_neither():
     (found,) = [each.result for each in assess(made, SITE).results if "unbalance" in each.name]
     assert found.judgement is None
     assert len([each for each in found.notes if "not applied" in each]) == 2
+
+
+# ── concentric: a layout, not a make ─────────────────────────────────────────────────────────
+
+PULSES = (1.0e-3, 1.0e-3, 0.85e-3)  # the span is 15 % of the largest
+LIMITS_OF_DIFFERENCES = {
+    name: {"adopted": True}
+    for name in ("resistance-unbalance-random", "resistance-unbalance-form", "pulse-deviation")
+}
+LEVEL = (1.0, 1.0, 1.003)  # 0.2 % from the mean: within 1 % and 2 %
+FAR = (1.0, 1.0, 1.06)  # 3.9 %: beyond both
+
+
+def pulses(*seconds):
+    return [
+        {
+            "id": f"p-{pair}",
+            "quantity": "pulse_time",
+            "unit": "s",
+            "test_point": pair,
+            "value": each,
+            "conditions": {"law": "rise"},
+        }
+        for pair, each in zip(("U-V", "V-W", "W-U"), seconds, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("ohms", "verdict"), [(150e6, "pass"), (50e6, "inconclusive"), (3e6, "fail")]
+)
+def test_insulation_of_a_concentric_winding_is_held_against_both_makes(ohms, verdict):
+    assessment = judged(insulation(ohms), winding="concentric", **HIGH)
+    found = of(assessment, "insulation resistance")
+    assert found.verdict == verdict
+    if verdict == "inconclusive":
+        assert found.reason == (
+            "pass if random-wound, fail if form-wound: concentric does not say which"
+        )
+    assert (
+        "concentric does not say how coils are made: insulation resistance is held against the "
+        "limits of random-wound and form-wound, and stays undecided between them"
+    ) in assessment.notes
+    assert not any("kind of winding is not known" in each for each in assessment.notes)
+    assert not any("differ by construction" in each for each in assessment.notes)
+
+
+def test_a_polarization_index_of_a_concentric_winding_fails_nothing():
+    assessment = judged(
+        insulation(150e6),
+        insulation(180e6, 600.0),
+        winding="concentric",
+        thermal_class=155,
+        **HIGH,
+    )
+    index = of(assessment, "polarization index")
+    assert index.verdict == "inconclusive"
+    assert index.reason == (
+        "fail if form-wound, not applicable if random-wound: concentric does not say which"
+    )
+    assert any("concentric does not say whether it is" in each for each in assessment.notes)
+
+
+def test_phases_of_a_concentric_winding_may_differ_by_construction():
+    """3.9 % and 15 % are beyond every limit, which are made for phases that are alike."""
+    readings = [*resistances(*FAR), *pulses(*PULSES)]
+    alike = judged(*readings, winding="random", site=LIMITS_OF_DIFFERENCES)
+    built_apart = judged(*readings, winding="concentric", site=LIMITS_OF_DIFFERENCES)
+    for name in ("resistance unbalance", "pulse deviation"):
+        assert of(alike, name).verdict == "fail"
+        found = of(built_apart, name)
+        assert found.verdict == "inconclusive"
+        assert found.reason == (
+            "fail if its phases were alike, and those of a concentric winding may differ by "
+            "construction"
+        )
+    assert built_apart.overall.verdict == "inconclusive"
+    (note,) = [each for each in built_apart.notes if "differ by construction" in each]
+    assert note.endswith("compare it with an earlier test of this winding")
+    assert not any("differ by construction" in each for each in alike.notes)
+
+
+def test_what_keeps_the_strictest_limit_passes_however_coils_are_laid():
+    level = judged(
+        *resistances(*LEVEL),
+        *pulses(1e-3, 1e-3, 0.99e-3),
+        winding="concentric",
+        site=LIMITS_OF_DIFFERENCES,
+    )
+    assert of(level, "resistance unbalance").verdict == "pass"
+    assert of(level, "pulse deviation").verdict == "pass"
+    between = judged(*resistances(*BETWEEN), winding="concentric", site=LIMITS_OF_DIFFERENCES)
+    assert of(between, "resistance unbalance").reason == (
+        "pass if random-wound, fail if form-wound: concentric does not say which"
+    )
+    # Limits that the site has not adopted stay information.
+    shipped = judged(*resistances(*FAR), winding="concentric", site=None)
+    assert of(shipped, "resistance unbalance").verdict == "information only"
+
+
+def test_a_limit_that_the_machine_states_for_itself_holds_as_it_stands():
+    own = {
+        "resistance-unbalance-random": {
+            "value": 3.0,
+            "source": "this winding, when it was new",
+            "adopted": True,
+        }
+    }
+    made = TestSet.model_validate(
+        {
+            "schema_version": 1,
+            "machine": {"id": "pump-3", "connection": "star", "winding": "concentric"},
+            "rules": {"limits": own},
+            "readings": resistances(*FAR),
+        }
+    )
+    assessment = assess(made, SITE)
+    found = of(assessment, "resistance unbalance")
+    assert (found.verdict, found.limit) == ("fail", 3.0)
+    assert not any("concentric" in each for each in assessment.notes)
+
+
+def test_a_concentric_winding_is_suspected_for_more_than_its_construction():
+    """4 % of one pair are beyond what phases that are alike differ, and not beyond what these do."""
+    readings = resistances(1.0, 1.0, 1.04)
+    alike = judged(*readings, winding="random").suspicion
+    built_apart = judged(*readings, winding="concentric").suspicion
+    assert alike.detected
+    assert not built_apart.detected
+    assert alike.signal > 2 * built_apart.signal
+    assert judged(*resistances(1.0, 1.0, 1.4), winding="concentric").suspicion.detected

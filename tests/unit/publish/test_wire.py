@@ -3,6 +3,7 @@
 import contextlib
 import socket
 import ssl
+import sys
 import threading
 
 import pytest
@@ -259,7 +260,7 @@ class Acknowledging:
 def test_acknowledgements_mean_what_they_mean_to_paho(scripted_socket, monkeypatch, own):
     """MQTT 5.0 §3.4.2.1: no reason code is success; 0x10 is no matching subscribers; 0x97 a failure."""
     if not own:
-        monkeypatch.setattr(wire, "_COMMON", {})
+        monkeypatch.setattr(Client, "_is_between_packets", False)
     it = Acknowledging(*scripted_socket)
     it.say(b"\x40\x02\x00\x02" + b"\x40\x03\x00\x01\x10" + b"\x40\x04\x00\x03\x97\x00", 3)
     assert it.told == [(2, 0, False), (1, 0x10, False), (3, 0x97, True)]
@@ -272,16 +273,44 @@ def test_acknowledgements_mean_what_they_mean_to_paho(scripted_socket, monkeypat
     it.peer.close()
 
 
-def test_should_paho_keep_its_things_elsewhere_it_does_all_as_before(scripted_socket, monkeypatch):
+@pytest.mark.parametrize(
+    "gone", ["_out_message_mutex", "_out_messages", "_do_on_publish", "_in_packet"]
+)
+def test_should_paho_keep_its_things_elsewhere_it_does_all_as_before(scripted_socket, gone):
+    class Elsewhere(Client):
+        def __getattribute__(self, name):
+            asked_by = sys._getframe(1).f_code.co_filename
+            if name == gone and asked_by == wire.__file__:
+                raise AttributeError(name)
+            return super().__getattribute__(name)
+
     it = Acknowledging(*scripted_socket)
-
-    class Elsewhere(dict):
-        def get(self, _key):
-            raise AttributeError("_out_messages")
-
-    monkeypatch.setattr(wire, "_COMMON", Elsewhere())
+    it.client.__class__ = Elsewhere
     it.say(b"\x40\x02\x00\x02" + b"\x40\x02\x00\x01", 2)
     assert it.told == [(2, 0, False), (1, 0, False)]
+    it.peer.close()
+
+
+def test_plain_acknowledgements_pass_paho_by(scripted_socket, monkeypatch):
+    """Else the short way is none."""
+    it = Acknowledging(*scripted_socket)
+    by_paho = []
+    monkeypatch.setattr(it.client, "_packet_read", lambda: by_paho.append(1) or 0)
+    it.say(b"\x40\x02\x00\x02" + b"\x40\x03\x00\x01\x10" + b"\x40\x02\x00\x03", 3)
+    assert [mid for mid, _, _ in it.told] == [2, 1, 3]
+    assert not by_paho
+    it.peer.close()
+
+
+def test_acknowledgements_mean_the_same_wherever_their_bytes_are_cut(scripted_socket):
+    it = Acknowledging(*scripted_socket)
+    for n, byte in enumerate(b"\x40\x03\x00\x02\x10" + b"\xd0\x00" + b"\x40\x02\x00\x01"):
+        it.say(bytes([byte]), int(n >= 4) + int(n >= 10))
+        it.client.loop_read()
+    assert it.told == [(2, 0x10, False), (1, 0, False)]
+    it.peer.sendall(b"\xd0\x00" + b"\x40\x02\x00\x03")
+    while len(it.told) < 3:
+        assert it.client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS
     it.peer.close()
 
 
@@ -328,3 +357,43 @@ def test_what_a_callback_raises_does_not_have_an_acknowledgement_told_twice(scri
     assert raised == "a defect of whoever listens"
     assert told == [2]
     it.peer.close()
+
+
+def test_a_goodbye_waits_behind_what_the_socket_does_not_take_yet(scripted_socket):
+    """Else the broker takes us for lost, and tells everybody so (MQTT 5.0, 3.14.4)."""
+    it = Acknowledging(*scripted_socket)
+    it.client.publish("a/b", 8_000_000 * b"x", qos=1)
+    for _ in range(20):
+        it.client.publish("a/b", 50_000 * b"x", qos=1)
+    it.client.loop_write()
+    assert it.client.want_write()
+    read = bytearray()
+
+    def broker():
+        while part := it.peer.recv(65_536):
+            read.extend(part)
+        it.peer.close()
+
+    reading = threading.Thread(target=broker)
+    reading.start()
+    it.client.see_off(30)
+    reading.join()
+    assert read.endswith(b"x\xe0\x00")
+    assert it.client.socket() is None
+
+
+def test_nobody_who_reads_nothing_is_waited_for_longer_than_was_said(scripted_socket):
+    it = Acknowledging(*scripted_socket)
+    it.client.publish("a/b", 8_000_000 * b"x", qos=1)
+    it.client.loop_write()
+    it.client.publish("a/b", 80_000 * b"x", qos=1)
+    it.client.see_off(0.01)
+    assert it.client.want_write()
+    it.client.socket().close()
+    it.peer.close()
+
+
+def test_without_a_connection_there_is_nobody_to_see_off():
+    client = Client(CallbackAPIVersion.VERSION2, "wire", protocol=MQTTProtocolVersion.MQTTv5)
+    client.see_off(30)
+    assert client.socket() is None

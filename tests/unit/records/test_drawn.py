@@ -19,6 +19,8 @@ import zxingcpp
 from PIL import Image
 
 from capture.errors import InputError, NotThereError
+from capture.judging import assess
+from capture.model.testset import TestSet
 from capture.model.trend import Trend, TrendPoint, TrendSlope
 from capture.records.drawing import draw
 from capture.records.forms import Wish, drawn, file_name
@@ -425,6 +427,36 @@ def test_no_builtin_procedure_and_no_limit_is_left_without_german():
     limits = tomllib.loads((files("capture.winding") / "limits.toml").read_text("utf-8"))
     for limit in limits.values():
         assert text.say(limit["confidence"]) != limit["confidence"]
+
+
+@pytest.mark.parametrize("winding", ["random", "field", "dc-armature", "concentric", "unknown"])
+def test_what_is_said_of_a_kind_of_winding_is_said_in_german(winding):
+    text = catalogue("de")
+    for times in ([60.0], [30.0, 60.0, 600.0]):
+        readings = [
+            {
+                "quantity": "insulation_resistance",
+                "unit": "Ohm",
+                "test_point": "U+V+W-frame",
+                "value": 5e7,
+                "elapsed": each,
+            }
+            for each in times
+        ] + [
+            {"quantity": "resistance", "unit": "Ohm", "test_point": pair, "value": 1.0}
+            for pair in ("U-V", "V-W", "W-U")
+        ]
+        machine = {"id": "pump-3", "winding": winding, "rated_volts": 6600, "year": 2004}
+        made = {
+            "schema_version": 1,
+            "machine": machine,
+            "conditions": {"winding_celsius": 40.0},
+            "readings": readings,
+        }
+        for note in assess(TestSet.model_validate(made)).notes:
+            said = text.say(note)
+            assert said != note, note
+            assert not re.search(r"\b(winding|wound|armature|stands)\b", said), said
 
 
 def test_an_unknown_language_is_refused():

@@ -9,6 +9,8 @@ import pytest
 
 from capture.journal import JournalReader
 from capture.publish.topics import Topics
+from capture.web import session
+from capture.web.pages import render
 
 SECRET = "271828"
 
@@ -237,3 +239,23 @@ def test_a_full_journal_keeps_nobody_out(manned, monkeypatch):
 
     monkeypatch.setattr(manned.access._audit, "_append", full)
     assert attempt(manned, secret=SECRET).status_code == 201
+
+
+# ── what is got ready for whoever comes ──────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("comes", ["page", "log-in"])
+def test_whoever_comes_has_pictures_got_ready(manned, monkeypatch, comes):
+    """A program that only asks for figures does not."""
+    begun = []
+    for module in (session, render):
+        monkeypatch.setattr(module, "import_ahead", lambda: begun.append("pictures"))
+    nobody = manned.nobody()
+    assert nobody.get("/health").status_code == 200
+    assert nobody.get("/api/session").status_code == 401
+    assert not begun
+    if comes == "page":
+        assert nobody.get("/login").status_code == 200
+    else:
+        attempt(manned, nobody)
+    assert begun == ["pictures"]

@@ -34,6 +34,7 @@ def test_a_reading_is_given_as_it_was_stored(served, draft):
 
 def test_a_block_of_readings_is_tied_to_a_machine_at_once(served, drafts):
     made = drafts(3)
+    served.register("fan-07")
     served.append(*made)
     ids = [str(each.id) for each in made]
     body = {"readings": [*ids, ids[0]], "machine": "fan-07", "point": "V-U", "note": "warm"}
@@ -43,6 +44,19 @@ def test_a_block_of_readings_is_tied_to_a_machine_at_once(served, drafts):
     found = served.get("/api/readings", machine="fan-07")["readings"]
     assert {each["tag"]["test_point"]["direction"] for each in found} == {"reverse"}
     assert {each["tag"]["note"] for each in found} == {"warm"}
+
+
+def test_readings_of_a_machine_that_nobody_registered_are_asked_about(served, draft):
+    made = draft()
+    served.append(made)
+    body = {"readings": [str(made.id)], "machine": "fan-o7"}
+    answer = served.client.post("/api/tags", json=body)
+    assert answer.status_code == 422
+    (doubt,) = answer.json()["doubts"]
+    assert "machine 'fan-o7' is not registered" in doubt["words"]
+    assert served.get("/api/readings", machine="fan-o7")["readings"] == []
+    assert served.client.post("/api/tags", json={**body, "confirmed": True}).status_code == 201
+    assert len(served.get("/api/readings", machine="fan-o7")["readings"]) == 1
 
 
 def test_where_one_reading_is_not_there_none_is_tagged(served, draft):

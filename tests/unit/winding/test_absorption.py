@@ -10,6 +10,7 @@ from capture.winding import (
     MissingReadingError,
     NotPositiveError,
     OutsideRangeError,
+    UnknownChoiceError,
     Verdict,
     absorption_ratio,
     insulation_curve,
@@ -132,9 +133,51 @@ def test_where_nobody_knows_the_kind_the_index_is_given_and_said_to_be_of_form_w
     assert note not in indices(200e6, 300e6, winding="form").notes
 
 
-def test_random_wound_gets_the_index_on_request():
-    found = indices(200e6, 300e6, winding="random", want_polarization_index=True)
-    assert found.polarization_index.value == 1.5
+def test_of_a_concentric_winding_it_is_said_that_layout_is_not_make():
+    found = indices(200e6, 300e6, winding="concentric")
+    assert found.polarization_index.value == pytest.approx(1.5)
+    (note,) = found.notes
+    assert note == (
+        "the polarization index is for form-wound windings, and that a winding is concentric does "
+        "not say whether it is"
+    )
+
+
+FOR_FORM = "it is for form-wound windings, and this is a"
+
+
+@pytest.mark.parametrize(
+    ("winding", "reason"),
+    [
+        ("random", "random-wound"),
+        ("field", f"{FOR_FORM} field winding"),
+        ("dc-armature", f"{FOR_FORM} DC armature"),
+    ],
+)
+def test_a_winding_without_an_index_is_named_as_what_it_is(winding, reason):
+    found = indices(200e6, 300e6, winding=winding)
+    assert found.polarization_index is None
+    assert found.notes == (
+        f"polarization index not applied: {reason}; the short ratio stands instead",
+    )
+    # A ratio that is not there stands for nothing.
+    alone = insulation_indices(
+        [60], [200e6], celsius=40, insulation="thermosetting", winding=winding
+    )
+    assert alone.notes[0] == f"polarization index not applied: {reason}"
+    assert alone.notes[1].startswith("no short ratio: ")
+    assert len(alone.notes) == 2
+
+
+@pytest.mark.parametrize("winding", ["random", "field", "dc-armature"])
+def test_who_asks_for_the_index_gets_it(winding):
+    found = indices(200e6, 300e6, winding=winding, want_polarization_index=True)
+    assert (found.polarization_index.value, found.notes) == (1.5, ())
+
+
+def test_another_kind_of_winding_is_refused():
+    with pytest.raises(UnknownChoiceError, match="winding 'lap'"):
+        indices(200e6, 300e6, winding="lap")
 
 
 def test_what_is_missing_is_told():

@@ -237,13 +237,15 @@ def test_pulse_times_without_a_law_beside_others_are_told():
 
 
 def test_pulse_times_without_a_law_are_held_against_natural_spread():
-    """√⅔·ln(1/0.9) over √(0.004² + 0.02²/2), in units of 2u; χ²(2) at 0.9998: −2·ln 0.0002 = 17.03.
+    """√⅔·ln(1/0.9) over √(0.004² + nature), in units of 2u; χ²(2) at 0.9998: −2·ln 0.0002 = 17.03.
 
-    √⅔ is the length of one reading's share in two orthonormal contrasts.
+    √⅔ is the length of one reading's share in two orthonormal contrasts. A pair shows half of what
+    the phases differ by nature, under a time constant by √(0.02² + 0.0075²) (computed).
     """
+    nature = (0.02**2 + 0.0075**2) / 4
     known = timed("unknown", 0.9e-3, 1e-3, 1e-3, random=0.004)
     found = terminal_only(known, ("earth",))
-    distance = math.sqrt(2 / 3) * math.log(1 / 0.9) / math.sqrt(0.004**2 + 0.02**2 / 2)
+    distance = math.sqrt(2 / 3) * math.log(1 / 0.9) / math.sqrt(0.004**2 + nature)
     assert found.signal == pytest.approx(distance / 2)
     assert found.threshold == pytest.approx(math.sqrt(-2 * math.log(2e-4)) / 2)
     assert (found.statement, found.terminal) == ("cannot tell", "W")
@@ -255,11 +257,11 @@ def test_pulse_times_without_a_law_are_held_against_natural_spread():
     assert level.words[1] == "no difference beyond natural spread"
     # 0.3 % where a reading says no uncertainty (common practice, no source); the largest counts.
     assert level.signal == pytest.approx(
-        math.sqrt(2 / 3) * math.log(1 / 0.99) / math.sqrt(0.003**2 + 0.02**2 / 2) / 2
+        math.sqrt(2 / 3) * math.log(1 / 0.99) / math.sqrt(0.003**2 + nature) / 2
     )
     mixed = Evidence(pulse=by_pair(0.99e-3, 1e-3, Measured(value=1e-3, random=1e-5)))
     assert terminal_only(mixed, ()).signal == pytest.approx(
-        math.sqrt(2 / 3) * math.log(1 / 0.99) / math.sqrt(0.01**2 + 0.02**2 / 2) / 2
+        math.sqrt(2 / 3) * math.log(1 / 0.99) / math.sqrt(0.01**2 + nature) / 2
     )
 
 
@@ -313,6 +315,11 @@ def test_six_ends_without_a_law_share_no_terminal():
     found = terminal_only(Evidence(connection="open", pulse=ends), ("earth",))
     assert (found.statement, found.terminal) == ("cannot tell", None)
     assert found.words == ("pulse times deviate by 20.0 % (span over the largest)", "earth")
+    # Each shows all that its phase differs by nature.
+    nature = 0.02**2 + 0.0075**2
+    assert found.signal == pytest.approx(
+        math.sqrt(2 / 3) * math.log(1 / 0.8) / math.sqrt(0.003**2 + nature) / 2
+    )
 
 
 def test_pulse_times_without_a_law_need_all_three():

@@ -113,6 +113,11 @@ def test_a_bound_that_serves_one_limit_alone_decides_nothing():
     assert judge_either(ohms(3e6, bound="below"), both(ADOPTED)).verdict is Verdict.FAIL
 
 
+def test_what_a_person_may_do_about_it_is_the_callers_to_say():
+    found = judge_either(ohms(50e6), both(ADOPTED), ask="nobody can say")
+    assert found.reason == "pass if random-wound, fail if form-wound: nobody can say"
+
+
 def test_one_limit_alone_is_judged_as_ever():
     limits = {"random-wound": ADOPTED["insulation-random"]}
     found = judge_either(ohms(50e6), limits)
