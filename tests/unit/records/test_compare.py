@@ -48,7 +48,7 @@ def test_what_did_not_change_is_no_difference(years):
 def test_without_uncertainties_nothing_is_said_but_the_difference(years):
     found = compared(years, years.jobs[1], years.jobs[5])
     row = row_of(found, "Insulation resistance after 60 s, at 40 °C")
-    assert row["Says"] == "cannot tell: no uncertainty is known"
+    assert row["Says"] == "cannot tell: no ±"
     assert float(row["Difference"].removesuffix(" %")) < -90
     assert (row["Verdict, first"], row["Verdict, second"]) == ("For information only",) * 2
 
