@@ -1,13 +1,13 @@
 """What a practitioner wants to know: what is wrong, in which coil, how sure, what to do next."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import exp, sqrt
 
 import numpy as np
 
 from . import advice
 from .chi_square import chi_square_limit
-from .evidence import Contrasts, Evidence, check_spread, connections_of, contrasts
+from .evidence import Contrasts, Evidence, Quantity, check_spread, connections_of, contrasts
 from .hypotheses import BALANCED, FEWER_TURNS, TWO_FAULTS
 from .likelihood import Fit, fit, setting_of, signal, table_of
 from .measured import COVERAGE_FACTOR
@@ -18,6 +18,7 @@ from .suspicion import Candidate, Statement, Suspicion
 
 NAME_AT = 0.99  # probability above which one hypothesis is named …
 NAME_APART = 3.0  # … if the next one also fits worse by so many standard uncertainties
+_POINTING: tuple[Quantity, ...] = ("inductance", "pulse", "resistance")
 UNEXPLAINED = 1e-5  # share of cases of a true hypothesis that may lie so far from all of its cases
 
 
@@ -59,7 +60,7 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
         if rotor_or_turns:
             statement = "cannot tell"
         coils, coil_probability = suspected_coils(fits)
-        terminal, terminal_words = _terminal(evidence, known)
+        terminal, terminal_words = _terminal(evidence, known, _telling(fits, known))
         loss = _loss(evidence, known)
     turns = _turns(fits, ranked) if statement == "named" else None
     speaks_for, speaks_against = advice.reasons(evidence, known, fits, ranked[0].hypothesis)
@@ -156,12 +157,16 @@ def _loss(evidence: Evidence, known: Contrasts) -> Result | None:
     )
 
 
-def _terminal(evidence: Evidence, known: Contrasts) -> tuple[str | None, tuple[str, ...]]:
+def _terminal(
+    evidence: Evidence, known: Contrasts, telling: Sequence[Quantity]
+) -> tuple[str | None, tuple[str, ...]]:
+    """Name the terminal that two like pairs share, by the first of `telling` that singles one out.
+
+    A step at least twice the other (common practice, no source).
+    """
     if evidence.connection == "open":
         return None, ()
-    for name in ("inductance", "pulse", "resistance"):
-        if name not in known.quantities:
-            continue
+    for name in telling:
         logs = known.logs[known.quantities.index(name)]
         order = np.argsort(logs)
         below, above = logs[order[1]] - logs[order[0]], logs[order[2]] - logs[order[1]]
@@ -174,6 +179,18 @@ def _terminal(evidence: Evidence, known: Contrasts) -> tuple[str | None, tuple[s
     return None, ("the three pairs differ in steps and point to no single terminal",)
 
 
+def _telling(fits: Mapping[str, Fit], known: Contrasts) -> tuple[Quantity, ...]:
+    """Give the quantities that may single out a terminal, inductance first.
+
+    Those that alone are beyond a sound winding's: what is within natural spread has a highest pair
+    too, and tells nothing. Where none is, and only all together are, the one furthest out.
+    """
+    far = {name: _alone(name, fits, known) for name in _POINTING if name in known.quantities}
+    limit = chi_square_limit(FALSE_ALARM, quantities=1)
+    beyond = tuple(name for name, square in far.items() if square > limit)
+    return beyond or tuple(sorted(far, key=lambda name: -far[name])[:1])
+
+
 def _resistance_shows(fits: Mapping[str, Fit], known: Contrasts) -> bool:
     """Tell whether the resistances alone, which no rotor touches, are beyond a sound winding's.
 
@@ -182,11 +199,19 @@ def _resistance_shows(fits: Mapping[str, Fit], known: Contrasts) -> bool:
     """
     if "resistance" not in known.quantities:
         return False
-    # Resistance is the first of the quantities, and half of what a phase differs shows in a
-    # contrast, be it star or delta.
-    vector, balanced = known.vector[:2], next(iter(fits.values())).table.balanced[:2, :2]
-    square = float(vector @ np.linalg.solve(balanced, vector))
-    return square > chi_square_limit(FALSE_ALARM, quantities=1)
+    limit = chi_square_limit(FALSE_ALARM, quantities=1)
+    return _alone("resistance", fits, known) > limit
+
+
+def _alone(name: Quantity, fits: Mapping[str, Fit], known: Contrasts) -> float:
+    """Give the squared Mahalanobis distance of one quantity's contrasts from a sound winding's.
+
+    Half of what a phase differs shows in a contrast, be it star or delta: either table will do.
+    """
+    first = 2 * known.quantities.index(name)
+    place = slice(first, first + 2)
+    vector, balanced = known.vector[place], next(iter(fits.values())).table.balanced[place, place]
+    return float(vector @ np.linalg.solve(balanced, vector))
 
 
 def _words(

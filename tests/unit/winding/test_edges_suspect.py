@@ -27,7 +27,7 @@ from capture.winding.hypotheses import (
     TWO_FAULTS,
 )
 from capture.winding.structural import earth_words, open_pairs, pulse_words, terminal_only
-from capture.winding.suspect import _loss, _terminal
+from capture.winding.suspect import _alone, _fits, _loss, _telling, _terminal
 
 PAIRS = ("U-V", "V-W", "W-U")
 
@@ -94,6 +94,15 @@ def test_the_uncertainty_of_a_loss_has_noise_and_nature():
 # ── terminals ────────────────────────────────────────────────────────────────────────────────
 
 
+ALL = ("inductance", "pulse", "resistance")
+
+
+def pointed(evidence, *telling):
+    """Give the terminal that quantities single out, all of those that there are unless told."""
+    known = contrasts(evidence)
+    return _terminal(evidence, known, telling or [n for n in ALL if n in known.quantities])
+
+
 def steps(below, above):
     """Give three times whose logarithms lie so far apart, the middle one in U-V."""
     return [math.exp(0.0), math.exp(-below), math.exp(above)]
@@ -111,7 +120,7 @@ def steps(below, above):
 )
 def test_two_pairs_are_alike_when_the_third_stands_twice_as_far(below, above, terminal, said):
     known = timed("rise", *steps(below, above))
-    found, words = _terminal(known, contrasts(known))
+    found, words = pointed(known)
     assert found == terminal
     assert said in words[0]
 
@@ -124,7 +133,7 @@ def test_the_terminal_comes_from_what_singles_one_out_first():
         pulse=by_pair(1e-3, 1e-3, 0.9e-3),
         law="period",
     )
-    found, words = _terminal(known, contrasts(known))
+    found, words = pointed(known)
     assert (found, words) == ("U", ("by inductance, the two low pairs U-V and W-U share U",))
     level = Evidence(
         resistance=by_pair(1.0, 1.1, 1.1),
@@ -132,16 +141,46 @@ def test_the_terminal_comes_from_what_singles_one_out_first():
         pulse=by_pair(1e-3, 1e-3, 0.9e-3),
         law="period",
     )
-    found, words = _terminal(level, contrasts(level))
+    found, words = pointed(level)
     assert (found, words) == ("V", ("by pulse, the two high pairs U-V and V-W share V",))
     alone = Evidence(resistance=by_pair(1.0, 1.1, 1.1))
-    assert _terminal(alone, contrasts(alone))[0] == "W"
+    assert pointed(alone)[0] == "W"
+
+
+def test_only_what_stands_out_points_to_a_terminal():
+    """Sound bridge readings have a highest pair too: what they share says nothing of the pulse."""
+    readings = {
+        "resistance": by_pair(0.8384, 0.8392, 0.8396),
+        "inductance": bridge(0.01995, 0.02001, 0.02004),
+    }
+    pulse = {"pulse": by_pair(112.5e-6, 121.8e-6, 112.85e-6), "law": "period"}
+    found = suspect(Evidence(**readings, **pulse))
+    assert found.detected
+    assert found.terminal == "U"
+    assert "by pulse, the two low pairs U-V and W-U share U" in found.words
+    assert not any("by inductance" in words for words in found.words)
+    wide = suspect(Evidence(**{**readings, "inductance": bridge(0.018, 0.02, 0.02)}, **pulse))
+    assert "by inductance, the two high pairs V-W and W-U share W" in wide.words
+
+
+def test_where_only_all_together_stand_out_the_one_furthest_out_points():
+    """2e-4 of sound windings lie beyond χ² = −2 ln 2e-4 of one quantity (two degrees of freedom)."""
+    known = Evidence(resistance=by_pair(1.0, 1.02, 1.02), inductance=bridge(0.02, 0.02, 0.0208))
+    of = contrasts(known)
+    fits = _fits(known, of)
+    far = {name: _alone(name, fits, of) for name in ("resistance", "inductance")}
+    assert far["inductance"] < far["resistance"] < -2 * math.log(2e-4)
+    found = suspect(known)
+    assert found.detected
+    assert found.terminal == "W"
+    assert "by resistance, the two high pairs V-W and W-U share W" in found.words
+    assert _telling(fits, of) == ("resistance",)
 
 
 def test_six_ends_have_no_terminal_in_common():
     ends = dict(zip(("U1-U2", "V1-V2", "W1-W2"), (1.0, 1.1, 1.1), strict=True))
     known = Evidence(connection="open", resistance=ends)
-    assert _terminal(known, contrasts(known)) == (None, ())
+    assert pointed(known) == (None, ())
 
 
 def test_an_unknown_connection_is_star_or_delta():
@@ -306,7 +345,7 @@ def test_a_distance_is_told_in_expanded_uncertainties():
 def test_equal_readings_point_to_no_terminal():
     """Three equal inductances leave it to the next quantity."""
     known = Evidence(inductance=bridge(0.02, 0.02, 0.02), resistance=by_pair(1.0, 1.1, 1.1))
-    found, words = _terminal(known, contrasts(known))
+    found, words = pointed(known)
     assert (found, words) == ("W", ("by resistance, the two high pairs V-W and W-U share W",))
 
 
