@@ -393,6 +393,37 @@ def test_nobody_who_reads_nothing_is_waited_for_longer_than_was_said(scripted_so
     it.peer.close()
 
 
+def test_whoever_hangs_up_after_that_does_not_wait_once_more(scripted_socket, monkeypatch):
+    """Closing has a patience of its own, which was the whole of it again."""
+    it = Acknowledging(*scripted_socket)
+    it.client.publish("a/b", 8_000_000 * b"x", qos=1)
+    it.client.loop_write()
+    it.client.publish("a/b", 80_000 * b"x", qos=1)
+    it.client.see_off(0.01)
+    asked = []
+    monkeypatch.setattr(Wire, "_see_off", lambda _wire, end: asked.append(end))
+    it.client.socket().close()
+    assert asked == []
+    it.peer.close()
+
+
+def test_tls_that_must_write_before_it_can_read_has_not_lost_the_connection():
+    class Renewing:
+        """What TLS says while it renews its keys and the socket takes nothing."""
+
+        def recv(self, _size):
+            raise ssl.SSLWantWriteError
+
+        def setsockopt(self, *_):
+            pass
+
+    wire = Wire(Renewing())
+    wire.read_ahead()
+    assert not wire.pending()
+    with pytest.raises(ssl.SSLWantWriteError):  # paho knows what to do
+        wire.recv(1)
+
+
 def test_without_a_connection_there_is_nobody_to_see_off():
     client = Client(CallbackAPIVersion.VERSION2, "wire", protocol=MQTTProtocolVersion.MQTTv5)
     client.see_off(30)
