@@ -33,7 +33,9 @@ class _Touch:
 class Unheeded:
     """Tells of touches and tests that were begun while a job takes nothing."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, counts: bool = True) -> None:
+        """Begin; ``counts`` says whether a watch counts voltages, as it does hands-free only."""
+        self._counts = counts
         self._touches: dict[tuple[str, str], _Touch] = {}
 
     def feed(self, state: JobState | None, reading: Seen) -> str:
@@ -59,7 +61,11 @@ class Unheeded:
         if state is None or rest is None or began != rest:
             return ""
         asked = {step.step.quantity for step in state.steps.values()}
-        return _words(state, reading) if reading.quantity in asked else ""
+        if reading.quantity not in asked:
+            return ""
+        return _words(
+            state, reading, counted=self._counts and counted_for(state, reading) is not None
+        )
 
 
 def rest_of(state: JobState | None) -> _Rest | None:
@@ -114,12 +120,12 @@ def _goes_on(before: _Touch, reading: Seen) -> bool:
     return reading.at - before.at <= SILENCE
 
 
-def _words(state: JobState, reading: Seen) -> str:
+def _words(state: JobState, reading: Seen, *, counted: bool) -> str:
     comes = f"{reading.quantity.replace('_', ' ')} comes in from {reading.instrument}, but "
     tested = reading.quantity == INSULATION
     # What protects from the voltage stands before what to do.
     voltage = ""
-    if tested and counted_for(state, reading) is None:
+    if tested and not counted:
         voltage = (
             "; nobody counts for how long its voltage is on: keep the winding earthed for at least "
             "four times as long, and prove it discharged, before it is touched"
