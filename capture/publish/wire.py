@@ -255,9 +255,10 @@ class Client(mqtt.Client):
 
     def see_off(self, patience: float, reason: ReasonCode | None = None) -> None:
         """Say DISCONNECT, and close when the broker has read it, or after so many seconds."""
-        wire = self.socket()
-        if not isinstance(wire, Wire):
+        connected = self.socket()
+        if not isinstance(connected, Wire):
             return
+        wire: Wire = connected
         where, end = wire.fileno(), time.monotonic() + patience
         wire.patience = patience
         with contextlib.suppress(OSError, ValueError):
