@@ -126,6 +126,24 @@ def test_a_flood_at_qos_0_which_nothing_bounds_is_not_gathered(play):
     assert broker.listener.dropped == 50
 
 
+def test_a_broker_that_passes_over_receive_maximum_waits(play):
+    """3.3.4: it must not send more than the 100 that may be unacknowledged; what it has sent comes later."""
+    broker = play().ready()
+    listener = broker.listener
+    broker.say(101 * PUBLISH)
+    broker.say(100 * PUBLISH)
+    broker.line.sendall(50 * PUBLISH)
+    listener.acknowledge([HELLO])
+    assert not listener.turn(0)
+    assert len(listener.received) == 201
+    assert broker.line.recv(4) == b"\x40\x02\x00\x07"  # what we say leaves all the same
+    listener.received.popleft()
+    while len(listener.received) < 250:
+        assert listener.turn(5)
+    assert set(listener.received) == {HELLO}
+    assert listener.over is None
+
+
 @pytest.mark.parametrize(
     ("said", "reason"),
     [
