@@ -92,8 +92,8 @@ class Listener:
         if connected is None:
             self.over = GONE
             return False
-        # Twice what may be unacknowledged, as those at QoS 0 may fill half of it: only a broker that
-        # passes over Receive Maximum sends more. It waits then; nothing is lost, nor held in memory.
+        # Twice what may be unacknowledged, as those at QoS 0 may fill half of it: only a broker
+        # that passes over Receive Maximum sends more. It waits; nothing is lost, or held in memory.
         full = len(self.received) > 2 * self._most
         waiting = client.pending() and not full
         reads = [] if full else [connected]

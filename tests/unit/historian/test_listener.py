@@ -5,6 +5,7 @@ The bytes are written out from MQTT 5.0 (OASIS, 7 March 2019), not made by the c
 
 import socket
 
+import paho.mqtt.client
 import pytest
 
 from capture.errors import PublishError
@@ -142,6 +143,19 @@ def test_a_broker_that_passes_over_receive_maximum_waits(play):
         assert listener.turn(5)
     assert set(listener.received) == {HELLO}
     assert listener.over is None
+
+
+def test_a_connection_whose_messages_pass_paho_by_is_kept_alive(play, monkeypatch):
+    """3.1.2.10: a PINGREQ within each keep-alive, and an answer amid messages counts as one."""
+    broker, started = play().ready(), paho.mqtt.client.time_func()
+    for period in range(1, 6):
+        later = period * 21.0  # seconds; the keep-alive is 20
+        monkeypatch.setattr(paho.mqtt.client, "time_func", lambda at=later: started + at)
+        broker.say(3 * PUBLISH)
+        assert broker.heard() == b"\xc0\x00"
+        broker.say(2 * PUBLISH + PINGRESP + 2 * PUBLISH)
+        assert broker.listener.over is None
+    assert list(broker.listener.received) == 35 * [HELLO]
 
 
 @pytest.mark.parametrize(
