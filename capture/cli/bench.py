@@ -96,7 +96,7 @@ class Bench:
                 named = f": benchtally job discharged {state.job} {steps[-1]}" if steps else ""
                 return until + named
             case "ramp-down":
-                steps = sorted(state.ramp_down)
+                steps = sorted(state.ramp_down - {step})  # its own does not hold it
                 return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
             case "insulation" if not has_insulation(state):
                 # What is known of the winding stands before the command that passes the lock.

@@ -439,3 +439,17 @@ def test_the_way_past_a_lock_is_that_of_the_step_that_is_locked(jobs, tmp_path):
     said = jobs.key("pulse_time", "--law", "period", "--confirm", "--block", code=1, given=three)
     assert f"benchtally job override {job} second insulation --reason ..." in said
     assert said.index("of this machine there is none in the journal") < said.index("job override")
+
+
+def test_the_ramp_down_that_holds_a_step_is_named_and_not_its_own(jobs, draft):
+    job = jobs.start("three-pair-resistance")["job"]
+    jobs.store(ohms(draft, 0.8421))
+    jobs.act("take", "resistance-u-v")
+    jobs.act("override", "resistance-v-w", "ramp-down", "--reason", "the current was zero")
+    jobs.store(ohms(draft, 0.8422))
+    jobs.act("take", "resistance-v-w")
+    jobs.act("redo", "resistance-u-v", "--reason", "clip slipped")
+    jobs.store(ohms(draft, 0.8421))
+    said = jobs.act("take", "resistance-u-v", code=1)
+    assert "after step resistance-v-w: ramp the meter's current down" in said
+    assert f"benchtally job ramped-down {job} resistance-v-w" in said
