@@ -6,6 +6,7 @@ import ssl
 import sys
 import threading
 
+import paho.mqtt.client
 import pytest
 import trustme
 from hypothesis import given
@@ -311,6 +312,28 @@ def test_acknowledgements_mean_the_same_wherever_their_bytes_are_cut(scripted_so
     it.peer.sendall(b"\xd0\x00" + b"\x40\x02\x00\x03")
     while len(it.told) < 3:
         assert it.client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS
+    it.peer.close()
+
+
+def test_a_publisher_whose_acknowledgements_pass_paho_by_is_kept_alive(
+    scripted_socket, monkeypatch
+):
+    """3.1.2.10: a PINGREQ within each keep-alive (60 s), and its answer is read amid what is ours."""
+    it, started = Acknowledging(*scripted_socket), paho.mqtt.client.time_func()
+    it.peer.settimeout(5)
+    for period in range(1, 6):
+        later = period * 61.0
+        monkeypatch.setattr(paho.mqtt.client, "time_func", lambda at=later: started + at)
+        one, two = (it.client.publish("a/b", b"c", qos=1).mid for _ in range(2))
+        it.client.loop_write()
+        it.say(b"\x40\x02" + one.to_bytes(2, "big"), 2 * period - 1)
+        assert it.client.loop_misc() == MQTTErrorCode.MQTT_ERR_SUCCESS
+        it.client.loop_write()
+        heard = b""
+        while not heard.endswith(b"\xc0\x00"):
+            heard += it.peer.recv(1000)
+        it.say(b"\xd0\x00\x40\x02" + two.to_bytes(2, "big"), 2 * period)
+    assert it.client.is_connected()
     it.peer.close()
 
 
