@@ -81,9 +81,31 @@ class Bench:
             yield
         except LockedError as error:
             locks = [
-                replace(lock, words=lock.words + _way_out(state, lock)) for lock in error.locks
+                replace(lock, words=lock.words + self._way_out(state, error.step, lock))
+                for lock in error.locks
             ]
             raise LockedError(error.step, locks) from error
+
+    def _way_out(self, state: "JobState", step: str, lock: Any) -> str:
+        from capture.jobs.earlier import has_insulation
+
+        until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
+        match lock.name:
+            case "discharge":
+                steps = [each.step for each in state.applications if not each.discharged]
+                named = f": benchtally job discharged {state.job} {steps[-1]}" if steps else ""
+                return until + named
+            case "ramp-down":
+                steps = sorted(state.ramp_down - {step})  # its own does not hold it
+                return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
+            case "insulation" if not has_insulation(state):
+                # What is known of the winding stands before the command that passes the lock.
+                known = self.desk.known_insulation(state.machine)
+                return (
+                    f"; {known}: benchtally job override {state.job} {step} insulation --reason ..."
+                )
+            case _:
+                return until
 
     def _job(self, name: str) -> uuid.UUID:
         rows = self.reader.newest_by_subject("job")
@@ -207,21 +229,3 @@ def _appending(path: Path) -> "Iterator[Callable[[], Store]]":
     finally:
         for each in opened:
             each.close()
-
-
-def _way_out(state: "JobState", lock: Any) -> str:
-    from capture.jobs.earlier import has_insulation
-
-    until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
-    match lock.name:
-        case "discharge":
-            steps = [each.step for each in state.applications if not each.discharged]
-            return f"{until}: benchtally job discharged {state.job} {steps[-1]}" if steps else until
-        case "ramp-down":
-            steps = sorted(state.ramp_down)
-            return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
-        case "insulation" if not has_insulation(state):
-            steps = [each.step.id for each in state.steps.values() if each.step.energy == "pulse"]
-            return f": benchtally job override {state.job} {steps[0]} insulation --reason ..."
-        case _:
-            return until

@@ -98,7 +98,8 @@ def _changes(
 ) -> "Iterator[tuple[JobState, int, dict[str, Any] | str | None]]":
     """Give the state as it is, and after each entry of the job that comes, until the time is up.
 
-    A line of text is about readings that the job does not take, as it is now.
+    A line of text is about readings that the job does not take, as it is now; none comes once
+    another job was worked on: the readings are for that one then.
     """
     from capture.jobs.state import apply
     from capture.jobs.unheeded import Unheeded
@@ -107,17 +108,20 @@ def _changes(
 
     yield state, state.last, None
     cursor, never = state.last, threading.Event()
-    unheeded, said = Unheeded(), ""
+    unheeded, said = Unheeded(counts=bench.settings.jobs.hands_free), ""
+    at_hand = True  # no job was worked on since
     asked = {step.step.quantity for step in state.steps.values()}
     while end is None or time.monotonic() < end:
         rows = bench.reader.after(cursor, 500)
         for row in rows:
             cursor = row.n
-            if row.kind == "job" and row.subject == str(state.job):
+            if row.kind == "job":
+                at_hand = row.subject == str(state.job)
+            if row.kind == "job" and at_hand:
                 state, said = apply(state, row.n, JobEntry.model_validate_json(row.body)), ""
                 yield state, row.n, json.loads(row.body)
             elif row.kind == "reading" and row.subject in asked:
-                words = unheeded.feed(state, reading := Seen.of(row))
+                words = unheeded.feed(state if at_hand else None, reading := Seen.of(row))
                 if words and words != said:
                     yield state, row.n, f"{reading.body['time'][11:19]} {words}"
                 said = words or said

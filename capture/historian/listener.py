@@ -92,9 +92,13 @@ class Listener:
         if connected is None:
             self.over = GONE
             return False
-        waiting = client.pending()
+        # Twice what may be unacknowledged, as those at QoS 0 may fill half of it: only a broker
+        # that passes over Receive Maximum sends more. It waits; nothing is lost, or held in memory.
+        full = len(self.received) > 2 * self._most
+        waiting = client.pending() and not full
+        reads = [] if full else [connected]
         writes = [connected] if client.want_write() else []
-        readable, writable, _ = select.select([connected], writes, [], 0 if waiting else longest)
+        readable, writable, _ = select.select(reads, writes, [], 0 if waiting else longest)
         try:
             if readable or waiting:
                 self._read()

@@ -259,11 +259,13 @@ class Desk:
                 limits=self._limits,
                 failed=lambda step: self.results.failed(state, step),
                 now=now,
-                insulation=lambda: insulation_of(
-                    self.service.jobs_of(state.machine), self.results.failed
-                ),
+                insulation=lambda: self.known_insulation(state.machine),
             )
         )
+
+    def known_insulation(self, machine: str) -> str:
+        """Say what the newest insulation test of a machine was, over all of its jobs."""
+        return insulation_of(self.service.jobs_of(machine), self.results.failed)
 
     def list_view(self) -> list[dict[str, Any]]:
         """List every job, the one that was worked on last first."""

@@ -17,25 +17,40 @@ def has_insulation(state: JobState) -> bool:
 
 
 def insulation_of(jobs: Iterable[JobState], failed: Callable[[JobState, str], bool | None]) -> str:
-    """Say what the newest insulation test of a machine was, from its jobs; one clause.
+    """Say what the newest insulation test of a machine was, and what waits; one clause.
+
+    What waits is a discharge that nobody has confirmed, of that test or in a job worked on later: a
+    test that was broken off has left no reading, but its voltage.
 
     failed: whether the insulation reading of a step of a job has failed.
     """
-    found = [(job, step) for job in jobs for step in job.steps.values() if _is_taken(step)]
+    every = list(jobs)
+    found = [(job, step) for job in every for step in job.steps.values() if _is_taken(step)]
     if not found:
-        return "of this machine there is none in the journal"
+        return f"of this machine there is none in the journal{_waiting(every)}"
     job, step = max(found, key=lambda each: (each[1].taken_at, each[0].last))
     judged = {
         True: "it has failed, or is undecided: no pulses on this winding",
         False: "it has not failed",
         None: "nobody can judge it",
     }[failed(job, step.step.id)]
-    waits = any(not each.discharged for each in job.applications)
-    open_ = ", and nobody has confirmed its discharge" if waits else ""
+    its = ", and nobody has confirmed its discharge" if _waits(job) else ""
     return (
         f"the newest of this machine was taken {step.taken_at:%Y-%m-%d %H:%M} UTC in job "
-        f"{job.job}: {judged}{open_}"
+        f"{job.job}: {judged}{its}{_waiting(each for each in every if each.last > job.last)}"
     )
+
+
+def _waiting(jobs: Iterable[JobState]) -> str:
+    """Name the newest job in which a discharge waits; empty where none does."""
+    newest = max(filter(_waits, jobs), key=lambda each: each.last, default=None)
+    if newest is None:
+        return ""
+    return f", and nobody has confirmed the discharge of a test in job {newest.job}"
+
+
+def _waits(job: JobState) -> bool:
+    return any(not each.discharged for each in job.applications)
 
 
 def _is_taken(step: StepState) -> bool:

@@ -33,7 +33,9 @@ class _Touch:
 class Unheeded:
     """Tells of touches and tests that were begun while a job takes nothing."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, counts: bool = True) -> None:
+        """Begin; ``counts`` says whether a watch counts voltages, as it does hands-free only."""
+        self._counts = counts
         self._touches: dict[tuple[str, str], _Touch] = {}
 
     def feed(self, state: JobState | None, reading: Seen) -> str:
@@ -59,7 +61,11 @@ class Unheeded:
         if state is None or rest is None or began != rest:
             return ""
         asked = {step.step.quantity for step in state.steps.values()}
-        return _words(state, reading) if reading.quantity in asked else ""
+        if reading.quantity not in asked:
+            return ""
+        return _words(
+            state, reading, counted=self._counts and counted_for(state, reading) is not None
+        )
 
 
 def rest_of(state: JobState | None) -> _Rest | None:
@@ -74,18 +80,25 @@ def rest_of(state: JobState | None) -> _Rest | None:
     return state.job, state.status
 
 
-def counted_for(state: JobState) -> Step | None:
+def counted_for(state: JobState, reading: Seen) -> Step | None:
     """Give the step for which a voltage that comes on now is counted; None where none is.
 
     Voltage is on the winding though another step is to be done: its time counts all the same, for
     the step that it belongs to. While a job is paused its machine lies on the bench, and whoever
     goes on must meet the lock. Once it is finished another machine may lie there.
+
+    reading: a line of the test. One that stands in no series may be what the instrument shows since
+    earlier, so it counts only where the step to be done asks for it.
     """
     if state.status not in (JobStatus.RUNNING, JobStatus.PAUSED):
         return None
-    due = state.current
-    if due is not None and due.step.quantity == INSULATION and due.step.take.how == "timed":
-        return due.step
+    due = None if state.current is None else state.current.step
+    timed = due is not None and due.quantity == INSULATION and due.take.how == "timed"
+    if not reading.series:
+        asked = timed and due is not None and due.instrument in (None, reading.instrument)
+        return due if asked else None
+    if timed:
+        return due
     steps = (each.step for each in state.steps.values())
     return next((step for step in steps if step.energy == "test-voltage"), None)
 
@@ -107,25 +120,29 @@ def _goes_on(before: _Touch, reading: Seen) -> bool:
     return reading.at - before.at <= SILENCE
 
 
-def _words(state: JobState, reading: Seen) -> str:
+def _words(state: JobState, reading: Seen, *, counted: bool) -> str:
     comes = f"{reading.quantity.replace('_', ' ')} comes in from {reading.instrument}, but "
     tested = reading.quantity == INSULATION
-    counted = "; for how long its voltage is on is counted" if tested else ""
-    not_counted = (
-        "; nobody counts for how long its voltage is on: keep the winding earthed for at least "
-        "four times as long before it is touched"
-        if tested
-        else ""
-    )
-    more = not_counted if counted_for(state) is None else counted
+    # What protects from the voltage stands before what to do.
+    voltage = ""
+    if tested and not counted:
+        voltage = (
+            "; nobody counts for how long its voltage is on: keep the winding earthed for at least "
+            "four times as long, and prove it discharged, before it is touched"
+        )
+    elif tested:
+        voltage = "; for how long its voltage is on is counted"
     match state.status:
         case JobStatus.PAUSED:
-            again = "test again then" if tested else "lift the leads then, and put them on again"
-            return f"{comes}the job is paused: nothing is taken until it goes on; {again}{more}"
+            again = "test again" if tested else "lift the leads, and put them on again"
+            return (
+                f"{comes}the job is paused: nothing is taken until it goes on{voltage}; {again} "
+                "after that"
+            )
         case JobStatus.FINISHED:
             return (
-                f"{comes}the job is finished: no step takes it; tag it with its machine, or start "
-                f"another job{more}"
+                f"{comes}the job is finished: no step takes it{voltage}; tag it with its machine, "
+                "or start another job"
             )
         case _:
-            return f"{comes}every step is done: no step takes it; do a step again for that{more}"
+            return f"{comes}every step is done: no step takes it{voltage}; do a step again for that"

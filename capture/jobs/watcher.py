@@ -374,7 +374,7 @@ class JobWatch:
 
     def _begin_test(self, reading: Seen, now: float) -> VoltageTest | None:
         state = self._at_hand()
-        asked = None if state is None else counted_for(state)
+        asked = None if state is None else counted_for(state, reading)
         if state is None or asked is None:
             return None
         step = state.step(asked.id)

@@ -85,8 +85,8 @@ class Wire:
             return
         try:
             self._read, self._at = self._inner.recv(_READ), 0
-        except (BlockingIOError, ssl.SSLWantReadError):
-            return
+        except (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
+            return  # TLS may have to write before it can read: that is no loss
         except OSError as error:
             self._lost = error
 
@@ -255,17 +255,20 @@ class Client(mqtt.Client):
 
     def see_off(self, patience: float, reason: ReasonCode | None = None) -> None:
         """Say DISCONNECT, and close when the broker has read it, or after so many seconds."""
-        wire = self.socket()
-        if not isinstance(wire, Wire):
+        connected = self.socket()
+        if not isinstance(connected, Wire):
             return
-        wire.patience = patience
+        wire: Wire = connected
         where, end = wire.fileno(), time.monotonic() + patience
+        wire.patience = patience
         with contextlib.suppress(OSError, ValueError):
             self.disconnect(reason)
             self.loop_write()
             # Behind more than the socket takes it is still paho's.
             while self.socket() is wire and (left := end - time.monotonic()) > 0:
                 select.select([], [where], [], left)
+                # Closing waits as well, and both together no longer than was said.
+                wire.patience = max(0.0, end - time.monotonic())
                 self.loop_write()
 
     @property

@@ -5,9 +5,9 @@ does without it; whoever logs in wants a picture or a record before long.
 """
 
 import threading
+from contextlib import suppress
 from functools import cache
 
-from capture.extras import MissingExtraError
 from capture.records.drawing import prepare_pictures
 from capture.records.pdf import prepare_pages
 
@@ -22,7 +22,7 @@ def import_ahead() -> threading.Thread:
 
 def _import() -> None:
     for prepare in (prepare_pictures, prepare_pages):
-        try:
+        # Not installed, or it cannot begin here, as without a folder to write to: whoever asks for
+        # a picture is told.
+        with suppress(Exception):
             prepare()
-        except (MissingExtraError, ImportError):
-            continue  # whoever asks for a picture is told

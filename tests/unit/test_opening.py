@@ -4,13 +4,14 @@ import json
 
 import pytest
 
+from capture.app import Daemon
 from capture.clock import ManualClock
 from capture.config import Config
 from capture.errors import JournalError
 from capture.filelock import FileLock
 from capture.journal import JournalReader, Store
 from capture.journal.beside import log_of
-from capture.opening import look_before_writing
+from capture.opening import daemon_lock, look_before_writing
 
 FRAME, PAGE = 24, 4096
 
@@ -90,6 +91,43 @@ def test_where_a_daemon_runs_it_has_looked(killed, config):
 def test_a_daemon_can_start_after_the_look(killed, config):
     look_before_writing(config, now())
     assert FileLock(killed.with_name(killed.name + ".lock")).try_take()
+
+
+class Looked(Exception):
+    """The daemon has the lock."""
+
+
+@pytest.mark.parametrize("moments", [1, 9])
+def test_a_daemon_that_starts_during_the_look_waits_for_its_end(
+    tmp_path, config, monkeypatch, moments
+):
+    """It begins at once, or a second later by itself: no person needs to start it again."""
+    command = daemon_lock(config.journal_path)
+    assert command.try_take()
+    waited = []
+
+    class Waiting(ManualClock):
+        def wait(self, _event, seconds):
+            waited.append(seconds)
+            if len(waited) == moments:
+                command.release()
+            return False
+
+    def looked(_daemon):
+        raise Looked
+
+    monkeypatch.setattr(Daemon, "_look_at_the_journal", looked)
+    with pytest.raises(Looked):
+        Daemon(config, Waiting())
+    assert len(waited) == moments
+
+
+def test_a_daemon_beside_another_one_says_so(config):
+    other = daemon_lock(config.journal_path)
+    assert other.try_take()
+    with pytest.raises(JournalError, match="runs a daemon on this journal"):
+        Daemon(config, ManualClock())
+    other.release()
 
 
 def test_a_whole_log_is_left_as_it_is(tmp_path, drafts, config):

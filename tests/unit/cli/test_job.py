@@ -406,3 +406,50 @@ def test_pulses_alone_say_how_their_lock_is_passed(jobs):
     assert "this procedure has no step for it" in said
     assert f"benchtally job override {job} pulse insulation --reason ..." in said
     assert "of this machine there is none in the journal" in jobs.do("job", "next", "last")
+
+
+TWO_PULSES = """\
+schema_version = 1
+name = "two-pulses"
+title = "Two pulse comparisons"
+cautions = ["Lock it off."]
+""" + "".join(
+    f"""\
+[[steps]]
+id = "{each}"
+title = "Pulse times"
+cautions = ["Keep everybody away."]
+points = ["U-V", "V-W", "W-U"]
+quantity = "pulse_time"
+energy = "pulse"
+take = {{ how = "keyed" }}
+"""
+    for each in ("first", "second")
+)
+
+
+def test_the_way_past_a_lock_is_that_of_the_step_that_is_locked(jobs, tmp_path):
+    """What is known of the winding stands before it."""
+    path = tmp_path / "two-pulses.toml"
+    path.write_text(TWO_PULSES, "utf-8")
+    job = jobs.start(path)["job"]
+    jobs.act("override", "first", "insulation", "--reason", "read last week, 900 MΩ")
+    jobs.act("select", "second")
+    three = "\n".join(["112.6 µs"] * 3)
+    said = jobs.key("pulse_time", "--law", "period", "--confirm", "--block", code=1, given=three)
+    assert f"benchtally job override {job} second insulation --reason ..." in said
+    assert said.index("of this machine there is none in the journal") < said.index("job override")
+
+
+def test_the_ramp_down_that_holds_a_step_is_named_and_not_its_own(jobs, draft):
+    job = jobs.start("three-pair-resistance")["job"]
+    jobs.store(ohms(draft, 0.8421))
+    jobs.act("take", "resistance-u-v")
+    jobs.act("override", "resistance-v-w", "ramp-down", "--reason", "the current was zero")
+    jobs.store(ohms(draft, 0.8422))
+    jobs.act("take", "resistance-v-w")
+    jobs.act("redo", "resistance-u-v", "--reason", "clip slipped")
+    jobs.store(ohms(draft, 0.8421))
+    said = jobs.act("take", "resistance-u-v", code=1)
+    assert "after step resistance-v-w: ramp the meter's current down" in said
+    assert f"benchtally job ramped-down {job} resistance-v-w" in said

@@ -8,6 +8,7 @@ from taken_by_command import now, ohms
 from capture.cli.acting import Act
 from capture.cli.bench import open_bench
 from capture.clock import SystemClock
+from capture.model import new_id
 
 
 @pytest.fixture
@@ -137,6 +138,62 @@ def test_watch_says_once_that_what_comes_in_is_not_taken(
     (told,) = [line for line in lines if "comes in" in line]
     assert f"resistance comes in from ohm-1, {words}" in told
     assert action in next(line for line in lines if line.endswith("by foreman") or "tea" in line)
+
+
+def test_readings_of_another_job_are_no_matter_of_the_paused_one(jobs, draft, meanwhile):
+    jobs.start("three-pair-resistance")
+    with desk_of(jobs) as bench:
+        act(bench, "paused", reason="tea break")
+        paused = str(bench.state("last").job)
+
+    def another():
+        jobs.start("three-pair-resistance")
+        jobs.store(draft(time=now(), value=None, digits="OL", status="above-range"))
+        jobs.store(ohms(draft, 0.84))
+
+    def back_again():
+        with desk_of(jobs) as bench:
+            Act(bench, paused, "foreman", None, None).do("noted", text="dusty")
+        jobs.store(draft(time=now(), value=None, digits="OL", status="above-range"))
+        jobs.store(ohms(draft, 0.85))
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    meanwhile += [another, back_again, interrupt]
+    lines = jobs.do("job", "watch", paused, "--until", "signed-off").splitlines()
+    (told,) = [line for line in lines if "comes in" in line]
+    assert lines.index(told) > next(n for n, line in enumerate(lines) if "dusty" in line)
+
+
+@pytest.mark.parametrize("hands_free", [True, False])
+def test_a_voltage_is_said_to_be_counted_only_where_somebody_counts(
+    jobs, draft, meanwhile, hands_free
+):
+    """Without hands-free capture nobody does; what the line then says protects."""
+    with jobs.journal.with_name("benchtally.toml").open("a") as file:
+        file.write(f"\n[jobs]\nhands_free = {str(hands_free).lower()}\n")
+    jobs.start("insulation-one-minute")
+
+    def test():
+        with desk_of(jobs) as bench:
+            act(bench, "paused", reason="tea break")
+        series = {"id": new_id(), "elapsed": 1.0}
+        jobs.store(
+            draft(
+                time=now(), quantity="insulation_resistance", value=1e9, digits="1.0",
+                shown_unit="GOhm", series=series,
+            )
+        )  # fmt: skip
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    meanwhile += [test, interrupt]
+    lines = jobs.do("job", "watch", "last", "--until", "signed-off").splitlines()
+    (told,) = [line for line in lines if "comes in" in line]
+    assert ("its voltage is on is counted" in told) is hands_free
+    assert ("keep the winding earthed for at least four times" in told) is not hands_free
 
 
 def test_of_json_each_line_is_an_entry_of_the_job(jobs, draft, meanwhile):

@@ -5,6 +5,7 @@ The bytes are written out from MQTT 5.0 (OASIS, 7 March 2019), not made by the c
 
 import socket
 
+import paho.mqtt.client
 import pytest
 
 from capture.errors import PublishError
@@ -124,6 +125,37 @@ def test_a_flood_at_qos_0_which_nothing_bounds_is_not_gathered(play):
     assert len(broker.listener.received) == 101
     assert broker.listener.received[-1] == HELLO
     assert broker.listener.dropped == 50
+
+
+def test_a_broker_that_passes_over_receive_maximum_waits(play):
+    """3.3.4: it must not send more than the 100 that may be unacknowledged; what it has sent comes later."""
+    broker = play().ready()
+    listener = broker.listener
+    broker.say(101 * PUBLISH)
+    broker.say(100 * PUBLISH)
+    broker.line.sendall(50 * PUBLISH)
+    listener.acknowledge([HELLO])
+    assert not listener.turn(0)
+    assert len(listener.received) == 201
+    assert broker.line.recv(4) == b"\x40\x02\x00\x07"  # what we say leaves all the same
+    listener.received.popleft()
+    while len(listener.received) < 250:
+        assert listener.turn(5)
+    assert set(listener.received) == {HELLO}
+    assert listener.over is None
+
+
+def test_a_connection_whose_messages_pass_paho_by_is_kept_alive(play, monkeypatch):
+    """3.1.2.10: a PINGREQ within each keep-alive, and an answer amid messages counts as one."""
+    broker, started = play().ready(), paho.mqtt.client.time_func()
+    for period in range(1, 6):
+        later = period * 21.0  # seconds; the keep-alive is 20
+        monkeypatch.setattr(paho.mqtt.client, "time_func", lambda at=later: started + at)
+        broker.say(3 * PUBLISH)
+        assert broker.heard() == b"\xc0\x00"
+        broker.say(2 * PUBLISH + PINGRESP + 2 * PUBLISH)
+        assert broker.listener.over is None
+    assert list(broker.listener.received) == 35 * [HELLO]
 
 
 @pytest.mark.parametrize(

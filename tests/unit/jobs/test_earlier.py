@@ -4,7 +4,7 @@ import pytest
 
 from capture.jobs.rules import LockedError
 from capture.model import new_id
-from capture.model.job import Overridden, Redone
+from capture.model.job import Applied, Overridden, Redone
 
 ALONE = "this procedure has no step for it"
 
@@ -71,8 +71,35 @@ def test_an_insulation_that_has_failed_is_said_to_have(bench):
 def test_one_that_was_opened_again_is_none(bench):
     insulated(bench)
     bench.act(Redone(step="insulation", reason="damp"))
+    bench.discharge()
     pulses_alone(bench)
     assert lock(bench).endswith("there is none in the journal")
+
+
+def test_a_test_that_was_broken_off_waits_for_its_discharge_too(bench):
+    """It has left no reading, but its voltage."""
+    insulated(bench)
+    bench.discharge()
+    bench.job = broken_off = new_id()
+    bench.begin("insulation-one-minute", winding_celsius=22.0)
+    bench.act(Applied(step="insulation", seconds=20))
+    pulses_alone(bench)
+    assert lock(bench).endswith(f"nobody has confirmed the discharge of a test in job {broken_off}")
+    own, bench.job = bench.job, broken_off
+    bench.discharge()
+    bench.job = own
+    assert "nobody has confirmed" not in lock(bench)
+
+
+def test_so_it_does_where_no_test_was_ever_taken(bench):
+    bench.begin("insulation-one-minute", winding_celsius=22.0)
+    bench.act(Applied(step="insulation", seconds=20))
+    broken_off = bench.job
+    pulses_alone(bench)
+    assert lock(bench).endswith(
+        "there is none in the journal, and nobody has confirmed the discharge of a test in job "
+        f"{broken_off}"
+    )
 
 
 def test_of_two_the_newer_one_is_named(bench):

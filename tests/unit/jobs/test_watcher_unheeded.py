@@ -136,3 +136,46 @@ def test_the_job_that_was_worked_on_last_is_spoken_of(coils):
     coils.touch("inductance", 0.0623)
     assert coils.watch.seen.job == coils.job
     assert "finished" in coils.watch.seen.reason
+
+
+@pytest.fixture
+def rewound(bench):
+    """A job whose resistance is to be done first, and whose insulation comes later; watched."""
+    bench.begin("after-rewind", winding_celsius=22.0)
+    bench.watching()
+    return bench
+
+
+@pytest.mark.parametrize("series", [True, False])
+def test_a_voltage_is_said_to_be_counted_only_where_it_is(rewound, series):
+    """Without a series nobody counts while another step is to be done: what the line then says protects."""
+    rewound.act(PAUSE)
+    tester = InsulationTester(rewound, series=series)
+    tester.run(20)
+    said = rewound.watch.seen.reason
+    rewound.quiet(5)
+    assert applied(rewound) == ([20] if series else [])
+    assert ("its voltage is on is counted" in said) is series
+    assert ("nobody counts for how long" in said) is not series
+
+
+@pytest.mark.parametrize("series", [True, False])
+def test_so_it_is_once_every_step_is_done(wet, series):
+    InsulationTester(wet).run(70)
+    wet.quiet(5)
+    before = len(applied(wet))
+    tester = InsulationTester(wet, series=series)
+    tester.run(20)
+    said = wet.watch.seen.reason
+    wet.quiet(5)
+    assert len(applied(wet)) - before == series
+    assert ("its voltage is on is counted" in said) is series
+    assert ("nobody counts for how long" in said) is not series
+
+
+def test_the_caution_stands_before_what_is_to_be_done(wet):
+    wet.act(Finished())
+    InsulationTester(wet).run(20)
+    said = wet.watch.seen.reason
+    assert said.index("keep the winding earthed") < said.index("tag it with its machine")
+    assert "prove it discharged" in said

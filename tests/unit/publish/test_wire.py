@@ -6,6 +6,7 @@ import ssl
 import sys
 import threading
 
+import paho.mqtt.client
 import pytest
 import trustme
 from hypothesis import given
@@ -314,6 +315,28 @@ def test_acknowledgements_mean_the_same_wherever_their_bytes_are_cut(scripted_so
     it.peer.close()
 
 
+def test_a_publisher_whose_acknowledgements_pass_paho_by_is_kept_alive(
+    scripted_socket, monkeypatch
+):
+    """3.1.2.10: a PINGREQ within each keep-alive (60 s), and its answer is read amid what is ours."""
+    it, started = Acknowledging(*scripted_socket), paho.mqtt.client.time_func()
+    it.peer.settimeout(5)
+    for period in range(1, 6):
+        later = period * 61.0
+        monkeypatch.setattr(paho.mqtt.client, "time_func", lambda at=later: started + at)
+        one, two = (it.client.publish("a/b", b"c", qos=1).mid for _ in range(2))
+        it.client.loop_write()
+        it.say(b"\x40\x02" + one.to_bytes(2, "big"), 2 * period - 1)
+        assert it.client.loop_misc() == MQTTErrorCode.MQTT_ERR_SUCCESS
+        it.client.loop_write()
+        heard = b""
+        while not heard.endswith(b"\xc0\x00"):
+            heard += it.peer.recv(1000)
+        it.say(b"\xd0\x00\x40\x02" + two.to_bytes(2, "big"), 2 * period)
+    assert it.client.is_connected()
+    it.peer.close()
+
+
 def test_what_is_no_acknowledgement_is_left_to_paho(scripted_socket):
     it = Acknowledging(*scripted_socket)
     it.peer.sendall(b"\x40\x01\x00")
@@ -391,6 +414,37 @@ def test_nobody_who_reads_nothing_is_waited_for_longer_than_was_said(scripted_so
     assert it.client.want_write()
     it.client.socket().close()
     it.peer.close()
+
+
+def test_whoever_hangs_up_after_that_does_not_wait_once_more(scripted_socket, monkeypatch):
+    """Closing has a patience of its own, which was the whole of it again."""
+    it = Acknowledging(*scripted_socket)
+    it.client.publish("a/b", 8_000_000 * b"x", qos=1)
+    it.client.loop_write()
+    it.client.publish("a/b", 80_000 * b"x", qos=1)
+    it.client.see_off(0.01)
+    asked = []
+    monkeypatch.setattr(Wire, "_see_off", lambda _wire, end: asked.append(end))
+    it.client.socket().close()
+    assert asked == []
+    it.peer.close()
+
+
+def test_tls_that_must_write_before_it_can_read_has_not_lost_the_connection():
+    class Renewing:
+        """What TLS says while it renews its keys and the socket takes nothing."""
+
+        def recv(self, _size):
+            raise ssl.SSLWantWriteError
+
+        def setsockopt(self, *_):
+            pass
+
+    wire = Wire(Renewing())
+    wire.read_ahead()
+    assert not wire.pending()
+    with pytest.raises(ssl.SSLWantWriteError):  # paho knows what to do
+        wire.recv(1)
 
 
 def test_without_a_connection_there_is_nobody_to_see_off():

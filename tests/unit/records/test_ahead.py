@@ -51,11 +51,13 @@ def test_it_is_begun_once(anew, monkeypatch):
     assert begun == ["pictures", "pages"]
 
 
-def test_what_is_not_installed_keeps_nothing_else_back(anew, monkeypatch):
+@pytest.mark.parametrize("error", [ImportError("matplotlib"), OSError("no folder to write to")])
+def test_what_is_not_installed_or_cannot_begin_keeps_nothing_else_back(anew, monkeypatch, error):
+    """Nor does it end the thread with a traceback, which pytest would tell."""
     begun = []
 
     def missing():
-        raise ImportError("matplotlib")
+        raise error
 
     monkeypatch.setattr(ahead, "prepare_pictures", missing)
     monkeypatch.setattr(ahead, "prepare_pages", lambda: begun.append("pages"))
