@@ -177,6 +177,16 @@ def test_where_only_all_together_stand_out_the_one_furthest_out_points():
     assert _telling(fits, of) == ("resistance",)
 
 
+def test_each_quantity_is_held_to_the_limit_of_one():
+    """Both lie between the limit of one quantity, χ² = 17.0, and that of two, 22.0 (computed)."""
+    known = Evidence(resistance=by_pair(1.0, 1.022, 1.022), inductance=bridge(0.02, 0.0211, 0.0211))
+    of = contrasts(known)
+    fits = _fits(known, of)
+    far = {name: _alone(name, fits, of) for name in ("resistance", "inductance")}
+    assert -2 * math.log(2e-4) < far["inductance"] < far["resistance"] < 22.0
+    assert _telling(fits, of) == ("inductance", "resistance")
+
+
 def test_six_ends_have_no_terminal_in_common():
     ends = dict(zip(("U1-U2", "V1-V2", "W1-W2"), (1.0, 1.1, 1.1), strict=True))
     known = Evidence(connection="open", resistance=ends)
