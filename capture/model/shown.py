@@ -28,6 +28,7 @@ _NUMBER = re.compile(
     r"(?:[eE](?P<exponent>[+-]?[0-9]{1,3}))?"
 )
 _PLAIN = re.compile(r"([0-9]{1,12}\.[0-9]{1,20}) ([^\s0-9.,+-][^\s]*)")
+_MORE_NUMBER = re.compile(r"[.,]|(?!1$)[0-9]")  # a lone 1 is the unit of what has none
 _DASHES = re.compile(r"(?P<dashes>-{2,}(?:[.,]-+)?|_{2,})\s*(?P<unit>\S*)")
 _OVERLOAD = re.compile(r"(?P<sign>[+\-\u2212])?[ .]?[O0o]\.?[Ll]\.?")
 _GROUP = 3  # digits between two thousands separators
@@ -89,6 +90,11 @@ def parse_shown(text: str, *, mark: DecimalMark = "auto", default_unit: str = ""
     if match is None or not (match["whole"] or match["part"]):
         raise InputError(f"{text.strip()!r} is not a value; accepted forms: {FORMS}")
     shown_unit = body[match.end() :].strip() or default_unit
+    if _MORE_NUMBER.match(shown_unit):
+        raise InputError(
+            f"{text.strip()!r} goes on like a number after {digits!r}; a value is one number, "
+            "without marks or spaces between thousands, e.g. 842.1 mΩ"
+        )
     shown = scale_number(digits, shown_unit, mark=mark)
     if side is None:
         return shown

@@ -93,7 +93,7 @@ def test_only_the_whole_terminator_ends_the_line_that_was_under_way(meter):
         (b"842.1 mHenry\n", "not known"),
         (b"842.1 MH\n", "ambiguous"),
         (b"842.1 mH\n", "resistance is in Ohm, the line shows H"),
-        (b"8.4.2 mOhm\n", "not known"),
+        (b"8.4.2 mOhm\n", "goes on like a number"),
         (b"OL Ohm\n", "fits no line"),
         (b"842.1\n", "fits no line"),
         (b"842.1 mOhm mOhm\n", "fits no line"),

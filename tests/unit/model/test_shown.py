@@ -62,6 +62,20 @@ def test_what_was_shown_is_kept_to_the_letter():
 
 
 @pytest.mark.parametrize(
+    "text",
+    ["1.129.000", "1.129.000 mΩ", "1,129,000 mΩ", "1 129 mΩ", "12..5 Ω", "> 5.5.5 GΩ", "12 5"],
+)
+def test_what_goes_on_like_a_number_is_told_so_and_is_no_unit(text):
+    with pytest.raises(InputError, match="goes on like a number after"):
+        parse_shown(text)
+
+
+def test_a_lone_one_is_a_unit():
+    """UCUM's 1, of what has no unit."""
+    assert parse_shown("0.05 1").unit == "1"
+
+
+@pytest.mark.parametrize(
     "text", ["1,234 Ω", "12,345 Ω", "123,456 Ω", "-1,234 Ω", "001,234 Ω", "1,234E3 Ω"]
 )
 def test_a_comma_that_could_separate_thousands_is_refused(text):
