@@ -13,10 +13,12 @@ from uuid import UUID
 from capture.jobs.plausible import Doubt, doubts
 from capture.model import PointOfTest, ReadingDraft, TestPoint
 from capture.model.machine import MachineEntry, Nameplate
+from capture.model.quantity import Quantity
 
 if TYPE_CHECKING:
     from capture.journal import JournalReader
 
+_NO_TIME = "the others are numbers, and nothing is compared while one is none"
 _EARLIER = 20  # readings of earlier tests that a value is held against
 _NAMED = 5  # registered machines that are named beside one that is not
 
@@ -30,18 +32,24 @@ def odd(
     others: Mapping[str, float],
     passed_over: Collection[UUID] = (),
 ) -> list[Doubt]:
-    """List what is odd about one value; nothing is of one that is no number.
+    """List what is odd about one value.
+
+    One that is no number is only where numbers stand beside it that are worth nothing without it.
 
     others: values of the same quantity that it is held against. passed_over: readings that are no
     earlier test. reader: None where there is no journal yet.
     """
+    shown = f"{draft.digits} {draft.shown_unit or draft.unit}".strip()
+    where = shown if point is None else f"{point} {shown}"
     if draft.value is None:
+        # An open path is a finding of an ohmmeter; a tester that shows no time was not ready, or
+        # its range was too short, and the times of the others can be compared with nothing.
+        if draft.quantity == Quantity.PULSE_TIME and others:
+            return [Doubt(f"{where}: {_NO_TIME}")]
         return []
     earlier = []
     if reader is not None and machine is not None and point is not None:
         earlier = _earlier(reader, machine, draft.quantity, point, passed_over)
-    shown = f"{draft.digits} {draft.shown_unit or draft.unit}".strip()
-    where = shown if point is None else f"{point} {shown}"
     return [
         replace(doubt, words=f"{where}: {doubt.words}")
         for doubt in doubts(

@@ -105,6 +105,22 @@ def test_a_slipped_prefix_is_asked_about_then_taken_as_it_stands(pulses):
     assert values_of(pulses, "pulse")[0] == pytest.approx(0.1126)
 
 
+@pytest.mark.parametrize("none", ["OL", ">200 µs", "---"])
+def test_a_pulse_time_that_is_no_number_among_numbers_is_asked_about(pulses, six, none):
+    """The other five say nothing without it; for a resistance it may be the finding."""
+    keyed = pulses.typed([*six[:2], none, *six[3:]])
+    with pytest.raises(DoubtError, match=r"V-W .*nothing is compared while one is none"):
+        pulses.key("pulse", keyed)
+    assert pulses.count("reading") == 0
+    pulses.key("pulse", replace(keyed, confirmed=True))
+    assert pulses.count("reading") == 6
+
+
+def test_where_no_pulse_time_is_a_number_nothing_is_asked(pulses):
+    pulses.key("pulse", 6 * ["OL"])
+    assert pulses.count("reading") == 6
+
+
 def test_a_confirmed_block_handed_in_again_unconfirmed_is_not_asked_about(pulses):
     """The answer was lost: what is stored is the answer."""
     keyed, someone, seen = pulses.typed(("112.6 ms", *FIVE)), pulses.who(), pulses.state.last

@@ -131,12 +131,12 @@ def test_an_instrument_that_a_step_waits_for_and_that_is_away_is_named(step, see
 # ── taken, and not computed ──────────────────────────────────────────────────────────────────
 
 
-def key(served, job, step, typed, elapsed=None):
+def key(served, job, step, typed, elapsed=None, **more):
     values = [{"id": str(new_id()), "typed": each} for each in typed]
     for value, at in zip(values, elapsed or (), strict=False):
         value["elapsed"] = at
     path = f"/api/jobs/{job['job']}/steps/{step}/key"
-    served.post(path, seen=job["last"], values=values)
+    served.post(path, seen=job["last"], values=values, **more)
     return served.client.get(f"/jobs/{job['job']}").text
 
 
@@ -151,5 +151,5 @@ def test_insulation_without_a_temperature_is_said_to_be_taken_and_what_it_lacks(
 def test_a_pulse_time_above_range_is_named_by_its_leads(served):
     job = served.start("pulse-six-readings")
     job = served.act(job, "overridden", step="pulse", lock="insulation", reason="tested before")
-    told = key(served, job, "pulse", (*SIX[:5], "OL"))
+    told = key(served, job, "pulse", (*SIX[:5], "OL"), confirmed=True)
     assert "Pulse time is taken, but not computed: U-W is above-range" in told
