@@ -168,15 +168,21 @@ class Connection:
         """
         if not self.accepted or self.over is not None:
             raise PublishError(self.over or self._broker.says("has not accepted us yet"))
-        packed = len(properties.pack()) if properties is not None and self._is_limited else 1
-        self._refuse_too_large(len(topic.encode()) + len(payload) + packed)
+        five = self.version == "5"
+        encoded = topic.encode()
+        packed = b"" if not five else b"\0" if properties is None else properties.pack()
+        self._refuse_too_large(len(encoded) + len(payload) + len(packed))
+        if qos:
+            mid = self._client.put(encoded, payload, packed, retain=retain and self._retains)
+            if mid is not None:
+                return mid
         try:
             info = self._client.publish(
                 topic,
                 payload,
                 qos=qos,
                 retain=retain and self._retains,
-                properties=properties if self.version == "5" else None,
+                properties=properties if five else None,
             )
         except ValueError as error:
             raise UnfitError(0x90, f"topic {topic!r}: {error}") from error
@@ -203,10 +209,6 @@ class Connection:
             self._client.see_off(_LAST_WORDS, reason)
         hang_up(self._client)
         self.over = self.over or "ended"
-
-    @property
-    def _is_limited(self) -> bool:
-        return self.maximum_packet_size is not None
 
     def _refuse_too_large(self, size: int) -> None:
         """Refuse a packet whose topic, payload and properties take up ``size`` bytes."""

@@ -31,6 +31,7 @@ from capture.publish.arrivals import (
     cut_acknowledgements,
     cut_publishes,
 )
+from capture.publish.departures import is_plain_topic, publish_packet
 
 _Found = TypeVar("_Found")
 
@@ -42,6 +43,9 @@ _SUCCESS = MQTTErrorCode.MQTT_ERR_SUCCESS
 _REASONS = {
     reason: ReasonCode(PacketTypes.PUBACK, identifier=reason) for reason in (0, *NOBODY_LISTENS)
 }
+# What paho keeps of a message until it is acknowledged; it asks such a thing for no more than this.
+_GATHERED = mqtt.MQTTMessage()
+_GATHERED.qos = 1
 _NO_PROPERTIES = Properties(PacketTypes.PUBACK)  # type: ignore[no-untyped-call] # paho's
 
 
@@ -220,11 +224,42 @@ class Client(mqtt.Client):
 
     def loop_write(self) -> MQTTErrorCode:
         """Send what waits, as far as the socket takes it."""
-        code = super().loop_write()
         wire = self.socket()
+        code = _SUCCESS
+        # Where all that waits is gathered already, paho has nothing to add.
+        if not isinstance(wire, Wire) or super().want_write():
+            code = super().loop_write()
+            wire = self.socket()
         if isinstance(wire, Wire):
             wire.flush()
         return code
+
+    def put(self, topic: bytes, payload: bytes, properties: bytes, *, retain: bool) -> int | None:
+        """Gather one message at QoS 1; give its packet identifier, which `on_publish` tells of.
+
+        None, and nothing done, where it has to go by `publish`: what paho holds back is not
+        overtaken, what the socket does not take waits there, and what is wrong is said there.
+        ``properties`` are packed, with their length; in MQTT 3.1.1 there are none. The client must
+        be for one connection: nothing is kept that could be sent again on another.
+        """
+        wire = self.socket()
+        if not isinstance(wire, Wire) or super().want_write() or not is_plain_topic(topic):
+            return None
+        try:
+            mutex, waiting, mid = self._out_message_mutex, self._out_messages, self._mid_generate()
+            counted = self._inflight_messages + 1
+        except AttributeError:
+            return None  # not public
+        with mutex:
+            if mid in waiting:
+                return None
+            try:
+                wire.send(publish_packet(topic, payload, properties, mid, retain=retain))
+            except BlockingIOError:
+                return None
+            waiting[mid] = _GATHERED
+            self._inflight_messages = counted
+        return mid
 
     def pending(self) -> bool:
         """Tell whether something was read that `loop_read` has not been given yet."""
