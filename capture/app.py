@@ -223,7 +223,7 @@ class Daemon:
         self.changes.tell()
 
     def _on_commit(self) -> None:
-        self.publishers.wake()
+        self.publishers.wake(self._writer.newest)
         self.jobs.wake()
         self.changes.tell()
 

@@ -14,6 +14,7 @@ from typing import NamedTuple
 from capture.errors import JournalError
 from capture.journal.chain import link
 from capture.journal.database import BY_SUBJECT, HASH, base_of, connect, translated
+from capture.journal.reader import Row
 from capture.model import Gap, ReadingDraft, Tag
 from capture.model.anchor import Anchor
 from capture.model.audit import AuditEntry
@@ -83,6 +84,8 @@ class Store:
             JournalError: see `capture.journal.database.connect`.
         """
         self.path = path
+        self.newest: Row | None = None
+        """What the last `append` stored, where it was given one reading and that was new."""
         self._connection = connect(path)
         with translated(path):
             self._connection.execute(f"PRAGMA wal_autocheckpoint = {MOST_PAGES}")
@@ -113,12 +116,14 @@ class Store:
             try:
                 if expecting is not None:
                     _check(connection, expecting, batch)
-                stored = Transaction(connection).append_all(batch)
+                transaction = Transaction(connection)
+                stored = transaction.append_all(batch)
                 connection.execute("COMMIT")
             except BaseException:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
                 raise
+        self.newest = transaction.reading if len(batch) == 1 else None
         return stored
 
     def move_log(self) -> None:
@@ -185,6 +190,8 @@ class Transaction:
         self._head: bytes = bytes.fromhex(base_of(connection).hash) if row is None else row[0]
         self._sequences: dict[str, int] = {}
         self._last_values: dict[tuple[str, str], int] = {}
+        self.reading: Row | None = None
+        """The last reading that was appended by itself."""
 
     def append_all(self, batch: Sequence[Entry]) -> list[Stored]:
         """Append all of ``batch``; the caller commits or rolls back."""
@@ -243,11 +250,11 @@ class Transaction:
         if self._is_known(draft):
             return Stored(0, None)
         sequence = self._sequence(draft.instrument) + 1
-        n = self._insert(
-            draft.id, "reading", draft.instrument, draft.quantity, sequence, draft.body(sequence)
-        )
+        body = draft.body(sequence)
+        n = self._insert(draft.id, "reading", draft.instrument, draft.quantity, sequence, body)
         if not n:
             return Stored(0, None)
+        self.reading = Row(n, draft.id, "reading", draft.instrument, draft.quantity, body)
         self._sequences[draft.instrument] = sequence
         self._last_values[draft.instrument, draft.quantity] = n
         if draft.machine is not None:

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -18,6 +19,9 @@ from capture.errors import JournalDamaged, JournalError, JournalFull
 from capture.heartbeat import Heartbeat
 from capture.journal.store import MOST_PAGES, Entry, Expectation, StaleError, Store, Stored
 from capture.journal.upkeep import RESERVE, Health, Upkeep
+
+if TYPE_CHECKING:
+    from capture.journal.reader import Row
 
 _LINGER = 0.005
 _THICK = 0.010  # seconds between two commits below which they count as thick
@@ -45,8 +49,8 @@ class Writer:
     ) -> None:
         """Take the journal's path; ``on_commit`` is called after every commit, ours or foreign.
 
-        ``on_commit`` runs in the writer thread and must not block. ``reserve`` bytes of the disk
-        are kept for a clean end.
+        ``on_commit`` runs in the writer thread, may ask for `newest`, and must not block.
+        ``reserve`` bytes of the disk are kept for a clean end.
         """
         self._path = path
         self._clock = clock
@@ -59,6 +63,8 @@ class Writer:
         self._thread = threading.Thread(target=self._run, name="journal")
         self._store = Store(path)
         self._upkeep = Upkeep(path, clock, self._store.empty_log, reserve=reserve)
+        self.newest: Row | None = None
+        """What the last commit stored, where it was one reading alone; for ``on_commit``."""
         self._last_commit = float("-inf")
         self._pages = 0  # written to the log since it was moved, at a guess
         self._crowded = False  # several callers at once; waiting for a lone one's next is no use
@@ -180,6 +186,7 @@ class Writer:
         except Exception as error:  # noqa: BLE001 - every caller gets its own answer
             self._answer_one_by_one(group, error)
             return
+        self.newest = self._store.newest
         self._tell_of_commit()  # first: delivery waits for it in another process
         self._upkeep.committed()
         self._last_commit = self._clock.monotonic()
@@ -242,6 +249,7 @@ class Writer:
             self._log.warning("journal.unreadable", reason=str(error))
             return version
         if now != version:
+            self.newest = None
             self._tell_of_commit()
         return now
 

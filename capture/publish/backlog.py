@@ -23,6 +23,10 @@ class Backlog:
 
     def next_row(self) -> Row | None:
         """Give the next entry; None where there is none at the moment."""
+        newest, self._feed.newest = self._feed.newest, None
+        if newest is not None and not self._page and newest.n == self._read_up_to + 1:
+            self._read_up_to = newest.n
+            return newest
         if not self._page:
             now = self._clock.monotonic()
             if not self._feed.look and now - self._looked_at < LOOK_EVERY:

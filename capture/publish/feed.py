@@ -1,16 +1,22 @@
 """The feed: what the daemon tells its publisher, over a pipe of text lines.
 
-An empty line says "look at the journal", a line of JSON sets an instrument's retained state, and
-the end of the pipe means "deliver what you can, then stop", which is also what a publisher sees
-when its daemon was killed.
+An empty line says "look at the journal", one with a mark is the entry that was just stored (see
+`capture.publish.news`), a line of JSON sets an instrument's retained state, and the end of the
+pipe means "deliver what you can, then stop", which is also what a publisher sees when its daemon
+was killed.
 """
 
 import json
 import os
 import select
 from collections import deque
+from typing import TYPE_CHECKING
 
 from capture.clock import Clock
+from capture.publish.news import MARK, row_of
+
+if TYPE_CHECKING:
+    from capture.journal import Row
 
 
 class Feed:
@@ -20,6 +26,8 @@ class Feed:
         self.states: dict[str, bytes] = {}
         self.states_due: deque[str] = deque()
         self.look = True
+        self.newest: Row | None = None
+        """The entry that was stored last, where the daemon gave it."""
         self._handle = handle
         self._clock = clock
         self._drain_s = drain_s
@@ -59,7 +67,10 @@ class Feed:
             return
         self.look = True
         *lines, self._rest = (self._rest + data).split(b"\n")
-        for line in filter(None, lines):
+        self.newest = row_of(lines[-1]) if lines and lines[-1].startswith(MARK) else None
+        for line in lines:
+            if not line or line.startswith(MARK):
+                continue
             message = json.loads(line)
             instrument = message["instrument"]
             self.states[instrument] = line

@@ -19,7 +19,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import structlog
 
 from capture.clock import Clock
+from capture.journal import Row
 from capture.publish.making import make_pump
+from capture.publish.news import line_of
 from capture.publish.report import Report
 from capture.publish.settings import PublisherSettings
 
@@ -40,8 +42,8 @@ class Publisher(Protocol):
         """Start delivering."""
         ...
 
-    def wake(self) -> None:
-        """Say that the journal has grown; returns at once."""
+    def wake(self, newest: Row | None = None) -> None:
+        """Say that the journal has grown, by one entry where it is given; returns at once."""
         ...
 
     def set_state(self, instrument: str, state: dict[str, Any]) -> None:
@@ -80,7 +82,7 @@ class _Feeding:
         """Start delivering."""
         self._thread.start()
 
-    def wake(self) -> None:
+    def wake(self, newest: Row | None = None) -> None:  # noqa: ARG002 - looked up
         """Say that the journal has grown."""
         with self._changed:
             self._dirty = True
@@ -141,20 +143,20 @@ class ProcessPublisher(_Feeding):
         """Process id of the running publisher."""
         return None if self._process is None else self._process.pid
 
-    def wake(self) -> None:
+    def wake(self, newest: Row | None = None) -> None:
         """Say that the journal has grown: at once where that can be, a thread less to wait for."""
-        if not self._wake_at_once():
+        if not self._wake_at_once(line_of(newest)):
             super().wake()
 
-    def _wake_at_once(self) -> bool:
+    def _wake_at_once(self, line: bytes) -> bool:
         if not self._writing.acquire(blocking=False):
             return False
         try:
             pipe = self._pipe
-            # A pipe that is ready for writing takes a page, so this byte cannot block.
+            # A pipe that is ready for writing takes a page, so the line cannot block.
             if pipe is None or not select.select([], [pipe], [], 0)[1]:
                 return False
-            os.write(pipe, b"\n")
+            os.write(pipe, line)
         except (OSError, ValueError):
             return False  # it died: whoever feeds it notices
         finally:

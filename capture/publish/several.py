@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from capture.clock import Clock
+from capture.journal import Row
 from capture.publish.process import Publisher
 from capture.publish.report import Report
 
@@ -20,10 +21,10 @@ class Publishers:
         for publisher in self.each:
             publisher.start()
 
-    def wake(self) -> None:
-        """Say that the journal has grown; returns at once."""
+    def wake(self, newest: Row | None = None) -> None:
+        """Say that the journal has grown, by one entry where it is given; returns at once."""
         for publisher in self.each:
-            publisher.wake()
+            publisher.wake(newest)
 
     def set_state(self, instrument: str, state: dict[str, Any]) -> None:
         """Set an instrument's retained state; returns at once."""

@@ -1,6 +1,7 @@
 """The writer thread: many callers, one failure kept to itself, a stop that loses nothing."""
 
 import contextlib
+import queue
 import threading
 from concurrent.futures import ThreadPoolExecutor
 
@@ -8,7 +9,7 @@ import pytest
 
 from capture.clock import SystemClock
 from capture.errors import JournalDamaged, JournalError, JournalFull
-from capture.journal import Expectation, StaleError, Store, Writer
+from capture.journal import Expectation, JournalReader, StaleError, Store, Writer
 from capture.journal.store import MOST_PAGES
 
 
@@ -29,6 +30,30 @@ def test_append_returns_after_the_commit(writer, commits, drafts, look):
     assert [stored.sequence for stored in writer.append(drafts(3))] == [1, 2, 3]
     assert look.check() == 3
     assert len(commits) == 1
+
+
+def test_whoever_is_told_of_a_commit_may_ask_for_a_lone_reading(path, drafts):
+    told = queue.SimpleQueue()
+    writer = Writer(path, SystemClock(), lambda: told.put(writer.newest))
+    writer.start()
+    try:
+        one, *two = drafts(3)
+        writer.append([one])
+        reader = JournalReader(path)
+        assert [told.get(timeout=5)] == reader.after(0, 10)
+        reader.close()
+        writer.append(two)
+        assert told.get(timeout=5) is None
+        writer.append([one])  # known already: nothing was stored
+        assert told.get(timeout=5) is None
+        writer.append(drafts(1, "ohm-2"))
+        assert told.get(timeout=5).n == 4
+        other = Store(path)
+        other.append(drafts(1, "ohm-3"))
+        other.close()
+        assert told.get(timeout=5) is None
+    finally:
+        assert writer.stop(5)
 
 
 def test_many_threads_append_at_once(writer, drafts, look):

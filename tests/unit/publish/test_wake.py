@@ -8,6 +8,8 @@ import pytest
 from scripted import make_settings
 
 from capture.clock import SystemClock
+from capture.journal import Row
+from capture.publish.news import line_of
 from capture.publish.process import ProcessPublisher
 
 
@@ -26,6 +28,16 @@ def test_the_word_is_written_at_once(fed):
     publisher.wake()
     assert os.read(read, 10) == b"\n"
     assert not publisher._dirty
+
+
+def test_the_entry_is_told_with_it(fed):
+    publisher, read, _ = fed
+    row = Row(7, bytes(16), "reading", "ohm-1", "resistance", b"{}")
+    publisher.wake(row)
+    assert os.read(read, 4096) == line_of(row) != b"\n"
+    with publisher._writing:
+        publisher.wake(row)
+    assert publisher._next_text(0) == b"\n", "later, it is looked up"
 
 
 def test_a_full_pipe_is_left_to_the_thread_that_may_wait(fed):
