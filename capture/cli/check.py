@@ -19,6 +19,7 @@ def register(app: typer.Typer) -> None:
         disturb an instrument.
         """
         from capture.config import load_config
+        from capture.doctor.bench import daemon_of
         from capture.instruments import build_instruments
         from capture.model.names import BROKER
         from capture.plugins import DriverRegistry
@@ -26,8 +27,9 @@ def register(app: typer.Typer) -> None:
         settings = load_config(config)
         registry = DriverRegistry.load()
         build_instruments(settings, registry)
+        daemon = daemon_of(settings.journal_path)
         rows: list[dict[str, Any]] = [
-            {"what": f"instrument {name}", **_verdict(instrument)}
+            {"what": f"instrument {name}", **_verdict(instrument, daemon)}
             for name, instrument in settings.instruments.items()
         ]
         rows.append({"what": "journal", **_journal(settings)})
@@ -44,7 +46,8 @@ def register(app: typer.Typer) -> None:
         return DONE if all(row["ok"] for row in rows) else FAILED
 
 
-def _verdict(instrument: Any) -> dict[str, Any]:
+def _verdict(instrument: Any, daemon: int | None) -> dict[str, Any]:
+    """Judge an instrument's port; that this bench's own daemon has it open is as it should be."""
     from capture.config import SerialSettings
     from capture.links import make_link
     from capture.links.ports import port_fault
@@ -53,7 +56,10 @@ def _verdict(instrument: Any) -> dict[str, Any]:
     if not isinstance(link, SerialSettings):
         return {"ok": True, "says": f"{make_link(link).description}, not tried"}
     fault = port_fault(link.port)
-    return {"ok": fault is None, "says": fault or f"{link.port}, {link.baud} baud"}
+    says = f"{link.port}, {link.baud} baud"
+    if fault is not None and daemon is not None and fault.endswith(f"(process {daemon})"):
+        return {"ok": True, "says": f"{says}, in use by this bench's daemon (process {daemon})"}
+    return {"ok": fault is None, "says": fault or says}
 
 
 def _broker(settings: Any, name: str) -> dict[str, Any]:

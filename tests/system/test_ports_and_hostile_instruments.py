@@ -2,6 +2,7 @@
 
 import contextlib
 import itertools
+import json
 import os
 import random
 import shutil
@@ -93,6 +94,13 @@ def test_a_port_that_is_busy(rig, broker, subscriber):
     subscriber.wait_for(harness.is_state("instrument/line/state", "running"), "an open port")
     pour(master, b"\r\nR 1.5 mOhm\r\n")
     subscriber.wait_for(harness.is_reading("line"), "a reading")
+    lines = rig.run("check", "--json").stdout.splitlines()
+    said = {each["what"]: each for each in map(json.loads, lines)}
+    assert said["instrument line"] == {
+        "what": "instrument line",
+        "ok": True,
+        "says": f"{port}, 9600 baud, in use by this bench's daemon (process {daemon.pid})",
+    }
     assert daemon.stop() == 0
 
 
