@@ -25,11 +25,10 @@ from capture.historian.settings import BrokerSource
 from capture.publish.arrivals import Received
 from capture.publish.broker import GONE, Broker, hang_up
 from capture.publish.topics import ROOT
-from capture.publish.wire import Client
+from capture.publish.wire import LAST_WORDS, Client
 
 _MOST_PACKETS = 500  # at a turn, so that a flood cannot starve the rest
 _UNSPECIFIED = 0x80  # MQTT 5.0, 2.4
-_LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
 
 
 class Listener:
@@ -144,7 +143,7 @@ class Listener:
         """End the connection; the broker keeps the session, and what is not acknowledged."""
         if politely and self.over is None:
             # Whoever takes over the slot at once would cut off what the broker has not read.
-            self._client.see_off(_LAST_WORDS)
+            self._client.see_off(LAST_WORDS)
         hang_up(self._client)
         self._is_over("ended")
 

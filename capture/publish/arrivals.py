@@ -1,7 +1,7 @@
 """What comes at QoS 1, cut out of the bytes that were read, many packets at a time.
 
 For each packet paho keeps tables, locks, a message and all its properties: most of what a message
-costs a consumer, and a quarter of what one costs whoever publishes it. Nothing of that is needed
+costs a consumer, and not a little of what one costs whoever publishes it. Nothing of that is needed
 where a message is no more than a topic, a payload and the number that it is acknowledged by, and an
 acknowledgement says "taken". So the common packets are told apart here, and whatever is not wholly
 plain is left where it is, for paho to take and to judge.
@@ -10,10 +10,11 @@ plain is left where it is, for paho to take and to judge.
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from capture.publish.refusals import NO_SUBSCRIBERS
+
 # MQTT 5.0, 3.3: a 3, DUP, QoS (two bits), RETAIN; QoS 1, whatever the two others say.
 _KIND, _AT_LEAST_ONCE = 0xF6, 0x32
 _PUBACK, _MID = 0x40, 2  # 3.4: a packet identifier, and nothing where there is nothing to say
-NOBODY_LISTENS = b"\x10"  # 3.4.2.1
 _MORE = 0x80  # 1.5.5: another byte of this number follows
 _LOW = 0x7F
 
@@ -31,7 +32,8 @@ def cut_publishes(data: bytes, at: int, most: int) -> tuple[list[Received], int]
 
     It ends before a packet that is something else, is not there to its end, has more than 16,383
     bytes, a topic that is empty (an alias) or not UTF-8, a packet identifier of 0, or properties
-    that are not plain ASCII. What properties say is not looked at.
+    that are not plain ASCII. What properties say is not looked at: nothing of them is used, and
+    what is wrong in them, such as U+0000, is for the broker to refuse where they are sent.
     """
     found: list[Received] = []
     end = len(data)
@@ -74,8 +76,8 @@ def cut_acknowledgements(
         size = data[at + 1]
         if size == _MID:
             reason = 0
-        elif reasons and size == _MID + 1 and data[at + 4 : at + 5] == NOBODY_LISTENS:
-            reason = NOBODY_LISTENS[0]
+        elif reasons and size == _MID + 1 and data[at + 4 : at + 5] == bytes((NO_SUBSCRIBERS,)):
+            reason = NO_SUBSCRIBERS
         else:
             break
         found.append((data[at + 2] << 8 | data[at + 3], reason))

@@ -25,12 +25,11 @@ from capture.publish.broker import Broker, hang_up
 from capture.publish.packed import PackedProperties
 from capture.publish.refusals import NO_SUBSCRIBERS, NOT_LET_IN, PACKET_TOO_LARGE
 from capture.publish.refusals import UNSUPPORTED_VERSION as _UNSUPPORTED_VERSION
-from capture.publish.wire import Client
+from capture.publish.wire import LAST_WORDS, Client
 
 Version = Literal["5", "3.1.1"]
 
 _WITH_WILL = 0x04  # MQTT 5.0, 3.14.2.1: Disconnect with Will Message
-_LAST_WORDS = 1.0  # seconds for the broker to read what left before the connection is closed
 _MOST_PACKETS = 100  # read in one go, so that a flood of acknowledgements cannot starve the rest
 _MOST_INCOMING = 32  # messages to us that wait; more than that are dropped
 _LARGEST_INCOMING = 4096  # bytes of a packet that a broker of MQTT 5 may send us
@@ -206,7 +205,7 @@ class Connection:
             reason = None
             if with_will and self.version == "5":
                 reason = ReasonCode(PacketTypes.DISCONNECT, identifier=_WITH_WILL)
-            self._client.see_off(_LAST_WORDS, reason)
+            self._client.see_off(LAST_WORDS, reason)
         hang_up(self._client)
         self.over = self.over or "ended"
 

@@ -1,7 +1,7 @@
 """A message at QoS 1 as bytes, for who publishes thousands a second.
 
 What paho does beyond that for each, a queue of packets, a message of its own, and lines of a log
-that nobody reads, is a third of what a message costs the publisher, and all of it is cold by the
+that nobody reads, is much of what a message costs the publisher, and all of it is cold by the
 time a lone reading comes along.
 """
 

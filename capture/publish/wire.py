@@ -25,23 +25,25 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from capture.publish.arrivals import (
-    NOBODY_LISTENS,
     Received,
     acknowledgements,
     cut_acknowledgements,
     cut_publishes,
 )
 from capture.publish.departures import is_plain_topic, publish_packet
+from capture.publish.refusals import NO_SUBSCRIBERS
 
 _Found = TypeVar("_Found")
 
+#: Seconds for the broker to read what left before a connection is closed politely.
+LAST_WORDS = 1.0
 _READ = 65536
 _QUICK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux only
 _MOST_GATHERED = 65536  # bytes that wait for the socket; past that paho keeps its packets itself
 
 _SUCCESS = MQTTErrorCode.MQTT_ERR_SUCCESS
 _REASONS = {
-    reason: ReasonCode(PacketTypes.PUBACK, identifier=reason) for reason in (0, *NOBODY_LISTENS)
+    reason: ReasonCode(PacketTypes.PUBACK, identifier=reason) for reason in (0, NO_SUBSCRIBERS)
 }
 # What paho keeps of a message until it is acknowledged; it asks such a thing for no more than this.
 _GATHERED = mqtt.MQTTMessage()

@@ -61,6 +61,13 @@ def test_properties_are_passed_over(count):
     assert cut_publishes(packet + PLAIN, 0, 9) == ([HELLO, HELLO], len(packet + PLAIN))
 
 
+@pytest.mark.parametrize("properties", [b"\x26\x00\x01k\x00\x01\0", b"\x7f\x7f", b"\x26\x00"])
+def test_what_properties_say_is_the_broker_s_to_check(properties):
+    """Nothing of them is used: U+0000 (1.5.4), one that there is none of, one that is torn."""
+    packet = publish(properties=properties)
+    assert cut_publishes(packet, 0, 9) == ([HELLO], len(packet))
+
+
 def test_it_begins_where_it_is_told_to_and_takes_no_more_than_it_may():
     stream = b"\xd0\x00" + 3 * PLAIN
     assert cut_publishes(stream, 2, 2) == ([HELLO, HELLO], 2 + 2 * len(PLAIN))
@@ -202,13 +209,15 @@ class Taking:
                 return
 
 
+# paho ends the connection at U+0000 in a property (1.5.4), which we do not look for: see below.
+VALUES = st.binary(max_size=150).map(lambda value: value.replace(b"\0", b"0"))
 PACKETS = st.one_of(
     st.builds(
         publish,
         topic=st.text(min_size=1, max_size=20).map(str.encode),
         payload=st.binary(max_size=300),
         mid=st.integers(1, 65_535),
-        properties=st.just(b"") | st.builds(user_property, st.just(b"k"), st.binary(max_size=150)),
+        properties=st.just(b"") | st.builds(user_property, st.just(b"k"), VALUES),
         first=st.sampled_from([0x32, 0x32, 0x3B, 0x30]),
     ),
     st.sampled_from([b"\xd0\x00", b"\xd0\x00", *LEFT.values()]),

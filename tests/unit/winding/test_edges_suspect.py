@@ -1,6 +1,7 @@
 """What `suspect` reads from the numbers themselves: loss, terminal, resistances, open pairs, earth paths.
 
-"computed": by hand outside this program.
+"computed": by hand outside this program. One file, a section a step of `suspect`, since all of them read
+the same evidence.
 """
 
 import math
