@@ -118,6 +118,7 @@ class Held:
     def __init__(self, page, pattern):
         self.waiting = []
         self.holds = True
+        self.page, self.pattern = page, pattern
         page.route(pattern, self.came)
 
     def came(self, route):
@@ -127,9 +128,13 @@ class Held:
             route.continue_()
 
     def let_go(self):
+        """Let them go, and ask for no more: a request that comes while no call to the browser is
+        under way would wait for its handler, and whoever waits for its outcome elsewhere, in vain.
+        """
         self.holds = False
         for each in self.waiting:
             each.continue_()
+        self.page.unroute(self.pattern, self.came)
 
 
 def ready_to_key(bench, who):
