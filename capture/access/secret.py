@@ -1,6 +1,7 @@
 """PINs and passwords: which are taken, how they are hashed. Needs the extra ``web``."""
 
 import unicodedata
+from functools import cached_property
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -42,8 +43,15 @@ class Hasher:
 
     def __init__(self, passes: int = 3, kibibytes: int = 65_536) -> None:
         self._argon = PasswordHasher(time_cost=passes, memory_cost=kibibytes, parallelism=1)
-        # Verified against where there is no such operator, so that both cases cost the same.
-        self._nobody = self._argon.hash("nobody's")
+
+    @cached_property
+    def _nobody(self) -> str:
+        """What is verified against where there is no such operator.
+
+        Made when somebody first tries, not at every start: a bench that asks for no secret never
+        needs it, and it costs a sixth of a second.
+        """
+        return self._argon.hash("nobody's")
 
     def hash(self, secret: str) -> str:
         """Hash a secret with a salt of its own."""
@@ -54,8 +62,9 @@ class Hasher:
 
         Takes as long either way.
         """
+        nobody = self._nobody  # asked for in both cases, so that the first one tells nothing either
         try:
-            self._argon.verify(self._nobody if hashed is None else hashed, _composed(secret))
+            self._argon.verify(nobody if hashed is None else hashed, _composed(secret))
         except (VerificationError, InvalidHashError):
             return False
         return hashed is not None

@@ -1,6 +1,7 @@
 """Names, secrets, waiting: each rule by itself."""
 
 import pytest
+from argon2 import PasswordHasher
 
 from capture.access import backoff
 from capture.access.backoff import BackOff
@@ -83,6 +84,26 @@ def test_whichever_keyboard_composed_it_a_secret_is_the_same():
 @pytest.mark.parametrize("hashed", [None, "", "no hash", "$argon2id$v=19$m=8,t=1,p=1$AAAA$AAAA"])
 def test_what_is_no_hash_is_nobodys(hashed):
     assert Hasher(1, 8).verify(hashed, "nobody's") is False
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_the_first_attempt_costs_the_same_whether_there_is_such_an_operator(monkeypatch, known):
+    """And no start pays for it: what nobody's secret is verified against is made by the first."""
+    hashed = Hasher(1, 8).hash("271828") if known else None
+    runs = []
+    real_hash, real_verify = PasswordHasher.hash, PasswordHasher.verify
+    monkeypatch.setattr(
+        PasswordHasher, "hash", lambda *given: runs.append("hash") or real_hash(*given)
+    )
+    monkeypatch.setattr(
+        PasswordHasher, "verify", lambda *given: runs.append("verify") or real_verify(*given)
+    )
+    hasher = Hasher(1, 8)
+    assert not runs
+    assert not hasher.verify(hashed, "271829")
+    assert runs == ["hash", "verify"]
+    assert not hasher.verify(hashed, "271829")
+    assert runs == ["hash", "verify", "verify"]
 
 
 def test_waiting_doubles_to_half_a_minute_and_is_forgotten():
