@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
+from capture.beginning import nothing_is_rubbish
 from capture.clock import Clock, SystemClock
 from capture.config import Config, LinkSettings
 from capture.discovery import Change, Listing, Watcher, is_meant
@@ -350,7 +351,8 @@ def run_daemon(config: Config) -> bool:
             next start sets the file aside.
     """
     notifier = Notifier.from_environment()
-    daemon = Daemon(config)
+    with nothing_is_rubbish():
+        daemon = Daemon(config)
     overseer = Overseer(daemon.facts, notifier, daemon.clock)
     damaged = ""
     with _signals() as signals:

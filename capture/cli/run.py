@@ -11,9 +11,12 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def run(config: ConfigOption = None) -> int:
         """Capture, store and deliver until told to stop (Ctrl-C or SIGTERM)."""
-        from capture.app import run_daemon
-        from capture.config import load_config
-        from capture.logs import configure_logs
+        from capture.beginning import nothing_is_rubbish
+
+        with nothing_is_rubbish():
+            from capture.app import run_daemon
+            from capture.config import load_config
+            from capture.logs import configure_logs
 
         settings = load_config(config)
         configure_logs(settings.log.level, settings.log.form)
