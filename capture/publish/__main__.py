@@ -12,6 +12,7 @@ from pathlib import Path
 
 import structlog
 
+from capture.beginning import nothing_is_rubbish
 from capture.clock import SystemClock
 from capture.errors import CaptureError
 from capture.logs import configure_logs
@@ -32,7 +33,9 @@ def main() -> int:
     configure_logs(first["log"]["level"], first["log"]["form"])
     settings = PublisherSettings.model_validate(first["settings"])
     try:
-        make_pump(settings, 0, SystemClock(), _tell).run()
+        with nothing_is_rubbish():
+            pump = make_pump(settings, 0, SystemClock(), _tell)
+        pump.run()
     except CaptureError as error:
         structlog.get_logger().error("publisher.failed", reason=str(error))
         return 1
