@@ -14,9 +14,10 @@ import shutil
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from glob import escape
 from pathlib import Path
 from typing import BinaryIO
 
@@ -24,6 +25,7 @@ from pydantic_core import from_json
 
 from capture.errors import JournalDamaged, JournalError
 from capture.journal.beside import log_of
+from capture.journal.chain import read_body
 from capture.journal.database import BODY, connect, translated
 from capture.journal.store import Transaction
 from capture.model import Gap, new_id
@@ -65,9 +67,12 @@ def keep_broken_log(path: Path, now: datetime) -> BrokenLog | None:
     salts, commits = _commits_of(log, page)
     if len(commits) <= _TORN:
         return None
-    kept = path.with_name(f"{path.name}.log-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}")
+    new = f"{path.name}.log-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}"
+    before = _kept_before(path)
+    kept = before or path.with_name(new)
     try:
-        _keep(log, kept)
+        if before is None:
+            _keep(log, kept)
     except OSError as error:
         raise JournalError(
             f"{kept}: cannot be made ({error.strerror}); it is to keep the log that the last run "
@@ -105,6 +110,16 @@ def _keep(log: Path, kept: Path) -> None:
         raise
     except OSError:
         shutil.copy2(log, kept)  # a file system without hard links
+
+
+def _kept_before(path: Path) -> Path | None:
+    """Give the second name that a look gave to this log before its process was killed."""
+    log = log_of(path)
+    for each in path.parent.glob(f"{escape(path.name)}.log-*"):
+        with suppress(OSError):
+            if each.samefile(log):
+                return each
+    return None
 
 
 def _part(log: Path, kept: Path) -> None:
@@ -151,6 +166,24 @@ def tell_of(
             ]
         )
         connection.execute("COMMIT")
+
+
+def place_of(path: Path) -> tuple[str, str] | None:
+    """Give site and bench that the newest entry names; None where no entry names them.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    with closing(connect(path)) as connection, translated(path):
+        for (body,) in connection.execute(
+            f"SELECT {BODY} FROM entries ORDER BY n DESC"  # noqa: S608 - fixed words only
+        ):
+            try:
+                content = read_body(body)
+                return str(content["site"]), str(content["bench"])
+            except (ValueError, KeyError):
+                continue
+    return None
 
 
 def _page_of(path: Path) -> int:
