@@ -224,7 +224,7 @@ class Daemon:
         self.changes.tell()
 
     def _on_commit(self) -> None:
-        self.publishers.wake(self._writer.newest)
+        self.publishers.wake(self._writer.news)
         self.jobs.wake()
         self.changes.tell()
 
