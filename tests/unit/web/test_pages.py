@@ -146,6 +146,8 @@ def test_insulation_without_a_temperature_is_said_to_be_taken_and_what_it_lacks(
     told = key(served, job, "insulation", ("498 MΩ", "650 MΩ", "868 MΩ"), (15, 30, 60))
     assert "Insulation resistance is taken, but not computed" in told
     assert "give the winding temperature, under the conditions." in told
+    (found,) = served.client.get(f"/api/jobs/{job['job']}").json()["uncomputed"]
+    assert (found["quantity"], found["condition"]) == ("insulation_resistance", "winding_celsius")
 
 
 def test_a_pulse_time_above_range_is_named_by_its_leads(served):
