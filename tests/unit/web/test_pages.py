@@ -1,5 +1,8 @@
 """What pages tell a person of the bench's own state, and which fields they have."""
 
+import html
+import re
+
 import pytest
 
 from capture.journal.upkeep import Health as Journal
@@ -38,6 +41,23 @@ def test_nobody_starts_a_procedure_without_having_chosen_it(served):
     served.register("fan-08")
     assert served.client.get("/jobs").text.count('<option value="">choose</option>') == 2
     assert served.client.get("/jobs?machine=fan-08").text.count('<option value="">choose') == 1
+
+
+def test_the_page_of_jobs_goes_on_with_older_ones(served, monkeypatch):
+    monkeypatch.setattr("capture.web.pages.jobs._PAGE", 2)
+    started = [served.start()["job"] for _ in range(3)]
+    address = "/jobs?machine=fan-07"
+    first = served.client.get(address).text
+    assert [each in first for each in started] == [False, True, True]
+    assert "Newest" not in first
+    (older,) = re.findall(r'rel="next" href="([^"]+)">Older<', first)
+    second = served.client.get(html.unescape(older)).text
+    assert [each in second for each in started] == [True, False, False]
+    assert "Older" not in second
+    assert "<option selected>fan-07" in second, "what was chosen is still chosen"
+    (newest,) = re.findall(r'href="([^"]+)">Newest<', second)
+    assert served.client.get(html.unescape(newest)).text == first
+    assert "No job is older." in served.client.get("/jobs?before=1").text
 
 
 def test_the_page_for_setting_up_says_where_the_configuration_lies(served):
