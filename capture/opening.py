@@ -18,7 +18,7 @@ from capture.errors import JournalError
 from capture.filelock import FileLock
 from capture.journal import JournalReader
 from capture.journal.beside import lock_of, log_of, look_lock_of, size_of
-from capture.journal.broken_log import BrokenLog, keep_broken_log, place_of, tell_of
+from capture.journal.broken_log import BrokenLog, keep_broken_log, place_of, tell_of, told, untold
 from capture.publish.progress import hold_back
 
 _LONGEST = 30.0  # seconds; a log of some hundred megabytes on a slow card takes less
@@ -85,7 +85,9 @@ def look_at_file(path: Path, clock: Clock) -> BrokenLog | None:
 
     def tell(broken: BrokenLog, now: datetime) -> None:
         place = place_of(path)
-        if place is not None:  # else it has no entry, so no instrument that could miss one
+        if place is None:  # it has no entry, so no instrument that could miss one
+            told(path)
+        else:
             tell_of(path, broken, site=place[0], bench=place[1], instruments=(), now=now)
 
     return _look(path, clock, tell)
@@ -101,7 +103,7 @@ def _look(
         try:
             held.enter_context(looking(path, clock))
             lock = daemon_lock(path)
-            if not size_of(log_of(path)) or not lock.try_take():
+            if not (size_of(log_of(path)) or untold(path)) or not lock.try_take():
                 return None
         except OSError:
             return None  # whoever may not write here is told so when the journal is opened

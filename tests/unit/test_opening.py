@@ -11,11 +11,11 @@ import pytest
 from capture.app import Daemon
 from capture.clock import ManualClock
 from capture.config import Config
-from capture.errors import JournalError
+from capture.errors import JournalError, JournalFull
 from capture.filelock import FileLock
 from capture.journal import JournalReader, Store
 from capture.journal.beside import lock_of, log_of, look_lock_of
-from capture.journal.broken_log import keep_broken_log
+from capture.journal.broken_log import keep_broken_log, untold
 from capture.opening import (
     daemon_lock,
     look_at_file,
@@ -199,9 +199,14 @@ def test_it_waits_where_the_first_look_has_already_ended_the_log(killed, config)
     """SQLite deletes the log before the cursors are held back: to append then would lose it."""
     first = ExitStack()
     first.enter_context(looking(killed, ManualClock()))
-    keep_broken_log(killed, now())
+    broken = keep_broken_log(killed, now())
     assert not log_of(killed).exists()
-    clock = Waiting(2, first.close)
+
+    def end():
+        tell_of_broken_log(config, broken, now())
+        first.close()
+
+    clock = Waiting(2, end)
     assert look_before_writing(config, clock) is None
     assert clock.left == 0
 
@@ -274,8 +279,18 @@ look_at_file(Path(sys.argv[1]), ManualClock())
 
 @pytest.mark.parametrize(
     "before",
-    [("capture.opening", "keep_broken_log"), ("capture.journal.broken_log", "connect")],
-    ids=["at its beginning", "once the log has its second name"],
+    [
+        ("capture.opening", "keep_broken_log"),
+        ("capture.journal.broken_log", "connect"),
+        ("capture.opening", "hold_cursors_back"),
+        ("capture.journal.broken_log", "Transaction"),
+    ],
+    ids=[
+        "at its beginning",
+        "once the log has its second name",
+        "once SQLite has deleted the log",
+        "before the gaps are stored",
+    ],
 )
 def test_a_process_killed_in_the_middle_of_its_look_leaves_nothing_stuck(killed, config, before):
     log = log_of(killed).read_bytes()
@@ -300,6 +315,77 @@ def test_a_process_killed_in_the_middle_of_its_look_leaves_nothing_stuck(killed,
     assert broken.kept.read_bytes() == log
     assert [kind for kind, _ in entries(killed)] == ["reading", "reading", "gap"]
     assert FileLock(lock_of(killed)).try_take()
+    assert look_before_writing(config, clock) is None, "it is told of once"
+    assert not untold(killed)
+
+
+def test_what_a_full_disk_kept_from_being_told_is_told_by_the_next_one(killed, config, monkeypatch):
+    """The log is gone by then, and its cursors would pass what is written next."""
+    reader = JournalReader(killed)
+    cursor = killed.with_name(killed.name + ".delivered")
+    cursor.write_text(json.dumps({"journal": reader.journal_id, "delivered": 10}))
+    reader.close()
+
+    def full(*_arguments, **_more):
+        raise JournalFull("the disk has no room left")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("capture.opening.hold_cursors_back", full)
+        for _ in range(2):
+            with pytest.raises(JournalFull):
+                look_before_writing(config, ManualClock())
+    assert not log_of(killed).exists()
+    assert json.loads(cursor.read_text())["delivered"] == 10
+    broken = look_before_writing(config, ManualClock())
+    assert (broken.commits, broken.last) == (8, 2)
+    assert broken.since is not None
+    assert broken.kept.exists()
+    assert json.loads(cursor.read_text())["delivered"] == 2
+    assert [kind for kind, _ in entries(killed)] == ["reading", "reading", "gap"]
+    assert look_before_writing(config, ManualClock()) is None
+
+
+def test_a_daemon_tells_what_a_command_found_and_could_not_tell(killed, config, monkeypatch):
+    keep_broken_log(killed, now())
+
+    def looked(*_arguments):
+        raise Looked
+
+    monkeypatch.setattr("capture.app.Writer", looked)
+    with pytest.raises(Looked):
+        Daemon(config, ManualClock())
+    assert [kind for kind, _ in entries(killed)] == ["reading", "reading", "gap"]
+    assert not untold(killed)
+
+
+def test_what_was_found_of_another_journal_is_not_told_of_this_one(killed, config, drafts):
+    with looking(killed, ManualClock()):
+        keep_broken_log(killed, now())
+    assert untold(killed)
+    killed.unlink()
+    store = Store(killed)
+    store.append(drafts(2))
+    store.close()
+    assert look_before_writing(config, ManualClock()) is None
+    assert [kind for kind, _ in entries(killed)] == ["reading", "reading"]
+    assert not untold(killed)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "",
+        "x",
+        "20260105T080000Z-8-2-x",
+        "-".join(["20260105T080000Z", "9" * 400, "2", "0" * 32])[:200],
+    ],
+)
+def test_a_note_that_says_nothing_is_passed_over(killed, config, name):
+    look_before_writing(config, ManualClock())
+    killed.with_name(f"{killed.name}.untold-{name}").touch()
+    killed.with_name(f"{killed.name}.look.lock").touch()
+    assert look_before_writing(config, ManualClock()) is None
+    assert [kind for kind, _ in entries(killed)] == ["reading", "reading", "gap"]
 
 
 # ── a journal of which only the file is known ────────────────────────────────────────────────
