@@ -30,6 +30,7 @@ from capture.jobs.taken import (
 )
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
+from capture.judging.lacking import NoConditionError, OfReadingError
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
@@ -49,6 +50,34 @@ _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLT
 
 
 @dataclass(frozen=True, slots=True)
+class Uncomputed:
+    """Why the values of a quantity came to no result: reading, words and condition, in this order.
+
+    Attributes:
+        quantity: the values' own.
+        why: the words, without the names of reading and condition.
+        reading: id of the reading that it is about; None where it is about none alone.
+        condition: name of the condition that it asks for; None where it asks for none.
+    """
+
+    quantity: str
+    why: str
+    reading: str | None = None
+    condition: str | None = None
+
+    @classmethod
+    def of(cls, quantity: str, error: Exception) -> "Uncomputed":
+        """Tell what a computation said."""
+        match error:
+            case OfReadingError() if error.reading:
+                return cls(quantity, error.why, reading=error.reading)
+            case NoConditionError():
+                return cls(quantity, error.why, condition=error.condition)
+            case _:
+                return cls(quantity, one_line_of(error))
+
+
+@dataclass(frozen=True, slots=True)
 class JobResults:
     """What can be said of a job now.
 
@@ -57,6 +86,7 @@ class JobResults:
         verdict: over all steps; never a pass while one is missing.
         results: as they are stored, in the order a person would read them.
         notes: what was not used or not computed, and why.
+        uncomputed: what of the notes says why a quantity came to no result.
     """
 
     sentence: str
@@ -65,6 +95,7 @@ class JobResults:
     suspicion: Suspicion | None = None
     not_run: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    uncomputed: tuple[Uncomputed, ...] = ()
 
 
 def compute(
@@ -82,6 +113,7 @@ def compute(
         return _test_set(state, machine, readings, asked, celsius, reference_celsius)
 
     notes: list[str] = []
+    uncomputed: list[Uncomputed] = []
     steps = tuple(
         dict.fromkeys(
             KINDS[step.step.quantity]
@@ -101,6 +133,7 @@ def compute(
             found = assess(set_of(group, quantity), site_limits)
         except (InputError, ValidationError) as error:
             notes.append(f"{quantity}: {one_line_of(error)}")
+            uncomputed.append(Uncomputed.of(quantity, error))
         else:
             usable += group
             results += found.results
@@ -112,6 +145,7 @@ def compute(
             verdict="inconclusive",
             not_run=steps,
             notes=tuple(notes),
+            uncomputed=tuple(uncomputed),
         )
     try:
         assessment = assess(set_of(usable, _INSULATION, steps), site_limits)
@@ -121,6 +155,7 @@ def compute(
             sentence=f"The readings do not fit together: {error}.",
             verdict="inconclusive",
             notes=tuple(dict.fromkeys((*notes, str(error)))),
+            uncomputed=tuple(uncomputed),
         )
     assessment = replace(assessment, results=tuple(results))
     made = records(assessment, machine=state.machine, time=time, job=state.job)
@@ -131,6 +166,7 @@ def compute(
         suspicion=assessment.suspicion,
         not_run=assessment.not_run,
         notes=tuple(dict.fromkeys((*notes, *assessment.notes))),
+        uncomputed=tuple(uncomputed),
     )
 
 

@@ -188,12 +188,27 @@ class JobService:
 
     def jobs(self) -> list[JobState]:
         """List every job, the one that was worked on last first."""
-        return [
-            known
-            if (known := self._memory.get(UUID(row.subject))) is not None and known.last == row.n
-            else self.state(UUID(row.subject))
-            for row in self._reader.newest_by_subject("job")
-        ]
+        return [state for _, state in self.page()]
+
+    def page(
+        self, *, before: int | None = None, limit: int | None = None
+    ) -> list[tuple[int, JobState]]:
+        """Give up to ``limit`` jobs, each after a number; the one that was worked on last first.
+
+        With ``before``, those that stand behind the job with that number. One that is worked on
+        while somebody goes from page to page stands on the first one then, and on no later one.
+        """
+        rows = self._reader.newest_by_subject("job", before=before, limit=limit)
+        return [(row.n, self._as_of(row)) for row in rows]
+
+    def newest_first(self) -> Iterator[JobState]:
+        """Give every job in that order, and replay no more of them than are asked for."""
+        return map(self._as_of, self._reader.newest_by_subject("job"))
+
+    def _as_of(self, row: Row) -> JobState:
+        """Give a job's state from memory, where its newest entry is this one."""
+        known = self._memory.get(UUID(row.subject))
+        return known if known and known.last == row.n else self.state(UUID(row.subject))
 
     def jobs_of(self, machine: str) -> list[JobState]:
         """List the jobs of one machine, the one that was worked on last first."""

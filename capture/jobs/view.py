@@ -66,6 +66,7 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "suspicion": None if results.suspicion is None else suspicion_view(results.suspicion),
         "not_run": list(results.not_run),
         "result_notes": list(results.notes),
+        "uncomputed": [asdict(each) for each in results.uncomputed],
     }
 
 

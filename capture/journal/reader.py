@@ -238,14 +238,21 @@ class JournalReader:
             ).fetchall()
         return [Row._make(row) for row in rows]
 
-    def newest_by_subject(self, kind: str) -> list[Row]:
-        """Give the newest entry of each subject of one kind, newest first."""
+    def newest_by_subject(
+        self, kind: str, *, before: int | None = None, limit: int | None = None
+    ) -> list[Row]:
+        """Give the newest entry of each subject of one kind, newest first.
+
+        Up to ``limit`` of them, and only those ``before`` a number, where these are given.
+        """
+        edge, most = (1 << 62) if before is None else before, -1 if limit is None else limit
         with translated(self._path):
             rows = self._connection.execute(
                 f"SELECT {_COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
-                f"(SELECT max(n) FROM entries WHERE kind = ? AND {INDEXED} "
-                "AND subject IS NOT NULL GROUP BY subject) ORDER BY n DESC",
-                (kind,),
+                f"(SELECT max(n) AS newest FROM entries WHERE kind = ? AND {INDEXED} "
+                "AND subject IS NOT NULL GROUP BY subject HAVING newest < ? "
+                "ORDER BY newest DESC LIMIT ?) ORDER BY n DESC",
+                (kind, edge, most),
             ).fetchall()
         return [Row._make(row) for row in rows]
 

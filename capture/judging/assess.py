@@ -12,6 +12,7 @@ from capture.judging.kinds import (
     phases_alike,
     resistance_limits,
 )
+from capture.judging.lacking import NoConditionError
 from capture.model.testset import TestSet
 from capture.winding import (
     CONCENTRIC_SPREAD,
@@ -179,8 +180,8 @@ class _Bench:
         if not series:
             return
         if celsius is None:
-            raise InputError(
-                "insulation resistance cannot be brought to 40 °C: give conditions.winding_celsius"
+            raise NoConditionError(
+                "insulation resistance cannot be brought to 40 °C: give ", "winding_celsius"
             )
         timed = [(time, ohms) for time, ohms in series if time is not None]
         if len(timed) == len(series) and len(timed) > 1:

@@ -120,6 +120,26 @@ def test_the_list_can_be_of_one_machine(jobs):
     assert "0 of 3" in jobs.do("job", "list")
 
 
+def test_the_list_shows_the_newest_and_says_that_there_are_older_ones(jobs, monkeypatch):
+    monkeypatch.setattr("capture.cli.job._SHOWN", 2)
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    started = []
+    for _ in range(3):
+        started.insert(0, jobs.start("three-pair-inductance")["job"])
+    assert listed(jobs, "--json") == started
+    assert listed(jobs, "--json", "--last", "2") == started[:2]
+    shown = jobs.do("job", "list")
+    assert shown.endswith("there are older ones; --last 4 shows more of them\n")
+    assert shown.count("three-pair-inductance") == 2
+    shown = jobs.do("job", "list", "--last", "3")
+    assert shown.count("three-pair-inductance") == 3
+    assert "older ones" not in shown
+
+
+def listed(jobs, *how):
+    return [json.loads(line)["job"] for line in jobs.do("job", "list", *how).splitlines()]
+
+
 # ── the step that is due ─────────────────────────────────────────────────────────────────────
 
 

@@ -70,8 +70,34 @@ def test_a_job_handed_in_twice_starts_once(served):
     }
     first = served.post("/api/jobs", **body)
     assert served.post("/api/jobs", **body)["last"] == first["last"]
-    assert len(served.get("/api/jobs")) == 1
+    assert len(served.get("/api/jobs")["jobs"]) == 1
     served.post("/api/jobs", 409, **{**body, "id": str(new_id())})
+
+
+def ids(page):
+    return [each["job"] for each in page["jobs"]]
+
+
+def test_a_page_of_jobs_goes_on_where_the_one_before_ended(served):
+    started = [served.start() for _ in range(5)]
+    order = [each["job"] for each in started][::-1]
+    first = served.get("/api/jobs", limit=2)
+    assert ids(first) == order[:2]
+    second = served.get("/api/jobs", limit=2, before=first["next"])
+    assert ids(second) == order[2:4]
+    last = served.get("/api/jobs", limit=2, before=second["next"])
+    assert (ids(last), last["next"]) == (order[4:], None)
+    assert served.get("/api/jobs", limit=5)["next"] is None, "none is older"
+    assert served.get("/api/jobs", before=1) == {"jobs": [], "next": None}
+    served.act(started[0], "noted", text="dusty")
+    assert ids(served.get("/api/jobs")) == [order[4], *order[:4]], "worked on last, first"
+
+
+@pytest.mark.parametrize("asked", [{"limit": 0}, {"limit": 501}, {"before": 0}, {"before": "x"}])
+def test_a_page_of_jobs_that_cannot_be_is_refused_in_a_line(served, asked):
+    answer = served.client.get("/api/jobs", params=asked)
+    assert answer.status_code == 400
+    assert next(iter(asked)) in answer.json()["detail"]
 
 
 def test_six_keyed_readings_with_a_photo_are_judged_at_once(served, photo):
