@@ -101,7 +101,7 @@ def _changes(
     A line of text is about readings that the job does not take, as it is now; none comes once
     another job was worked on: the readings are for that one then.
     """
-    from capture.jobs.state import apply
+    from capture.jobs.state import apply, is_work
     from capture.jobs.unheeded import Unheeded
     from capture.jobs.voltage import Seen
     from capture.model.job import JobEntry
@@ -116,10 +116,12 @@ def _changes(
         for row in rows:
             cursor = row.n
             if row.kind == "job":
-                at_hand = row.subject == str(state.job)
-            if row.kind == "job" and at_hand:
-                state, said = apply(state, row.n, JobEntry.model_validate_json(row.body)), ""
-                yield state, row.n, json.loads(row.body)
+                entry = JobEntry.model_validate_json(row.body)
+                if is_work(entry):
+                    at_hand = entry.job == state.job
+                if entry.job == state.job:
+                    state, said = apply(state, row.n, entry), ""
+                    yield state, row.n, json.loads(row.body)
             elif row.kind == "reading" and row.subject in asked:
                 words = unheeded.feed(state if at_hand else None, reading := Seen.of(row))
                 if words and words != said:

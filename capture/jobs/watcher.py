@@ -26,9 +26,9 @@ from capture.jobs.desk import Desk
 from capture.jobs.fit import of_energy
 from capture.jobs.locks import locks
 from capture.jobs.rules import LockedError
-from capture.jobs.service import WATCHER, Who
+from capture.jobs.service import Who
 from capture.jobs.settling import SettleWatch
-from capture.jobs.state import JobState, JobStatus, StepState, apply
+from capture.jobs.state import WATCHER, JobState, JobStatus, StepState, apply
 from capture.jobs.unheeded import Unheeded, counted_for, rest_of
 from capture.jobs.voltage import (
     ENDS_TEST,
@@ -171,11 +171,11 @@ class JobWatch:
     def _running(self) -> JobState | None:
         """Give the job that was worked on last, of those that run."""
         running = [s for s in self._states.values() if s.status is JobStatus.RUNNING]
-        return max(running, key=lambda each: each.last, default=None)
+        return max(running, key=lambda each: each.worked, default=None)
 
     def _at_hand(self) -> JobState | None:
         """Give the job that whoever tests now most likely means: one that runs, else the last."""
-        return self._running() or max(self._states.values(), key=lambda s: s.last, default=None)
+        return self._running() or max(self._states.values(), key=lambda s: s.worked, default=None)
 
     def _current(self) -> tuple[JobState, StepState] | None:
         state = self._running()
@@ -259,6 +259,7 @@ class JobWatch:
             step.step.id,
             self._clock.utc(),
             lambda id_: self._desk.results.failed(state, id_),
+            [other for other in self._states.values() if other.applications],
         )
         if held:
             touch.watch.reset()

@@ -297,6 +297,29 @@ def test_a_discharge_that_was_long_enough_is_noted(jobs):
     assert "no voltage was applied in step pulse" in jobs.act("discharged", "pulse", code=2)
 
 
+def test_a_discharge_of_another_job_is_said_with_the_command_that_confirms_it(jobs, draft):
+    """The winding is the same, whoever left that job and began this one."""
+    tested = jobs.start("insulation-one-minute")["job"]
+    jobs.act("applied", "insulation", "60")
+    jobs.act("finish")
+    second = jobs.start("three-pair-resistance")["job"]
+    way_out = f"benchtally job discharged {tested} insulation"
+    shown = jobs.do("job", "show", second)
+    assert f"First: discharge the winding: in job {tested} of this machine" in " ".join(
+        shown.split()
+    )
+    assert f"then: {way_out}" in shown
+    said = jobs.do("job", "next", "last")
+    assert said.index("FIRST: discharge the winding") < said.index("resistance-u-v:")
+    assert "LOCKED" not in said, "it is said once"
+    jobs.store(ohms(draft, 0.8421))
+    refused = jobs.act("take", "resistance-u-v", code=1)
+    assert f"in job {tested} of this machine, step insulation" in refused
+    assert refused.endswith(f" UTC): {way_out}\n")
+    jobs.act("override", "resistance-u-v", "discharge", "--reason", "it was earthed all along")
+    jobs.act("take", "resistance-u-v")
+
+
 def test_pulses_wait_for_insulation_and_an_override_says_why(jobs):
     jobs.start("after-rewind")
     assert "LOCKED: take the insulation resistance first" in jobs.do(

@@ -4,8 +4,7 @@ import pytest
 from watched import InsulationTester, applied, at_times, racing, taken
 
 from capture.errors import JournalError
-from capture.jobs.service import WATCHER
-from capture.jobs.state import JobStatus
+from capture.jobs.state import WATCHER, JobStatus
 from capture.jobs.watcher import JobWatch
 from capture.journal import StaleError
 from capture.model.job import (
