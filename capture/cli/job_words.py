@@ -276,8 +276,11 @@ def _how_it_is_taken(view: View, step: View) -> str:
     name = f"{view['job']} {step['id']}"
     match step["take"]:
         case "settled":
+            first = "Lift the leads"
+            if step["energy"] == "direct-current":
+                first = "Once the meter's current is zero, lift the leads"
             return (
-                "Lift the leads, then put them on: it is taken by itself once it has settled; "
+                f"{first}, then put them on: it is taken by itself once it has settled; "
                 f"by hand: benchtally job take {name}"
             )
         case "timed":

@@ -87,12 +87,13 @@ def discharge(state: JobState, now: datetime) -> list[Lock]:
     if found is None:
         return []
     if found.until is None:
-        words = f"confirm that the winding was discharged after step {found.step}"
+        words = f"prove the winding discharged, then confirm that it was, after step {found.step}"
         return [Lock("discharge", words)]
     left = (found.until - now).total_seconds()
     words = (
         f"discharge the winding: voltage was applied for {found.seconds:g} s, wait "
-        f"{left:.0f} s more with the winding earthed, then confirm the discharge"
+        f"{left:.0f} s more with the winding earthed, prove it discharged, then confirm the "
+        "discharge"
     )
     return [Lock("discharge", words, found.until)]
 

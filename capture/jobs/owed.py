@@ -33,14 +33,15 @@ class Owed:
     newest: int
 
 
-def owed(state: JobState, now: datetime) -> Owed | None:
-    """Give what a job's winding is owed; None for nothing.
+def owed(state: JobState, now: datetime, step: str | None = None) -> Owed | None:
+    """Give what a job's winding is owed, or that after one step only; None for nothing.
 
     Of several voltages, the one that asks for the longest wait counts: a short test after a long
     one takes nothing from what the long one has left.
     """
-    open_ = [each for each in state.applications if now < each.discharged_until]
-    missing = [each for each in state.applications if not each.discharged]
+    asked = [each for each in state.applications if step in (None, each.step)]
+    open_ = [each for each in asked if now < each.discharged_until]
+    missing = [each for each in asked if not each.discharged]
     if not open_ and not missing:
         return None
     newest = max(each.n for each in (*open_, *missing))

@@ -151,6 +151,13 @@ def _goes_on(before: _Touch, reading: Seen) -> bool:
     return reading.at - before.at <= SILENCE
 
 
+def _zero(state: JobState, reading: Seen) -> str:
+    """Say what comes before leads are lifted, where a meter may drive a current through them."""
+    steps = (each.step for each in state.steps.values())
+    drives = any(s.quantity == reading.quantity and s.energy == "direct-current" for s in steps)
+    return "once the meter's current is zero, " if drives else ""
+
+
 def _words(state: JobState, reading: Seen, *, counted: bool) -> str:
     comes = f"{reading.quantity.replace('_', ' ')} comes in from {reading.instrument}, but "
     tested = reading.quantity == INSULATION
@@ -174,7 +181,11 @@ def _words(state: JobState, reading: Seen, *, counted: bool) -> str:
         )
     match state.status:
         case JobStatus.PAUSED:
-            again = "test again" if tested else "lift the leads, and put them on again"
+            again = (
+                "test again"
+                if tested
+                else f"{_zero(state, reading)}lift the leads, and put them on again"
+            )
             return (
                 f"{comes}the job is paused: nothing is taken until it goes on{voltage}; {again} "
                 "after that"

@@ -12,6 +12,7 @@ from uuid import UUID
 from capture.jobs.earlier import has_insulation
 from capture.jobs.guidance import guidance
 from capture.jobs.locks import Failed, Lock, discharges_beside, locks
+from capture.jobs.owed import owed
 from capture.jobs.results import JobResults
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.model import TestPoint
@@ -229,11 +230,14 @@ def _after(state: JobState, step: str, now: datetime) -> list[dict[str, Any]]:
     if step in state.ramp_down:
         words = "ramp the meter's current down, wait for zero, then move the leads"
         found.append({"name": "ramp-down", "words": words, "until": None})
-    pending = [each for each in state.applications if each.step == step and not each.discharged]
-    if pending:
-        until = pending[-1].discharged_until
-        left = (until - now).total_seconds()
-        wait = f" for {left:.0f} s more" if left > 0 else ""
-        words = f"keep the winding earthed{wait}, then confirm the discharge"
-        found.append({"name": "discharge", "words": words, "until": rfc3339(until)})
+    pending = owed(state, now, step)
+    if pending is not None:
+        until = pending.until
+        wait = "" if until is None else f" for {(until - now).total_seconds():.0f} s more"
+        words = (
+            f"end the test on the instrument, keep the winding earthed{wait}, prove it discharged, "
+            "then confirm the discharge"
+        )
+        told = None if until is None else rfc3339(until)
+        found.append({"name": "discharge", "words": words, "until": told})
     return found

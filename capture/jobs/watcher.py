@@ -48,6 +48,7 @@ from capture.model.job import Applied, Finished, JobEntry, SignedOff
 
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
+_CURRENT = "direct-current"  # leads that are lifted while it flows draw an arc
 _STANDS = 10.0  # seconds for which a word about a voltage goes before what a step waits for
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
@@ -272,7 +273,8 @@ class JobWatch:
             self._say(state, step, held[0].words, reading)
             return
         if not touch.open:
-            self._say(state, step, "lift the leads, then put them on", reading)
+            zero = "once the meter's current is zero, " if step.step.energy == _CURRENT else ""
+            self._say(state, step, f"{zero}lift the leads, then put them on", reading)
             return
         decision = touch.watch.feed(reading.sample())
         self._say(state, step, decision.reason, reading, decision.remaining, decision.time_constant)

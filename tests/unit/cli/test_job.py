@@ -285,7 +285,11 @@ def test_a_discharge_is_waited_for_and_confirmed(jobs):
     until = next(s for s in jobs.look()["steps"] if s["id"] == "insulation")["after"][0]["until"]
     assert f"(until {until[11:19]} UTC)" in said
     assert "LOCKED: discharge the winding" in jobs.do("job", "next", "last")
-    assert "FIRST, after insulation: keep the winding earthed" in jobs.do("job", "next", "last")
+    said = " ".join(jobs.do("job", "next", "last").split())
+    assert (
+        "FIRST, after insulation: end the test on the instrument, keep the winding earthed" in said
+    )
+    assert said.index("prove it discharged") < said.index("then confirm the discharge")
 
 
 def test_a_discharge_that_was_long_enough_is_noted(jobs):
@@ -407,6 +411,13 @@ def test_what_people_write_cannot_reach_the_terminal_as_an_escape(jobs):
     jobs.act("note", "a\x1b[31mb\nc", code=0)
     text = jobs.do("job", "show", "last")  # the fixture refuses control characters
     assert "\x1b" not in text
+
+
+def test_next_asks_for_no_leads_to_be_lifted_under_current(jobs):
+    jobs.start("three-pair-resistance")
+    assert "Once the meter's current is zero, lift the leads" in jobs.do("job", "next", "last")
+    jobs.start("three-pair-inductance")
+    assert "Lift the leads, then put them on" in jobs.do("job", "next", "last")
 
 
 def test_next_says_that_a_job_takes_nothing_now(jobs):

@@ -235,6 +235,20 @@ def test_a_short_test_after_a_long_one_shortens_no_wait():
     assert owed(state, at(2402)) is None
 
 
+def test_what_is_to_be_done_after_the_step_waits_as_long(bench):
+    """The count on the page is that of the lock."""
+    bench.begin("insulation-one-minute")
+    bench.act(Applied(step="insulation", seconds=600))
+    bench.clock.advance(100)
+    bench.act(Applied(step="insulation", seconds=10))
+    (step,) = bench.desk.view(bench.state)["steps"]
+    (after,) = step["after"]
+    assert after["until"] == step["locks"][0]["until"]
+    assert after["words"].startswith(
+        "end the test on the instrument, keep the winding earthed for 2300 s more, prove it"
+    )
+
+
 def test_who_passes_the_lock_for_a_step_confirms_no_sooner():
     state = state_after(
         applied(60, 0.0),

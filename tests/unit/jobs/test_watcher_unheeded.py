@@ -21,6 +21,14 @@ def test_a_touch_while_the_job_is_paused_gets_a_word(coils):
     assert "paused" not in coils.watch.seen.reason
 
 
+def test_a_meter_that_drives_a_current_is_waited_for_before_leads_are_lifted(bench):
+    bench.begin("three-pair-resistance")
+    bench.watching()
+    bench.act(PAUSE)
+    bench.touch("resistance", 0.83)
+    assert "; once the meter's current is zero, lift the leads" in bench.watch.seen.reason
+
+
 def test_a_touch_after_finish_gets_a_word(coils):
     coils.act(Finished())
     coils.touch("inductance", 0.0623)
