@@ -201,7 +201,8 @@ class JobService:
         starts = self._reader.subjects("job")
         new = [n for job, n in starts.items() if self._memory.machine_of(job) is None]
         for row in self._reader.numbered(new):
-            self._memory.begun(row.subject, str(from_json(row.body)["event"]["machine"]))
+            began = from_json(row.body)["event"]
+            self._memory.begun(row.subject, str(began.get("machine", "")))
         found = [self.state(UUID(job)) for job in starts if self._memory.machine_of(job) == machine]
         return sorted(found, key=lambda each: each.last, reverse=True)
 

@@ -49,6 +49,7 @@ from capture.model.job import Applied, Finished, JobEntry, SignedOff
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
 _CURRENT = "direct-current"  # leads that are lifted while it flows draw an arc
+_AGAIN = 3.0  # times as long under voltage as was written down; its wait runs out at five
 _STANDS = 10.0  # seconds for which a word about a voltage goes before what a step waits for
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
@@ -391,6 +392,9 @@ class JobWatch:
         else:
             test.line(reading)
         self._decide(test, reading)
+        if test.counted and test.elapsed >= _AGAIN * test.counted:
+            # Nobody ended the test after its step was taken: the wait must not run out under it.
+            self._write_down(test)
         return True
 
     def _host_clock(self) -> float:
