@@ -108,8 +108,8 @@ class VoltageTest:
         clock: host's time less monotonic time, as the test began.
         counted: seconds under voltage that were written down already.
         timed: what the step asks for; None where it asks for nothing, or has been served.
-        single: seconds that are taken where one line is all that comes; 0 where that may be an
-            old one.
+        single: seconds that are taken where one line, or a few at once, are all that comes; 0 where
+            they may be old.
         found: reading for each time that the step asks for.
         why_not: why nothing is taken from it; empty where something may be.
     """
@@ -153,8 +153,8 @@ class VoltageTest:
 
     @property
     def under_voltage(self) -> float:
-        """Seconds under voltage, as far as the lines tell."""
-        return self.elapsed or self.single
+        """Seconds under voltage, as far as the lines tell; one or two in a row tell nothing."""
+        return self.elapsed if self.elapsed >= SILENCE else max(self.elapsed, self.single)
 
     @property
     def since(self) -> float:

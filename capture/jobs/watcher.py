@@ -258,7 +258,8 @@ class JobWatch:
 
     def _settle(self, reading: Seen, state: JobState, step: StepState, touch: _Touch) -> None:
         # What holds the step stands before the leads: nobody is to lift them meanwhile.
-        if under := self._under_voltage(state):
+        own = step.step.quantity == INSULATION
+        if not own and (under := self._under_voltage(state)):
             touch.watch.reset()
             self._say(state, step, under, reading)
             return
@@ -488,8 +489,8 @@ class JobWatch:
             return True
         for _ in range(3):
             state = self._desk.service.state(test.job)
-            if not test.elapsed and _told_since(state, test):
-                return True  # somebody took the one line that came, its time included
+            if seconds > test.elapsed and _told_since(state, test):
+                return True  # somebody took what came, and told its time with it
             event = Applied(step=test.step, seconds=seconds)
             try:
                 self._desk.act(test.job, event, Who(WATCHER, new_id()), state.last)

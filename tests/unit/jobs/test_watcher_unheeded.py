@@ -203,6 +203,27 @@ def test_a_single_result_while_another_step_is_due_is_told_and_its_discharge_owe
     assert taken(rewound) == ["resistance-u-v"]
 
 
+def test_a_result_that_comes_in_two_lines_stands_for_as_long(rewound):
+    rewound.clock.advance(10)
+    rewound.show("insulation_resistance", [8.5e8, 8.6e8])
+    rewound.quiet(5)
+    assert applied(rewound) == [60]
+
+
+def test_insulation_that_is_to_settle_is_not_held_up_by_its_own_voltage(bench):
+    """A site may ask for it so; the voltage that is on is that of the step."""
+    bench.begin(
+        OWN_TESTER.replace('"timed", at_s = [15, 30], within_s = 1', '"settled"').replace(
+            'instrument = "ins-2"\n', ""
+        ),
+        winding_celsius=22.0,
+    )
+    bench.watching()
+    bench.show("insulation_resistance", [None], status="invalid")
+    bench.show("insulation_resistance", steady(1e9, 24))
+    assert taken(bench) == ["insulation"]
+
+
 def test_a_single_result_counts_where_its_own_step_is_due_too(wet):
     """Nothing is taken from it, and nobody may ever take it by hand."""
     wet.clock.advance(10)
