@@ -92,6 +92,8 @@ class Bench:
 
         until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
         match lock.name:
+            case "discharge" if lock.job is not None:
+                return f"{until}: benchtally job discharged {lock.job} {lock.step}"
             case "discharge":
                 steps = [each.step for each in state.applications if not each.discharged]
                 named = f": benchtally job discharged {state.job} {steps[-1]}" if steps else ""

@@ -260,6 +260,7 @@ class Desk:
                 failed=lambda step: self.results.failed(state, step),
                 now=now,
                 insulation=lambda: self.known_insulation(state.machine),
+                beside=self.service.beside(state),
             )
         )
 

@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from capture.errors import InputError
 from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
-from capture.jobs.state import JobState
+from capture.jobs.state import JobState, StepStatus
 from capture.jobs.taken import (
     KINDS,
     Readings,
@@ -38,6 +38,8 @@ from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 from capture.winding import Suspicion
 
 _INSULATION = "insulation_resistance"
+_INDUCTANCE = "inductance"
+_PULSE = "pulse_time"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
@@ -333,6 +335,20 @@ def _content(record: ResultRecord) -> dict[str, Any]:
     return record.model_dump(exclude={"id", "time", "site", "bench"})
 
 
+def _rotor_of(state: JobState) -> str:
+    """Say where the rotor was: for the inductances, and where none is taken, for the pulse times.
+
+    Both depend on it, and a step may have been taken under conditions of its own.
+    """
+    for quantity in (_INDUCTANCE, _PULSE):
+        if any(
+            step.step.quantity == quantity and step.status is StepStatus.TAKEN
+            for step in state.steps.values()
+        ):
+            return condition_of(state, quantity, "rotor") or "unknown"
+    return state.conditions.rotor or "unknown"
+
+
 def _test_set(
     state: JobState,
     machine: MachineEntry,
@@ -358,7 +374,7 @@ def _test_set(
                 }
             ),
             "conditions": SetConditions(
-                rotor=condition_of(state, "inductance", "rotor") or "unknown",
+                rotor=_rotor_of(state),
                 winding_celsius=winding_celsius,
                 reference_celsius=reference_celsius,
             ),

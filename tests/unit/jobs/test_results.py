@@ -295,6 +295,15 @@ def test_nothing_taken_is_nothing_judged(bench):
         insulation_failed(state, machine, {}, "nowhere")
 
 
+def test_where_the_rotor_was_is_told_by_the_pulse_step_where_no_inductance_is_taken(pulses, six):
+    pulses.key("pulse", six, conditions=JobConditions(rotor="in"))
+    notes = " ".join(pulses.desk.now(pulses.job).notes)
+    assert "with the rotor in, pulse times depend on where it stands" in notes
+    pulses.act(Redone(step="pulse", reason="rotor taken out"))
+    pulses.key("pulse", six, conditions=JobConditions(rotor="out"))
+    assert "where it stands" not in " ".join(pulses.desk.now(pulses.job).notes)
+
+
 @pytest.mark.parametrize("shown", ["3 MΩ", "---", "<1 MΩ"])
 def test_a_failed_insulation_holds_pulses_back_whoever_adopted_the_limit(bench, six, shown):
     bench.begin(plate=PLATE)

@@ -67,6 +67,8 @@ def test_the_measure_sees_a_question_that_reads_everything(long):
         lambda reader, job: reader.of_subject("job", job),
         lambda reader, _job: reader.newest_by_subject("job"),
         lambda reader, _job: reader.newest_by_subject("job", before=READINGS, limit=5),
+        lambda reader, _job: reader.subjects("job"),
+        lambda reader, _job: reader.numbered([1, READINGS]),
         lambda reader, _job: list(reader.newest("inductance", since=5)),
         lambda reader, _job: next(reader.newest("resistance", since=5)),
         lambda reader, _job: reader.after(READINGS - 12, 24),
@@ -113,6 +115,15 @@ def test_entries_after_a_number_are_those_that_are_new(long):
         row.n for row in rows[1:]
     ]
     assert reader.of_subject("job", job, after=rows[-1].n) == []
+
+
+def test_subjects_are_told_with_their_first_entry(long):
+    _store, reader, job = long
+    rows = reader.of_subject("job", job)
+    assert reader.subjects("job")[job] == rows[0].n
+    assert reader.subjects("machine") == {}
+    assert reader.numbered([rows[1].n, rows[0].n, 10 * READINGS]) == rows[:2]
+    assert reader.numbered([]) == []
 
 
 def test_the_newest_readings_come_newest_first_and_not_from_before(long):

@@ -252,6 +252,40 @@ def test_after_a_test_voltage_the_winding_waits_for_its_discharge(served, draft)
     assert step(done, "insulation")["after"] == []
 
 
+def test_a_discharge_that_another_job_owes_stands_before_everything_else(served):
+    """Once with the way to that job, though it locks a step that has a lock of its own too."""
+    tested = served.act(
+        served.start("insulation-one-minute"), "applied", step="insulation", seconds=60
+    )
+    job = served.start("insulation-one-minute")
+    job = served.act(job, "applied", step="insulation", seconds=20)
+    assert [each["job"] for each in job["steps"][0]["locks"]] == [tested["job"], None]
+    page = served.client.get(f"/jobs/{job['job']}").text
+    first = page.index(f"in job {tested['job']} of this machine, step insulation")
+    assert first < page.index("Keep the winding earthed until the time is over")
+    assert f'<a href="/jobs/{tested["job"]}">Go to that job</a>' in page
+    assert page.count("Go on without it, on your own responsibility") == 1
+    refused = served.post(f"/api/jobs/{job['job']}/steps/insulation/take", 400, seen=job["last"])
+    assert "no reading" in refused["detail"]
+    served.clock.advance(241)
+    served.act(tested, "discharged", step="insulation")
+    served.act(job, "discharged", step="insulation")
+    page = served.client.get(f"/jobs/{job['job']}").text
+    assert "From another job of this machine" not in page
+    assert "Go on without it" not in page
+
+
+def test_a_job_that_the_bench_does_not_follow_says_so(served):
+    """A reading is taken for the job that was worked on last: leads on this one serve the other."""
+    job = served.start("three-pair-resistance")
+    served.seen = served.seen.__class__(job="another", reason="waiting for a reading")
+    page = served.client.get(f"/jobs/{job['job']}").text
+    assert 'Hands-free capture follows <a href="/jobs/another">another job</a>' in page
+    assert "Let it follow this one</button>" in page
+    served.seen = served.seen.__class__(job=job["job"], reason="waiting for a reading")
+    assert "Hands-free capture follows" not in served.client.get(f"/jobs/{job['job']}").text
+
+
 def test_steps_in_any_order_then_finished_and_signed_off(served):
     job = served.start("after-rewind")
     job = served.act(job, "selected", step="pulse")
