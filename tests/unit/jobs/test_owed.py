@@ -215,6 +215,17 @@ def test_other_jobs_are_not_replayed_for_it(bench, monkeypatch):
     assert str(others) not in read
 
 
+def test_a_job_that_was_cut_off_the_journal_holds_nothing_though_it_is_remembered(bench):
+    """Nobody could confirm it any more."""
+    tested = voltage(bench)
+    another(bench)
+    assert len(held(bench)) == 1
+    bench.store._connection.execute(
+        "DELETE FROM entries WHERE kind = 'job' AND subject = ?", (str(tested),)
+    )
+    assert held(bench) == []
+
+
 # ── one job alone ────────────────────────────────────────────────────────────────────────────
 
 

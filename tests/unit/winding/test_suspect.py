@@ -262,8 +262,9 @@ def test_pulse_times_of_an_unknown_law_may_be_the_rotors(rotor):
     beside = suspect(read(winding, ("resistance", "pulse"), law="unknown", rotor=rotor))
     assert any(word.startswith("pulse times deviate") for word in beside.words)
     assert (words in beside.words) is (rotor != "out")
-    even = suspect(read(Winding(), ("pulse",), law="unknown", rotor=rotor))
-    assert words not in even.words
+    for quantities in (("pulse",), ("resistance", "pulse")):
+        even = suspect(read(Winding(), quantities, law="unknown", rotor=rotor))
+        assert words not in even.words
 
 
 def test_unknown_law_beside_other_evidence_is_told_but_not_weighed():
