@@ -50,6 +50,8 @@ _TOKEN = re.compile(
 )
 
 _NUMBER = r"[<>]?[-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?|[-+]?O\.?L\.?|-{2,}"
+# A place that never held a number was seen without its unit: a number there could mean anything.
+_NO_NUMBER = r"[-+]?O\.?L\.?|-{2,}"
 _SHAPES = {
     TokenKind.CLOCK: r"[0-9]+(?::[0-9]{2}){1,2}",
     TokenKind.DATE: r"[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9:]+",
@@ -57,6 +59,7 @@ _SHAPES = {
 }
 _PREFIXES = "[pnuµmkKMGT]?"
 _FEWEST_CHECKED = 2
+_BETWEEN_COLUMNS = frozenset(",;:|/=()[]")
 
 
 @dataclass
@@ -79,6 +82,11 @@ class Place:
     def constant(self) -> bool:
         """Whether the same text stood there in every line."""
         return len(self.texts) == 1
+
+    @property
+    def numbers(self) -> bool:
+        """Whether a number was seen there, and not only what stands in place of one."""
+        return any(not re.fullmatch(_NO_NUMBER, text) for text in self.texts)
 
 
 @dataclass
@@ -136,6 +144,8 @@ def pattern_of(form: Form, names: dict[int, str]) -> str:
             parts.append(" +")
         elif place.kind in _SHAPES:
             shape = _SHAPES[place.kind]
+            if place.kind is TokenKind.NUMBER and not place.units and not place.numbers:
+                shape = _NO_NUMBER
             parts.append(f"(?P<{name}>{shape})" if name else f"(?:{shape})")
             if place.units:
                 unit = f"{name}_unit" if name and name != "value" else "unit"
@@ -146,6 +156,18 @@ def pattern_of(form: Form, names: dict[int, str]) -> str:
             seen = "|".join(re.escape(text) for text in place.texts)
             parts.append(f"(?P<{name}>{seen})" if name else f"(?:{seen})")
     return "".join(parts)
+
+
+def word_beside(form: Form, index: int) -> int | None:
+    """Find the word that stands in the next column behind a number and may be its unit."""
+    for at in range(index + 1, len(form.places)):
+        place = form.places[at]
+        if place.kind is TokenKind.WORD:
+            return at
+        if place.kind is TokenKind.BLANK or set(place.texts) <= _BETWEEN_COLUMNS:
+            continue
+        return None
+    return None
 
 
 def unit_fault(text: str) -> str | None:

@@ -150,6 +150,91 @@ def test_an_ambiguous_unit_is_asked_about(benchtally, trace, tmp_path):
     assert "inductance 0.01243 H" in said
 
 
+ODD_UNITS = ("R 842.1 mR\r\n", "R 842.2 mR\r\n", "R 1.301 R\r\n", "R 1.302 R\r\n") * 2
+
+
+def test_a_word_behind_a_number_is_never_passed_over_as_its_unit(benchtally, trace, tmp_path):
+    """842.1 mR and 1.301 R, which is how some meters write milliohms and ohms, stay apart."""
+    out = tmp_path / "odd.toml"
+    code, said, _ = benchtally(
+        "profile",
+        "new",
+        "--trace",
+        trace(*ODD_UNITS),
+        "--out",
+        out,
+        answers=["", "", "", "mR", "mV", "mOhm", "Ohm", "", ""],
+    )
+    assert code == 0
+    assert "unit 'mR' is not known" in said
+    assert "mV is no unit of resistance, whose base unit is Ohm" in said
+    assert read_profile(out).lines[0].values[0].units == {"mR": "mOhm", "R": "Ohm"}
+    assert "resistance 0.8421 Ohm" in said
+    assert "resistance 1.302 Ohm" in said
+
+
+def test_a_unit_in_a_column_of_its_own_is_proposed(benchtally, trace, tmp_path):
+    """A separator between number and unit hides neither the unit nor its prefix."""
+    lines = ("R;842.1;mOhm;S\r\n", "R;842.2;mOhm;S\r\n") * 2
+    out = tmp_path / "columns.toml"
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*lines), "--out", out, answers=["", "", "", "", ""]
+    )
+    assert code == 0
+    assert "resistance 0.8421 Ohm" in said
+    # The file's name was taken for the profile's: both must be the same to be found.
+    assert read_profile(out).name == "columns"
+
+
+def test_words_behind_a_number_that_are_no_units_are_asked_about_as_flags(
+    benchtally, trace, tmp_path
+):
+    """The unit, which the line does not show, is then typed: nothing is proposed for it."""
+    lines = ("842.1 STBL\r\n", "842.2 MOVE\r\n") * 3
+    answers = ["", "", "Ohm", "-", "-", "-", "", "mOhm", "ok", "unsettled", "", ""]
+    out = tmp_path / "flags.toml"
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*reversed(lines)), "--out", out, answers=answers
+    )
+    assert code == 0
+    assert "say it of all or of none" in said
+    assert "unit '' is not known" in said
+    value = read_profile(out).lines[0].values[0]
+    assert value.unit == "mOhm"
+    assert value.flags == {"STBL": "ok", "MOVE": "unsettled"}
+
+
+def test_lines_without_any_number_are_not_asked_for_their_unit(benchtally, trace, tmp_path):
+    """OL has none; and a number that comes there later without a unit is not believed."""
+    lines = ("R 842.1 mOhm S\r\n", "R OL\r\n", "R 842.2 mOhm S\r\n", "R OL\r\n") * 2
+    out = tmp_path / "open.toml"
+    answers = ["", "", "r", "", "", "", ""]
+    code, said, err = benchtally(
+        "profile", "new", "--trace", trace(*lines), "--out", out, answers=answers
+    )
+    assert (code, err) == (0, "")
+    assert "[above-range]" in said
+    later = trace("R OL\r\n", "R 512.4\r\n", "R OL\r\n", name="later.jsonl")
+    _, said, _ = benchtally("profile", "try", out, "--trace", later)
+    assert "1 malformed, 2 read" in said
+
+
+def test_the_line_settings_of_a_trace_go_into_the_profile(benchtally, trace, tmp_path):
+    """A trace says at which speed it was heard; options that are given go before it."""
+    seen = trace(*("R 842.1 mOhm\r\n",) * 4)
+    first, rest = seen.read_text().split("\n", 1)
+    heard = {"baud": 2400, "data_bits": 7, "parity": "even", "stop_bits": 1, "flow": "none"}
+    seen.write_text(json.dumps(json.loads(first) | heard) + "\n" + rest)
+    out = tmp_path / "slow.toml"
+    arguments = ("profile", "new", "--trace", seen, "--baud", "1200", "--out", out)
+    assert benchtally(*arguments, answers=["", "", "", ""])[0] == 0
+    assert tomllib.loads(out.read_text())["link"] == {
+        "baud": 1200,
+        "data_bits": 7,
+        "parity": "even",
+    }
+
+
 def test_nothing_is_written_when_nothing_is_read(benchtally, trace, tmp_path):
     """Answers that do not fit the lines leave no file behind."""
     out = tmp_path / "none.toml"
