@@ -26,10 +26,10 @@ def register(app: typer.Typer) -> None:
 
         settings = load_config(config)
         registry = DriverRegistry.load()
-        build_instruments(settings, registry)
+        built = {each.id: each for each in build_instruments(settings, registry)}
         daemon = daemon_of(settings.journal_path)
         rows: list[dict[str, Any]] = [
-            {"what": f"instrument {name}", **_verdict(instrument, daemon)}
+            {"what": f"instrument {name}", **_verdict(instrument.link, built[name], daemon)}
             for name, instrument in settings.instruments.items()
         ]
         rows.append({"what": "journal", **_journal(settings)})
@@ -46,17 +46,21 @@ def register(app: typer.Typer) -> None:
         return DONE if all(row["ok"] for row in rows) else FAILED
 
 
-def _verdict(instrument: Any, daemon: int | None) -> dict[str, Any]:
+def _verdict(given: Any, instrument: Any, daemon: int | None) -> dict[str, Any]:
     """Judge an instrument's port; that this bench's own daemon has it open is as it should be."""
     from capture.config import SerialSettings
+    from capture.instruments import with_defaults
     from capture.links import make_link
     from capture.links.ports import port_fault
 
-    link = instrument.link
+    profile = instrument.profile
+    link = with_defaults(given, None if profile is None else profile.link)
     if not isinstance(link, SerialSettings):
         return {"ok": True, "says": f"{make_link(link).description}, not tried"}
     fault = port_fault(link.port)
     says = f"{link.port}, {link.baud} baud"
+    if (link.data_bits, link.parity) != (8, "none"):
+        says += f", {link.data_bits} data bits, parity {link.parity}"
     if fault is not None and daemon is not None and fault.endswith(f"(process {daemon})"):
         return {"ok": True, "says": f"{says}, in use by this bench's daemon (process {daemon})"}
     return {"ok": fault is None, "says": fault or says}
