@@ -19,6 +19,7 @@ from capture.driver.profile.propose import (
     Place,
     Seen,
     TokenKind,
+    checksum_pattern,
     look_at,
     pattern_of,
     unit_fault,
@@ -70,7 +71,7 @@ class Interview:
         lines = [self._line(seen.forms[0], main, first=True)]
         ignored: list[str] = []
         for form in seen.forms[1:]:
-            self._other(form, main, lines, ignored)
+            self._other(form, main, lines, ignored, checksum_pattern(seen))
         name = self._ask("Name of the profile (a-z, 0-9, dashes)", self._name(), _slug)
         summary = self._ask("One line that says what it is", f"Meter: {form_sample(seen)}", _text)
         text = self._toml(name, summary, seen, lines, ignored)
@@ -213,12 +214,15 @@ class Interview:
             line.names[index] = "flags"
             line.flags.update(statuses)
 
-    def _other(self, form: Form, main: str, lines: list[_Line], ignored: list[str]) -> None:
+    def _other(
+        self, form: Form, main: str, lines: list[_Line], ignored: list[str], behind: str
+    ) -> None:
+        """Ask what to do with lines of another form; ``behind`` is how their checksum looks."""
         sample = clean(form.lines[-1])
         question = f"{len(form.lines)} lines such as {sample!r}: (r)ead, (i)gnore, or (m)alformed"
         what = self._ask(question, "m", _choice("rim"))
         if what == "i":
-            ignored.append(pattern_of(form, {}))
+            ignored.append(pattern_of(form, {}) + behind)
         elif what == "r":
             lines.append(self._line(form, main, first=False))
 

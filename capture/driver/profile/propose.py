@@ -158,6 +158,17 @@ def pattern_of(form: Form, names: dict[int, str]) -> str:
     return "".join(parts)
 
 
+def checksum_pattern(seen: Seen) -> str:
+    """Write the checksum of a whole line as a regular expression; empty where lines have none.
+
+    A line to be ignored is looked at whole: its checksum is no part of a form.
+    """
+    if seen.checksum is None:
+        return ""
+    kind, mark = seen.checksum
+    return f"{re.escape(mark)}[0-9A-Fa-f]{{{2 * CHECKSUMS[kind].size}}}"
+
+
 def word_beside(form: Form, index: int) -> int | None:
     """Find the word that stands in the next column behind a number and may be its unit."""
     for at in range(index + 1, len(form.places)):

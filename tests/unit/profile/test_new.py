@@ -3,6 +3,7 @@
 import io
 import json
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -124,6 +125,22 @@ def test_a_checksum_is_found_by_itself(benchtally, trace, tmp_path):
     _, said, _ = benchtally("profile", "try", out, "--trace", wrong)
     assert "1 malformed, 1 read; 1 values" in said
     assert "checksum crc-16-modbus: found 07E5, expected 07E4" in said
+
+
+def test_a_line_to_be_ignored_is_passed_over_with_its_checksum(benchtally, trace, tmp_path):
+    """`ignore` looks at whole lines, and the checksum of a warning is no part of what it says."""
+
+    def checked(text):
+        return f"{text}*{-sum(text.encode()) & 0xFF:02X}\r\n"  # two's complement of the sum
+
+    lines = [checked(each) for each in ("R 842.1 mOhm", "R 842.2 mOhm", "BAT LOW")]
+    out = tmp_path / "ignoring.toml"
+    answers = ["", "", "i", "", ""]
+    seen = trace(*lines, *lines)
+    code, said, _ = benchtally("profile", "new", "--trace", seen, "--out", out, answers=answers)
+    assert code == 0
+    assert "a checksum, lrc, that agrees" in said
+    assert "of all that came: 2 passed over, 4 read; 4 values" in said
 
 
 def test_a_decimal_comma_is_seen(benchtally, trace, tmp_path):
@@ -298,6 +315,27 @@ def test_try_shows_what_was_malformed_and_why(benchtally, trace, tmp_path):
     assert "fits no line of the profile" in said
     code, *_ = benchtally("profile", "try", path, "--trace", trace("HELLO\r\n", name="h.jsonl"))
     assert code == 1
+
+
+def test_the_packed_profile_of_the_manual_reads_the_packet_of_the_manual(
+    benchtally, trace, tmp_path
+):
+    """84210 and the exponent -5; the CRC is a simulated meter's, worked out by other code."""
+    manual = (Path(__file__).parents[3] / "docs" / "profiles.md").read_text("utf-8")
+    blocks = [part.split("```")[0] for part in manual.split("```toml\n")[1:]]
+    (whole,) = (block for block in blocks if "[[packed.values]]" in block)
+    path = tmp_path / "packet-meter.toml"
+    path.write_text(whole)
+    packet = "A5 5A 11 F2 48 01 00 FB 52 00 89 E0"
+    assert f"`{packet}`" in manual
+    sent = trace(*[bytes.fromhex(packet)] * 3)
+    code, said, _ = benchtally("profile", "try", path, "--trace", sent, "--json")
+    assert code == 0
+    values = [each for line in said.splitlines() for each in json.loads(line)["values"]]
+    assert {(each["quantity"], each["value"], each["unit"]) for each in values} == {
+        ("resistance", 0.8421, "Ohm")
+    }
+    assert len(values) == 3
 
 
 def test_try_lets_a_polled_meter_be_asked(benchtally, trace, tmp_path):
