@@ -7,6 +7,8 @@ import typer
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, print_json
 from capture.display import console, table
 
+_TLS_PORT = 8883  # secure-mqtt, IANA's registry of ports
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -68,6 +70,7 @@ def _verdict(given: Any, instrument: Any, daemon: int | None) -> dict[str, Any]:
 
 def _broker(settings: Any, name: str) -> dict[str, Any]:
     from capture.errors import CaptureError
+    from capture.model.names import BROKER
     from capture.publish import PublisherSettings
     from capture.publish.secrets import Credentials
 
@@ -77,7 +80,11 @@ def _broker(settings: Any, name: str) -> dict[str, Any]:
         secrets = Credentials(PublisherSettings.of(settings, name)).read()
     except CaptureError as error:
         return {"ok": False, "says": str(error)}
-    return {"ok": True, "says": f"{where}{', TLS' if secrets.context else ''}, not tried"}
+    says = f"{where}{', TLS' if secrets.context else ''}, not tried"
+    if secrets.context is None and broker.port == _TLS_PORT:
+        section = "broker" if name == BROKER else f"brokers.{name}"
+        says += f"; without TLS, though {_TLS_PORT} is its port: add [{section}.tls], empty or not"
+    return {"ok": True, "says": says}
 
 
 def _web(settings: Any) -> dict[str, Any]:
