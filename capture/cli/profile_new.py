@@ -113,7 +113,8 @@ class Interview:
         chunks = listened(link, self._seconds)
         if not chunks:
             raise InputError(
-                "nothing came; check the cable, the baud rate, and that the meter is set to send"
+                "nothing came; check the cable, the baud rate, and that the meter is set to send; "
+                "one that only answers when asked needs [poll] (docs/profiles.md) or scpi-meter"
             )
         return chunks
 

@@ -59,6 +59,9 @@ _SHAPES = {
 }
 _PREFIXES = "[pnuµmkKMGT]?"
 _FEWEST_CHECKED = 2
+_FEWEST_FOR_PARITY = 16
+#: Printable ASCII, and what frames a line: STX, ETX, TAB, LF, CR.
+_PLAIN = frozenset(range(0x20, 0x7F)) | {0x02, 0x03, 0x09, 0x0A, 0x0D}
 _BETWEEN_COLUMNS = frozenset(",;:|/=()[]")
 
 
@@ -115,8 +118,15 @@ def look_at(data: bytes) -> Seen:
     """Find out what the lines in ``data`` look like. The first, which may be cut, is left out.
 
     Raises:
-        InputError: there are no whole lines in it.
+        InputError: there are no whole lines in it, or the port was set wrongly: half-read digits
+            would pass for numbers.
     """
+    parity = seven_bits(data)
+    if parity is not None:
+        raise InputError(
+            f"what came are seven data bits with parity {parity}, heard as eight without; listen "
+            f"again with --data-bits 7 --parity {parity}"
+        )
     terminator, lines = _lines(data)
     encoding = _encoding(b"".join(lines))
     texts = [line.decode(encoding, "replace") for line in lines]
@@ -129,6 +139,21 @@ def look_at(data: bytes) -> Seen:
         cut = len(checksum[1]) + 2 * CHECKSUMS[checksum[0]].size
         texts = [text[:-cut] for text in texts]
     return Seen(encoding, start, terminator, _decimal(texts), checksum, _forms(texts))
+
+
+def seven_bits(data: bytes) -> str | None:
+    """Tell which parity the eighth bit of every byte is, where it is one: even, odd or mark.
+
+    Text at eight bits has none: its letters and digits have now an even number of ones, now an odd.
+    """
+    if len(data) < _FEWEST_FOR_PARITY or data.isascii():
+        return None
+    if not all(byte & 0x7F in _PLAIN for byte in data):
+        return None  # no text under it either: a wrong baud rate, or packed frames
+    if all(byte & 0x80 for byte in data):
+        return "mark"
+    ones = {byte.bit_count() % 2 for byte in data}
+    return None if len(ones) > 1 else "odd" if ones == {1} else "even"
 
 
 def pattern_of(form: Form, names: dict[int, str]) -> str:

@@ -292,6 +292,36 @@ def test_answers_that_end_early_end_the_interview(benchtally, trace, tmp_path):
     assert "no answer to 'What does the meter measure'" in err
 
 
+@pytest.mark.parametrize("parity", ["even", "odd", "mark"])
+def test_seven_bits_heard_as_eight_are_told_and_not_read(benchtally, trace, tmp_path, parity):
+    """ "842.3" with parity bits looks like ".3" between strange letters: no number to propose."""
+
+    def on_the_wire(text):
+        wanted = {"even": 0, "odd": 1}
+        return bytes(
+            byte | 0x80 if parity == "mark" or byte.bit_count() % 2 != wanted[parity] else byte
+            for byte in text.encode("ascii")
+        )
+
+    seen = trace(*(on_the_wire(f"R 842.{digit} mOhm\r\n") for digit in range(8)))
+    out = tmp_path / "seven.toml"
+    code, _, err = benchtally("profile", "new", "--trace", seen, "--out", out, answers=[""] * 9)
+    assert code == 2
+    assert f"listen again with --data-bits 7 --parity {parity}" in err
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1", "cp437"])
+def test_text_of_eight_bits_is_not_taken_for_seven(benchtally, trace, tmp_path, encoding):
+    """A micro sign has its eighth bit as a letter and not as a parity."""
+    seen = trace(*(f"L 842.{digit} µH\r\n".encode(encoding) for digit in range(8)))
+    out = tmp_path / "eight.toml"
+    answers = ["inductance", "", "", ""]
+    code, said, err = benchtally("profile", "new", "--trace", seen, "--out", out, answers=answers)
+    assert (code, err) == (0, "")
+    assert "inductance 0.0008422 H" in said
+
+
 def test_binary_bytes_are_no_lines(benchtally, trace, tmp_path):
     """Packed frames are said to be none of the interview's business."""
     frames = trace(bytes.fromhex("00 01 00 06 4A 8C FD 3C"))
