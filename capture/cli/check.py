@@ -7,6 +7,8 @@ import typer
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, print_json
 from capture.display import console, table
 
+_TLS_PORT = 8883  # secure-mqtt, IANA's registry of ports
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -26,10 +28,10 @@ def register(app: typer.Typer) -> None:
 
         settings = load_config(config)
         registry = DriverRegistry.load()
-        build_instruments(settings, registry)
+        built = {each.id: each for each in build_instruments(settings, registry)}
         daemon = daemon_of(settings.journal_path)
         rows: list[dict[str, Any]] = [
-            {"what": f"instrument {name}", **_verdict(instrument, daemon)}
+            {"what": f"instrument {name}", **_verdict(instrument.link, built[name], daemon)}
             for name, instrument in settings.instruments.items()
         ]
         rows.append({"what": "journal", **_journal(settings)})
@@ -46,17 +48,21 @@ def register(app: typer.Typer) -> None:
         return DONE if all(row["ok"] for row in rows) else FAILED
 
 
-def _verdict(instrument: Any, daemon: int | None) -> dict[str, Any]:
+def _verdict(given: Any, instrument: Any, daemon: int | None) -> dict[str, Any]:
     """Judge an instrument's port; that this bench's own daemon has it open is as it should be."""
     from capture.config import SerialSettings
+    from capture.instruments import with_defaults
     from capture.links import make_link
     from capture.links.ports import port_fault
 
-    link = instrument.link
+    profile = instrument.profile
+    link = with_defaults(given, None if profile is None else profile.link)
     if not isinstance(link, SerialSettings):
         return {"ok": True, "says": f"{make_link(link).description}, not tried"}
     fault = port_fault(link.port)
     says = f"{link.port}, {link.baud} baud"
+    if (link.data_bits, link.parity) != (8, "none"):
+        says += f", {link.data_bits} data bits, parity {link.parity}"
     if fault is not None and daemon is not None and fault.endswith(f"(process {daemon})"):
         return {"ok": True, "says": f"{says}, in use by this bench's daemon (process {daemon})"}
     return {"ok": fault is None, "says": fault or says}
@@ -64,6 +70,7 @@ def _verdict(instrument: Any, daemon: int | None) -> dict[str, Any]:
 
 def _broker(settings: Any, name: str) -> dict[str, Any]:
     from capture.errors import CaptureError
+    from capture.model.names import BROKER
     from capture.publish import PublisherSettings
     from capture.publish.secrets import Credentials
 
@@ -73,7 +80,11 @@ def _broker(settings: Any, name: str) -> dict[str, Any]:
         secrets = Credentials(PublisherSettings.of(settings, name)).read()
     except CaptureError as error:
         return {"ok": False, "says": str(error)}
-    return {"ok": True, "says": f"{where}{', TLS' if secrets.context else ''}, not tried"}
+    says = f"{where}{', TLS' if secrets.context else ''}, not tried"
+    if secrets.context is None and broker.port == _TLS_PORT:
+        section = "broker" if name == BROKER else f"brokers.{name}"
+        says += f"; without TLS, though {_TLS_PORT} is its port: add [{section}.tls], empty or not"
+    return {"ok": True, "says": says}
 
 
 def _web(settings: Any) -> dict[str, Any]:

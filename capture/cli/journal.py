@@ -361,7 +361,10 @@ def _say_verified(path: Path, found: "Verification", held: bool) -> None:
     if found.ok:
         say(f"{clean(path)}: {found.entries} entries, all as they should be")
         say(f"head {_head(found)}")
-        if not held:
+        if held:
+            count = f"{found.held} head{'' if found.held == 1 else 's'}"
+            say(f"held against {count} that somebody else kept: in the chain, each at its number")
+        else:
             say("held against no head that somebody else kept; see --head")
     else:
         say(f"{found.entries} entries up to {found.last} follow from each other")

@@ -19,15 +19,18 @@ from capture.driver.profile.propose import (
     Place,
     Seen,
     TokenKind,
+    checksum_pattern,
     look_at,
     pattern_of,
     unit_fault,
+    word_beside,
 )
 from capture.errors import InputError
 from capture.model import Quantity, Status, unit_of
 
 _NOTHING = "-"
 _OWN = {"elapsed", "record", "time"}
+_SLUG = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
 _SAMPLES = 4
 _OFTEN = 3
 
@@ -57,6 +60,7 @@ class Interview:
         self._port, self._tcp, self._trace = port, tcp, trace
         self._seconds, self._serial, self._out = seconds, serial, out
         self._always: set[str] = set()  # words of every line of the commonest form
+        self._meant: dict[str, str] = {}  # what a word behind a number was said to mean as a unit
 
     def run(self) -> int:
         """Hold the interview; 0 when a profile was written."""
@@ -67,8 +71,8 @@ class Interview:
         lines = [self._line(seen.forms[0], main, first=True)]
         ignored: list[str] = []
         for form in seen.forms[1:]:
-            self._other(form, main, lines, ignored)
-        name = self._ask("Name of the profile (a-z, 0-9, dashes)", "my-meter", _slug)
+            self._other(form, main, lines, ignored, checksum_pattern(seen))
+        name = self._ask("Name of the profile (a-z, 0-9, dashes)", self._name(), _slug)
         summary = self._ask("One line that says what it is", f"Meter: {form_sample(seen)}", _text)
         text = self._toml(name, summary, seen, lines, ignored)
         with tempfile.TemporaryDirectory() as folder:
@@ -98,15 +102,19 @@ class Interview:
                 if self._serial.get("baud") is None:
                     self._serial["baud"] = int(self._ask("Baud rate", "9600", _whole))
         if self._trace is not None:
-            from capture.runtime.trace import read_trace
+            from capture.runtime.trace import line_settings, read_trace
 
+            recorded = line_settings(self._trace)
+            given = {key: each for key, each in self._serial.items() if each is not None}
+            self._serial = {**recorded, **given}
             return [(each.time, each.data) for each in read_trace(self._trace) if each.received]
         link, _ = chosen_link(self._port, self._tcp, self._serial, None, None)
         say(f"listening for {self._seconds:g} s: let the meter send, in all its ranges")
         chunks = listened(link, self._seconds)
         if not chunks:
             raise InputError(
-                "nothing came; check the cable, the baud rate, and that the meter is set to send"
+                "nothing came; check the cable, the baud rate, and that the meter is set to send; "
+                "one that only answers when asked needs [poll] (docs/profiles.md) or scpi-meter"
             )
         return chunks
 
@@ -126,12 +134,13 @@ class Interview:
         used: set[str] = set()
         guess: str = main
         for index, place in enumerate(form.places):
-            if place.kind is TokenKind.WORD:
+            if place.kind is TokenKind.WORD and index not in line.names:
                 self._word(line, index, place, first=first)
             if place.kind not in (TokenKind.NUMBER, TokenKind.CLOCK, TokenKind.DATE):
                 continue
             default = _default(place, guess)
-            what = self._ask(f"What is {_samples(place)}", default, _field)
+            question = f"What is {_samples(place)} (a quantity, elapsed, record, time, or -)"
+            what = self._ask(question, default, _field)
             if what == _NOTHING:
                 continue
             if what in _OWN:
@@ -141,25 +150,55 @@ class Interview:
                 guess = _NOTHING
             line.names[index] = what if what not in used else f"{what}_{len(used)}"
             used.add(line.names[index])
-            line.values.append(self._value(line.names[index], what, place))
+            line.values.append(self._value(line, index, what))
         if not line.values:
             raise InputError("no value was named: a profile needs one to read")
         return line
 
-    def _value(self, name: str, quantity: str, place: Place) -> dict[str, Any]:
+    def _value(self, line: _Line, index: int, quantity: str) -> dict[str, Any]:
+        place, name = line.form.places[index], line.names[index]
         value: dict[str, Any] = {"field": name, "quantity": quantity}
         units = {}
         for text in place.units:
             fault = unit_fault(text)
             if fault is not None:
                 say(fault)
-                units[text] = self._ask(f"What is the unit {text!r}, spelt out", None, _unit)
+                question = f"What is the unit {text!r}, spelt out"
+                units[text] = self._ask(question, None, _unit_for(quantity))
+        beside = None if place.units else word_beside(line.form, index)
+        if beside is not None:
+            units = self._units_beside(line.form.places[beside], place, quantity)
+            if units:
+                line.names[beside] = f"{name}_unit"
         if units:
             value["units"] = units
-        if not place.units:
-            default = unit_of(quantity)
-            value["unit"] = self._ask(f"Unit of {_samples(place)}", default, _unit)
+        elif not place.units and not place.numbers and (base := unit_of(quantity)) is not None:
+            value["unit"] = base  # of nothing: the pattern takes no number in this place
+        elif not place.units:
+            # Nothing is proposed: a Return too many would be three decades wrong.
+            question = f"Unit of {_samples(place)}, which the line does not show"
+            value["unit"] = self._ask(question, None, _unit_for(quantity))
         return value
+
+    def _units_beside(self, words: Place, place: Place, quantity: str) -> dict[str, str]:
+        """Ask what units the words in the next column are; nothing where they are none."""
+        while True:
+            units: dict[str, str] = {}
+            for text in words.texts:
+                fits = unit_fault(text) is None and unit_base(text) == unit_of(quantity)
+                question = (
+                    f"What unit is {clean(text)!r} behind {_samples(place)}, spelt out as on any "
+                    "meter (or - if it is none)"
+                )
+                proposed = self._meant.get(text, text if fits else None)
+                units[text] = self._ask(question, proposed, _unit_for(quantity, or_none=True))
+            self._meant.update(units)
+            said = set(units.values())
+            if _NOTHING not in said:
+                return units
+            if said == {_NOTHING}:
+                return {}
+            say("  some of these words are units and some are not: say it of all or of none")
 
     def _word(self, line: _Line, index: int, place: Place, *, first: bool) -> None:
         """Ask about words: one that is not always there may tell a status."""
@@ -176,14 +215,22 @@ class Interview:
             line.names[index] = "flags"
             line.flags.update(statuses)
 
-    def _other(self, form: Form, main: str, lines: list[_Line], ignored: list[str]) -> None:
+    def _other(
+        self, form: Form, main: str, lines: list[_Line], ignored: list[str], behind: str
+    ) -> None:
+        """Ask what to do with lines of another form; ``behind`` is how their checksum looks."""
         sample = clean(form.lines[-1])
         question = f"{len(form.lines)} lines such as {sample!r}: (r)ead, (i)gnore, or (m)alformed"
         what = self._ask(question, "m", _choice("rim"))
         if what == "i":
-            ignored.append(pattern_of(form, {}))
+            ignored.append(pattern_of(form, {}) + behind)
         elif what == "r":
             lines.append(self._line(form, main, first=False))
+
+    def _name(self) -> str:
+        """Propose the name of the file that was asked for: a profile is found by both."""
+        stem = "" if self._out is None else self._out.stem
+        return stem if _SLUG.fullmatch(stem) else "my-meter"
 
     # ── the file ─────────────────────────────────────────────────────────────────────────────
 
@@ -296,7 +343,7 @@ def unit_base(text: str) -> str | None:
 def _samples(place: Place) -> str:
     shown = ", ".join(clean(text) for text, _ in place.texts.most_common(_SAMPLES))
     units = "/".join(clean(text) for text in place.units)
-    return f"'{shown}{' ' + units if units else ''}' (a quantity, elapsed, record, time, or -)"
+    return f"'{shown}{' ' + units if units else ''}'"
 
 
 def _quantity(answer: str) -> str:
@@ -308,11 +355,19 @@ def _field(answer: str) -> str:
     return answer if answer in (*_OWN, _NOTHING) else _quantity(answer)
 
 
-def _unit(answer: str) -> str:
-    fault = unit_fault(answer)
-    if fault is not None:
-        raise InputError(fault)
-    return answer
+def _unit_for(quantity: str, *, or_none: bool = False) -> Callable[[str], str]:
+    def check(answer: str) -> str:
+        if or_none and answer == _NOTHING:
+            return answer
+        fault = unit_fault(answer)
+        if fault is not None:
+            raise InputError(fault)
+        wanted = unit_of(quantity)
+        if wanted is not None and unit_base(answer) != wanted:
+            raise InputError(f"{answer} is no unit of {quantity}, whose base unit is {wanted}")
+        return answer
+
+    return check
 
 
 def _status(answer: str) -> str:
@@ -334,7 +389,7 @@ def _whole(answer: str) -> str:
 
 
 def _slug(answer: str) -> str:
-    if not re.fullmatch(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?", answer):
+    if not _SLUG.fullmatch(answer):
         raise InputError("expected lower-case letters, digits and dashes, no dash at either end")
     return answer
 

@@ -5,6 +5,7 @@ import json
 import socket
 import ssl
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 
 from capture.config import Config, WebConfig
 from capture.doctor.finding import Finding, look, ok, wrong
@@ -12,6 +13,8 @@ from capture.errors import ConfigError
 
 _PATIENCE = 3.0
 _MOST = 10_000  # bytes of an answer
+_SOON = timedelta(days=14)
+_RENEW = "put a new certificate and its key in their place; the daemon takes them by itself"
 _ANY = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104 - compared, not bound
 
 
@@ -28,15 +31,24 @@ def web(config: Config, daemon: int | None) -> Iterator[Finding]:
 
 def _certificate(config: Config, settings: WebConfig) -> Finding:
     from capture.web.tls import Tls  # noqa: PLC0415 - an extra
+    from capture.web.validity import validity  # noqa: PLC0415 - an extra
 
     assert settings.tls_certificate is not None
     assert settings.tls_key is not None
     path = config.folder / settings.tls_certificate
     try:
-        Tls(path, config.folder / settings.tls_key)
+        tls = Tls(path, config.folder / settings.tls_key)
     except ConfigError as error:
         return wrong("web certificate", str(error))
-    return ok("web certificate", f"{path}: belongs to its key")
+    not_valid, ends = validity(tls.context, path)
+    if not_valid:
+        return wrong("web certificate", f"{path}: {not_valid}: no browser opens the pages", _RENEW)
+    if ends is None:
+        return ok("web certificate", f"{path}: belongs to its key")
+    says = f"{path}: belongs to its key, valid until {ends:%Y-%m-%d}"
+    if ends - datetime.now(UTC) < _SOON:
+        return look("web certificate", says, _RENEW)
+    return ok("web certificate", says)
 
 
 def _port(settings: WebConfig, daemon: int | None) -> Finding:

@@ -95,9 +95,19 @@ def port_fault(port: str) -> str | None:
     return None if holder is None else f"{path}: in use by {holder}"
 
 
-def explain_open_failure(path: str, error: Exception) -> str:
-    """Say on one line why a port would not open, and what to do about it."""
+def explain_open_failure(path: str, error: Exception, line: str = "these settings") -> str:
+    """Say on one line why a port would not open, and what to do about it.
+
+    line: how its line was to be set, for a port that cannot be set so.
+    """
     number = getattr(error, "errno", None)
+    if number is None and error.args and isinstance(error.args[0], int):
+        number = error.args[0]  # termios has an exception of its own, which is no OSError
+    if number == errno.EINVAL:
+        return (
+            f"{path}: does not take {line}; try 8 data bits without parity, which is all that a "
+            "pseudo-terminal and some adapters have, or another adapter"
+        )
     if number == errno.ENOENT or (number is None and not Path(path).exists()):
         return f"{path}: no such port; plug it in, or see `benchtally ports` for what there is"
     if number in (errno.EACCES, errno.EPERM):

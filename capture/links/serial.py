@@ -54,7 +54,11 @@ class SerialLink(LineLink):
             self._interrupt = Interrupt() if can_wait() else None
         except FOREIGN as error:
             port.close()
-            raise LinkOpenError(explain_open_failure(self._path, error)) from error
+            how = (
+                f"{settings.baud} baud, {settings.data_bits} data bits, parity {settings.parity}, "
+                f"stop bits {settings.stop_bits:g}, flow {settings.flow}"
+            )
+            raise LinkOpenError(explain_open_failure(self._path, error, how)) from error
         return port
 
     def _read(self, port: Port, limit: int, timeout: float) -> bytes:

@@ -295,6 +295,8 @@ class Connection:
                 why += f" ({self._paho_says})"
             if self._broker.tls is not None:
                 why += "; perhaps it wants another certificate of ours"
+            else:
+                why += "; perhaps it wants TLS: give its section tls"
         self.over = self.over or self._broker.says(why)
 
     def _on_publish(

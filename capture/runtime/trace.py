@@ -35,6 +35,8 @@ _READ_LIMIT = 4096
 _LONGEST_WAIT = 0.1
 _REOPEN_AFTER = 1.0
 _LONGEST_LINE = 64 * 1024
+# What says how a serial line is set, and what is not worth saying of it.
+_LINE = {"baud": None, "data_bits": 8, "parity": "none", "stop_bits": 1, "flow": "none"}
 _PRINTABLE = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
 
 
@@ -135,6 +137,26 @@ def read_trace(path: Path) -> list[Chunk]:
             return list(_chunks(file, path))
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"trace {path}: cannot be read: {error}") from error
+
+
+def line_settings(path: Path) -> dict[str, Any]:
+    """Give how the serial line of a trace was set, as far as it is not as ports are set anyway.
+
+    Raises:
+        InputError: the file cannot be read or is no trace.
+    """
+    try:
+        with path.open(encoding="utf-8") as file:
+            first = file.readline(_LONGEST_LINE)
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"trace {path}: cannot be read: {error}") from error
+    _check_first(first, path)
+    members = _members(first, f"trace {path}, line 1")
+    return {
+        name: members[name]
+        for name, usual in _LINE.items()
+        if isinstance(members.get(name), int | float | str) and members[name] != usual
+    }
 
 
 def _chunks(file: TextIO, path: Path) -> Iterator[Chunk]:

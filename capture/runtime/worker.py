@@ -263,11 +263,25 @@ class Worker:
                 longest = patience if self._committing is None else LONGEST_WAIT
                 captured = session.step(longest)
                 if self._is_believed():
+                    if self._snapshot.reason and self._snapshot.reason == self._unheard:
+                        self._change(State.RUNNING, "")
                     self._keep(drafter, captured)
+                elif captured:
+                    # It talks, and nothing of it is taken: a person would wait for ever.
+                    self._change(State.RUNNING, self._unheard)
             session.close()
         finally:
             self._settle()
             link.close()
+
+    @property
+    def _unheard(self) -> str:
+        """Say why nothing is taken of an instrument that shows values and not what it is."""
+        return (
+            f"sends values, and has not said that it is {self._instrument.identity!r}: no reading "
+            "of it is taken. Its driver must ask *IDN?, or its profile know its banner; else take "
+            "identity out"
+        )
 
     def _is_believed(self) -> bool:
         """Tell whether the instrument is the one it must be; before it says so, it is not.
@@ -448,6 +462,7 @@ class Worker:
             since=self._clock.utc(),
             link=old.link if link is None else link,
         )
-        log = self._log.warning if state in (State.WAITING, State.FAILED) else self._log.info
+        well = not reason and state not in (State.WAITING, State.FAILED)
+        log = self._log.info if well else self._log.warning
         log("instrument.state", state=str(state), reason=reason, link=self._snapshot.link)
         self._on_change(self._snapshot)

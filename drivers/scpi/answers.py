@@ -41,7 +41,10 @@ def read_number(text: str, unit: str) -> Shown:
         Misfit: no number, or beyond anything that a meter shows.
     """
     if not _NUMBER.match(text):
-        raise Misfit("not a number (NR1, NR2 or NR3)")
+        raise Misfit(
+            "not a number (NR1, NR2 or NR3); units and words in an answer are read by ascii-meter, "
+            "with a profile that has [poll] (docs/profiles.md)"
+        )
     try:
         return scale_number(text, unit)
     except InputError as error:

@@ -50,6 +50,8 @@ _TOKEN = re.compile(
 )
 
 _NUMBER = r"[<>]?[-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?|[-+]?O\.?L\.?|-{2,}"
+# A place that never held a number was seen without its unit: a number there could mean anything.
+_NO_NUMBER = r"[-+]?O\.?L\.?|-{2,}"
 _SHAPES = {
     TokenKind.CLOCK: r"[0-9]+(?::[0-9]{2}){1,2}",
     TokenKind.DATE: r"[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9:]+",
@@ -57,6 +59,10 @@ _SHAPES = {
 }
 _PREFIXES = "[pnuµmkKMGT]?"
 _FEWEST_CHECKED = 2
+_FEWEST_FOR_PARITY = 16
+#: Printable ASCII, and what frames a line: STX, ETX, TAB, LF, CR.
+_PLAIN = frozenset(range(0x20, 0x7F)) | {0x02, 0x03, 0x09, 0x0A, 0x0D}
+_BETWEEN_COLUMNS = frozenset(",;:|/=()[]")
 
 
 @dataclass
@@ -79,6 +85,11 @@ class Place:
     def constant(self) -> bool:
         """Whether the same text stood there in every line."""
         return len(self.texts) == 1
+
+    @property
+    def numbers(self) -> bool:
+        """Whether a number was seen there, and not only what stands in place of one."""
+        return any(not re.fullmatch(_NO_NUMBER, text) for text in self.texts)
 
 
 @dataclass
@@ -107,8 +118,15 @@ def look_at(data: bytes) -> Seen:
     """Find out what the lines in ``data`` look like. The first, which may be cut, is left out.
 
     Raises:
-        InputError: there are no whole lines in it.
+        InputError: there are no whole lines in it, or the port was set wrongly: half-read digits
+            would pass for numbers.
     """
+    parity = seven_bits(data)
+    if parity is not None:
+        raise InputError(
+            f"what came are seven data bits with parity {parity}, heard as eight without; listen "
+            f"again with --data-bits 7 --parity {parity}"
+        )
     terminator, lines = _lines(data)
     encoding = _encoding(b"".join(lines))
     texts = [line.decode(encoding, "replace") for line in lines]
@@ -121,6 +139,21 @@ def look_at(data: bytes) -> Seen:
         cut = len(checksum[1]) + 2 * CHECKSUMS[checksum[0]].size
         texts = [text[:-cut] for text in texts]
     return Seen(encoding, start, terminator, _decimal(texts), checksum, _forms(texts))
+
+
+def seven_bits(data: bytes) -> str | None:
+    """Tell which parity the eighth bit of every byte is, where it is one: even, odd or mark.
+
+    Text at eight bits has none: its letters and digits have now an even number of ones, now an odd.
+    """
+    if len(data) < _FEWEST_FOR_PARITY or data.isascii():
+        return None
+    if not all(byte & 0x7F in _PLAIN for byte in data):
+        return None  # no text under it either: a wrong baud rate, or packed frames
+    if all(byte & 0x80 for byte in data):
+        return "mark"
+    ones = {byte.bit_count() % 2 for byte in data}
+    return None if len(ones) > 1 else "odd" if ones == {1} else "even"
 
 
 def pattern_of(form: Form, names: dict[int, str]) -> str:
@@ -136,6 +169,8 @@ def pattern_of(form: Form, names: dict[int, str]) -> str:
             parts.append(" +")
         elif place.kind in _SHAPES:
             shape = _SHAPES[place.kind]
+            if place.kind is TokenKind.NUMBER and not place.units and not place.numbers:
+                shape = _NO_NUMBER
             parts.append(f"(?P<{name}>{shape})" if name else f"(?:{shape})")
             if place.units:
                 unit = f"{name}_unit" if name and name != "value" else "unit"
@@ -146,6 +181,29 @@ def pattern_of(form: Form, names: dict[int, str]) -> str:
             seen = "|".join(re.escape(text) for text in place.texts)
             parts.append(f"(?P<{name}>{seen})" if name else f"(?:{seen})")
     return "".join(parts)
+
+
+def checksum_pattern(seen: Seen) -> str:
+    """Write the checksum of a whole line as a regular expression; empty where lines have none.
+
+    A line to be ignored is looked at whole: its checksum is no part of a form.
+    """
+    if seen.checksum is None:
+        return ""
+    kind, mark = seen.checksum
+    return f"{re.escape(mark)}[0-9A-Fa-f]{{{2 * CHECKSUMS[kind].size}}}"
+
+
+def word_beside(form: Form, index: int) -> int | None:
+    """Find the word that stands in the next column behind a number and may be its unit."""
+    for at in range(index + 1, len(form.places)):
+        place = form.places[at]
+        if place.kind is TokenKind.WORD:
+            return at
+        if place.kind is TokenKind.BLANK or set(place.texts) <= _BETWEEN_COLUMNS:
+            continue
+        return None
+    return None
 
 
 def unit_fault(text: str) -> str | None:

@@ -5,10 +5,12 @@ from datetime import UTC, datetime
 
 from cells import MADE, code, table
 
+from capture.app import instrument_state
 from capture.config import BrokerConfig
 from capture.journal import Row
 from capture.publish.cloudevents import CONTENT_TYPE, static_attributes
 from capture.publish.topics import ROOT, Topics, bench_state
+from capture.runtime.worker import Snapshot, State
 
 _MOMENT = datetime(2026, 3, 14, 9, 26, 53, tzinfo=UTC)
 _ID = "01890000-0000-7000-8000-000000000001"
@@ -40,7 +42,7 @@ def page():
         (
             code(topics.instrument_state("{instrument}")),
             "one instrument",
-            "a JSON object",
+            "below",
             "1",
             "yes",
         ),
@@ -54,6 +56,11 @@ def page():
         (code(topics.resent), "what was done about a request", "see delivery", "1", "no"),
     ]
     state = json.loads(bench_state("online", _MOMENT, _ID, (1204, bytes.fromhex("7f" * 32))))
+    instrument = instrument_state(
+        Snapshot(
+            "ohm-meter", State.RUNNING, "", _MOMENT, "/dev/ttyUSB0", "A MAKER, OHM-77, 0815, 2.3"
+        )
+    )
     return f"""\
 # MQTT
 
@@ -81,6 +88,31 @@ of a bench:
 `head` is number and hash of the journal's newest entry; the will has none, since it is written beforehand. Beside
 them stand, only where it is so: `paused` (why nothing is sent), `dead_letters` (how many messages wait for a person),
 `nobody_listens` and `unheard` (how many readings the broker had nobody to give to).
+
+The state of an instrument:
+
+```json
+{json.dumps(instrument, indent=2)}
+```
+
+`state` is one of {", ".join(code(str(each)) for each in State)}; `since` is when it became so, `reason` why (empty where all
+is well; words for people, which may change), `identity` what the instrument says it is (empty where it says nothing). That an
+instrument runs says nothing about its readings: look at their time. What people key has no instrument, and no such state.
+
+## What a consumer makes of it
+
+- **Readings.** One that was not there before has an `id` that was not there before. `sequence` has no hole within one
+  `instrument`; where one shows, ask again ([delivery](../delivery.md#readings-again-on-request)). The latest is that with the
+  highest `sequence`: clocks can be wrong.
+- **Machine and test point of a reading.** Its own `tag`, where it came with one; the newest message below `tag/` whose `reading`
+  is its `id`, where there is one, takes the place of that.
+- **Results.** Of one `job` and one `name` the newest holds, as it comes. None is withdrawn: where a step was opened again and
+  its value is missing for now, the one before still stands here.
+- **Jobs.** How far a job has come is not published. Its record is, once somebody signed it off: nameplate, conditions, steps,
+  results, verdict, and every reading with `standing`, which says whether it holds or was superseded or refused. Of one `record` the
+  highest `version` holds.
+- **The chain of hashes** runs over all entries, those that stay on the bench too, and messages do not carry their numbers. So
+  keep each `head`, and hold the journal or [an export of it](../journal.md#the-chain-and-how-it-is-verified) against it.
 
 ## User properties
 

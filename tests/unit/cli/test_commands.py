@@ -168,6 +168,40 @@ def test_check_finds_what_is_wrong_without_opening_anything(run, config):
     assert rows["instrument ohm-1"]["ok"]
 
 
+def test_check_shows_the_line_settings_that_the_port_will_be_opened_with(run, config):
+    """Those of the profile where the configuration gives none: 9600 baud is not what it gets."""
+    profile = config.parent / "slow.toml"
+    profile.write_text(
+        'schema_version = 1\nname = "slow"\nsummary = "slow"\ndriver = "ascii-meter"\n'
+        '[link]\nbaud = 2400\ndata_bits = 7\nparity = "even"\n'
+        "[[lines]]\npattern = 'R (?P<value>[0-9.]+) (?P<unit>m?Ohm)'\nquantity = \"resistance\"\n"
+    )
+    port = config.parent / "port"
+    port.touch()  # `check` opens nothing
+    config.write_text(
+        f'{config.read_text()}[instruments.x]\ndriver="ascii-meter"\n'
+        f'link={{kind="serial",port="{port}"}}\noptions={{profile="slow.toml"}}\n'
+    )
+    code, out, _ = run("check", "--json")
+    rows = {row["what"]: row for row in map(json.loads, out.splitlines())}
+    assert rows["instrument x"]["says"] == f"{port}, 2400 baud, 7 data bits, parity even"
+    assert code == 0
+
+
+@pytest.mark.parametrize("tls", ["", "[broker.tls]\n"])
+def test_check_says_where_the_port_for_tls_is_used_without_it(run, config, tls):
+    """A password would go there in the clear."""
+    config.write_text(f"{config.read_text()}[broker]\nport = 8883\n{tls}")
+    code, out, _ = run("check", "--json")
+    rows = {row["what"]: row for row in map(json.loads, out.splitlines())}
+    says = rows["broker"]["says"]
+    assert code == 0
+    if tls:
+        assert says == "127.0.0.1:8883, TLS, not tried"
+    else:
+        assert says.endswith("without TLS, though 8883 is its port: add [broker.tls], empty or not")
+
+
 def test_follow_without_a_broker_is_a_failure_with_one_line(run, config, free_port):
     config.write_text(config.read_text() + f"[broker]\nport = {free_port}\n")
     code, _, err = run("follow", "--count", "1")

@@ -10,11 +10,18 @@ from hypothesis import strategies as st
 from capture.historian.intake import COLUMNS, UnfitMessage, row_of
 
 EXAMPLES = Path(__file__).parents[3] / "schemas" / "examples"
-TABLES = {"reading": "readings", "tag": "tags", "gap": "interruptions", "record": "records"}
+TABLES = {
+    "reading": "readings",
+    "tag": "tags",
+    "gap": "interruptions",
+    "result": "results",
+    "record": "records",
+}
 ABOUT = {
     "reading": ("instrument", "quantity"),
     "tag": ("instrument",),
     "gap": ("instrument",),
+    "result": ("job",),
     "record": ("job",),
 }
 

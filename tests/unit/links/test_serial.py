@@ -1,6 +1,7 @@
 """Serial ports on pseudo-terminals. Those lack DTR and RTS: see test_rfc2217.py for these."""
 
 import contextlib
+import errno
 import fcntl
 import grp
 import os
@@ -259,6 +260,21 @@ def test_a_file_that_is_no_port_is_said(tmp_path):
     path = tmp_path / "file"
     path.write_bytes(b"")
     assert "will not open" in opening(SerialSettings(port=str(path)))
+
+
+def test_a_port_that_cannot_be_set_so_says_how_it_was_to_be_set(tmp_path, monkeypatch):
+    """Seven bits with parity at a port that has eight without: Linux says "invalid argument"."""
+
+    def refuse(self):
+        raise termios.error(errno.EINVAL, "Invalid argument")
+
+    monkeypatch.setattr(serial.Serial, "open", refuse)
+    path = tmp_path / "port"
+    said = opening(SerialSettings(port=str(path), baud=2400, data_bits=7, parity="even"))
+    assert said.startswith(
+        f"{path}: does not take 2400 baud, 7 data bits, parity even, stop bits 1, flow none; "
+        "try 8 data bits without parity"
+    )
 
 
 def test_an_adapter_that_is_not_plugged_in_is_said():

@@ -16,6 +16,7 @@ from capture.model import Gap, Reading, Tag, schemas
 from capture.model.comparison import Comparison
 from capture.model.photo import PhotoProposals
 from capture.model.record import Record, hash_of
+from capture.model.result import ResultRecord
 from capture.model.trend import MachineTrends
 
 FOLDER = Path(__file__).parents[3] / "schemas"
@@ -23,6 +24,7 @@ MODELS = {
     "reading": Reading,
     "tag": Tag,
     "gap": Gap,
+    "result": ResultRecord,
     "record": Record,
     "trend": MachineTrends,
     "comparison": Comparison,
@@ -93,6 +95,10 @@ INVALID = {
     "gap/begin-without-zone": (("begin", "format"), "begin"),
     "gap/bench-with-space": (("bench", "pattern"), "bench"),
     "gap/other-schema-version": (("schema_version", "const"), "schema_version"),
+    "result/without-value": (("", "required"), "value"),
+    "result/unit-as-shown": (("unit", "enum"), "unit"),
+    "result/unknown-verdict": (("judgement.verdict", "enum"), "judgement.verdict"),
+    "result/job-no-uuid": (("job", "format"), "job"),
     "record/without-journal": (("", "required"), "journal"),
     "record/hash-short": (("sha256", "pattern"), "sha256"),
     "record/version-zero": (("version", "minimum"), "version"),

@@ -296,9 +296,10 @@ def test_the_profiles_in_the_manual_are_profiles():
     """What a person copies from docs/profiles.md works."""
     manual = (SCHEMAS.parent / "docs" / "profiles.md").read_text("utf-8")
     blocks = [part.split("```")[0] for part in manual.split("```toml\n")[1:]]
-    smallest, several = (block for block in blocks if "[[lines]]" in block)
+    smallest, several, polled = (block for block in blocks if "[[lines]]" in block)
     assert parse_profile(smallest, "manual").name == "my-meter"
     assert len(parse_profile(HEAD + several, "manual").lines[0].values) == 2
+    assert parse_profile(HEAD + polled, "manual").poll.message == "FETC?\n"
 
 
 def test_every_key_of_a_profile_stands_in_the_manual():

@@ -3,6 +3,7 @@
 import io
 import json
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -126,6 +127,22 @@ def test_a_checksum_is_found_by_itself(benchtally, trace, tmp_path):
     assert "checksum crc-16-modbus: found 07E5, expected 07E4" in said
 
 
+def test_a_line_to_be_ignored_is_passed_over_with_its_checksum(benchtally, trace, tmp_path):
+    """`ignore` looks at whole lines, and the checksum of a warning is no part of what it says."""
+
+    def checked(text):
+        return f"{text}*{-sum(text.encode()) & 0xFF:02X}\r\n"  # two's complement of the sum
+
+    lines = [checked(each) for each in ("R 842.1 mOhm", "R 842.2 mOhm", "BAT LOW")]
+    out = tmp_path / "ignoring.toml"
+    answers = ["", "", "i", "", ""]
+    seen = trace(*lines, *lines)
+    code, said, _ = benchtally("profile", "new", "--trace", seen, "--out", out, answers=answers)
+    assert code == 0
+    assert "a checksum, lrc, that agrees" in said
+    assert "of all that came: 2 passed over, 4 read; 4 values" in said
+
+
 def test_a_decimal_comma_is_seen(benchtally, trace, tmp_path):
     """842,1 is read as 842.1 where every line has a comma."""
     lines = ("R 842,1 mOhm\r\n",) * 4
@@ -148,6 +165,91 @@ def test_an_ambiguous_unit_is_asked_about(benchtally, trace, tmp_path):
     )
     assert code == 0
     assert "inductance 0.01243 H" in said
+
+
+ODD_UNITS = ("R 842.1 mR\r\n", "R 842.2 mR\r\n", "R 1.301 R\r\n", "R 1.302 R\r\n") * 2
+
+
+def test_a_word_behind_a_number_is_never_passed_over_as_its_unit(benchtally, trace, tmp_path):
+    """842.1 mR and 1.301 R, which is how some meters write milliohms and ohms, stay apart."""
+    out = tmp_path / "odd.toml"
+    code, said, _ = benchtally(
+        "profile",
+        "new",
+        "--trace",
+        trace(*ODD_UNITS),
+        "--out",
+        out,
+        answers=["", "", "", "mR", "mV", "mOhm", "Ohm", "", ""],
+    )
+    assert code == 0
+    assert "unit 'mR' is not known" in said
+    assert "mV is no unit of resistance, whose base unit is Ohm" in said
+    assert read_profile(out).lines[0].values[0].units == {"mR": "mOhm", "R": "Ohm"}
+    assert "resistance 0.8421 Ohm" in said
+    assert "resistance 1.302 Ohm" in said
+
+
+def test_a_unit_in_a_column_of_its_own_is_proposed(benchtally, trace, tmp_path):
+    """A separator between number and unit hides neither the unit nor its prefix."""
+    lines = ("R;842.1;mOhm;S\r\n", "R;842.2;mOhm;S\r\n") * 2
+    out = tmp_path / "columns.toml"
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*lines), "--out", out, answers=["", "", "", "", ""]
+    )
+    assert code == 0
+    assert "resistance 0.8421 Ohm" in said
+    # The file's name was taken for the profile's: both must be the same to be found.
+    assert read_profile(out).name == "columns"
+
+
+def test_words_behind_a_number_that_are_no_units_are_asked_about_as_flags(
+    benchtally, trace, tmp_path
+):
+    """The unit, which the line does not show, is then typed: nothing is proposed for it."""
+    lines = ("842.1 STBL\r\n", "842.2 MOVE\r\n") * 3
+    answers = ["", "", "Ohm", "-", "-", "-", "", "mOhm", "ok", "unsettled", "", ""]
+    out = tmp_path / "flags.toml"
+    code, said, _ = benchtally(
+        "profile", "new", "--trace", trace(*reversed(lines)), "--out", out, answers=answers
+    )
+    assert code == 0
+    assert "say it of all or of none" in said
+    assert "unit '' is not known" in said
+    value = read_profile(out).lines[0].values[0]
+    assert value.unit == "mOhm"
+    assert value.flags == {"STBL": "ok", "MOVE": "unsettled"}
+
+
+def test_lines_without_any_number_are_not_asked_for_their_unit(benchtally, trace, tmp_path):
+    """OL has none; and a number that comes there later without a unit is not believed."""
+    lines = ("R 842.1 mOhm S\r\n", "R OL\r\n", "R 842.2 mOhm S\r\n", "R OL\r\n") * 2
+    out = tmp_path / "open.toml"
+    answers = ["", "", "r", "", "", "", ""]
+    code, said, err = benchtally(
+        "profile", "new", "--trace", trace(*lines), "--out", out, answers=answers
+    )
+    assert (code, err) == (0, "")
+    assert "[above-range]" in said
+    later = trace("R OL\r\n", "R 512.4\r\n", "R OL\r\n", name="later.jsonl")
+    _, said, _ = benchtally("profile", "try", out, "--trace", later)
+    assert "1 malformed, 2 read" in said
+
+
+def test_the_line_settings_of_a_trace_go_into_the_profile(benchtally, trace, tmp_path):
+    """A trace says at which speed it was heard; options that are given go before it."""
+    seen = trace(*("R 842.1 mOhm\r\n",) * 4)
+    first, rest = seen.read_text().split("\n", 1)
+    heard = {"baud": 2400, "data_bits": 7, "parity": "even", "stop_bits": 1, "flow": "none"}
+    seen.write_text(json.dumps(json.loads(first) | heard) + "\n" + rest)
+    out = tmp_path / "slow.toml"
+    arguments = ("profile", "new", "--trace", seen, "--baud", "1200", "--out", out)
+    assert benchtally(*arguments, answers=["", "", "", ""])[0] == 0
+    assert tomllib.loads(out.read_text())["link"] == {
+        "baud": 1200,
+        "data_bits": 7,
+        "parity": "even",
+    }
 
 
 def test_nothing_is_written_when_nothing_is_read(benchtally, trace, tmp_path):
@@ -190,6 +292,36 @@ def test_answers_that_end_early_end_the_interview(benchtally, trace, tmp_path):
     assert "no answer to 'What does the meter measure'" in err
 
 
+@pytest.mark.parametrize("parity", ["even", "odd", "mark"])
+def test_seven_bits_heard_as_eight_are_told_and_not_read(benchtally, trace, tmp_path, parity):
+    """ "842.3" with parity bits looks like ".3" between strange letters: no number to propose."""
+
+    def on_the_wire(text):
+        wanted = {"even": 0, "odd": 1}
+        return bytes(
+            byte | 0x80 if parity == "mark" or byte.bit_count() % 2 != wanted[parity] else byte
+            for byte in text.encode("ascii")
+        )
+
+    seen = trace(*(on_the_wire(f"R 842.{digit} mOhm\r\n") for digit in range(8)))
+    out = tmp_path / "seven.toml"
+    code, _, err = benchtally("profile", "new", "--trace", seen, "--out", out, answers=[""] * 9)
+    assert code == 2
+    assert f"listen again with --data-bits 7 --parity {parity}" in err
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1", "cp437"])
+def test_text_of_eight_bits_is_not_taken_for_seven(benchtally, trace, tmp_path, encoding):
+    """A micro sign has its eighth bit as a letter and not as a parity."""
+    seen = trace(*(f"L 842.{digit} µH\r\n".encode(encoding) for digit in range(8)))
+    out = tmp_path / "eight.toml"
+    answers = ["inductance", "", "", ""]
+    code, said, err = benchtally("profile", "new", "--trace", seen, "--out", out, answers=answers)
+    assert (code, err) == (0, "")
+    assert "inductance 0.0008422 H" in said
+
+
 def test_binary_bytes_are_no_lines(benchtally, trace, tmp_path):
     """Packed frames are said to be none of the interview's business."""
     frames = trace(bytes.fromhex("00 01 00 06 4A 8C FD 3C"))
@@ -213,6 +345,27 @@ def test_try_shows_what_was_malformed_and_why(benchtally, trace, tmp_path):
     assert "fits no line of the profile" in said
     code, *_ = benchtally("profile", "try", path, "--trace", trace("HELLO\r\n", name="h.jsonl"))
     assert code == 1
+
+
+def test_the_packed_profile_of_the_manual_reads_the_packet_of_the_manual(
+    benchtally, trace, tmp_path
+):
+    """84210 and the exponent -5; the CRC is a simulated meter's, worked out by other code."""
+    manual = (Path(__file__).parents[3] / "docs" / "profiles.md").read_text("utf-8")
+    blocks = [part.split("```")[0] for part in manual.split("```toml\n")[1:]]
+    (whole,) = (block for block in blocks if "[[packed.values]]" in block)
+    path = tmp_path / "packet-meter.toml"
+    path.write_text(whole)
+    packet = "A5 5A 11 F2 48 01 00 FB 52 00 89 E0"
+    assert f"`{packet}`" in manual
+    sent = trace(*[bytes.fromhex(packet)] * 3)
+    code, said, _ = benchtally("profile", "try", path, "--trace", sent, "--json")
+    assert code == 0
+    values = [each for line in said.splitlines() for each in json.loads(line)["values"]]
+    assert {(each["quantity"], each["value"], each["unit"]) for each in values} == {
+        ("resistance", 0.8421, "Ohm")
+    }
+    assert len(values) == 3
 
 
 def test_try_lets_a_polled_meter_be_asked(benchtally, trace, tmp_path):

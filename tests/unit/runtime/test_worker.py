@@ -106,7 +106,7 @@ class Patient(MemoryLink):
 class Setup:
     """A worker on a cable in memory, with everything that it said of itself."""
 
-    def __init__(self, make_driver=Bytes, *, clock=None, make_link=None, name="ohm-1"):
+    def __init__(self, make_driver=Bytes, *, clock=None, make_link=None, name="ohm-1", identity=""):
         self.wire = Wire()
         self.store = Memory()
         self.clock = clock or SystemClock()
@@ -121,6 +121,7 @@ class Setup:
             make_driver,
             make_link or (lambda: MemoryLink(self.wire)),
             MessagePolicy(),
+            identity,
         )
         self.worker = Worker(self.instrument, self.store, self.clock, self.history.append)
 
@@ -417,6 +418,30 @@ def test_what_is_no_value_is_counted(setup, wait_until):
     snapshot = it.worker.snapshot
     assert snapshot.malformed == 2
     assert snapshot.identity.startswith("A MAKER")
+
+
+def test_one_that_never_says_what_it_must_be_is_told_of(setup, wait_until):
+    """Its values are passed over as was asked for, but not without a word."""
+    it = setup(identity="A MAKER")
+    it.worker.start()
+    it.wire.say(b"\x01")
+    wait_until(lambda: it.worker.snapshot.reason)
+    assert it.worker.snapshot.state is State.RUNNING
+    assert "has not said that it is 'A MAKER': no reading of it is taken" in (
+        it.worker.snapshot.reason
+    )
+    it.wire.say(b"i")
+    it.wire.say(b"\x02")
+    wait_until(lambda: it.store.readings() == [2])
+    assert it.worker.snapshot.reason == ""
+
+
+def test_one_that_says_at_once_what_it_must_be_is_complained_of_never(setup, wait_until):
+    it = setup(identity="A MAKER")
+    it.worker.start()
+    it.wire.say(b"i\x01")
+    wait_until(lambda: it.store.readings() == [1])
+    assert {snapshot.reason for snapshot in it.history} == {""}
 
 
 def test_a_stop_before_anything_came_ends_quickly(setup):

@@ -46,7 +46,7 @@ def test_every_form_of_number_is_read_exactly(text, value):
 
 @pytest.mark.parametrize("text", ["", "1,2", "12 Ohm", "#H1F", "nan", "1e", "--1", "1_0", "0x10"])
 def test_what_is_no_number_does_not_fit(text):
-    with pytest.raises(Misfit):
+    with pytest.raises(Misfit, match="units and words in an answer are read by ascii-meter"):
         read_number(text, "Ohm")
 
 
