@@ -118,6 +118,28 @@ class JobService:
         self._append([entry], None)
         return entry
 
+    def register_new(
+        self, machine: str, nameplate: Nameplate, who: Who, note: str = ""
+    ) -> MachineEntry:
+        """Register a machine that nobody has registered; handing the same id in twice does it once.
+
+        Raises:
+            InputError: as `register`, or there is a machine of this name, or of one that differs in
+                capitals only, which a person would take for the same.
+        """
+        if self._reader.entry(who.id) is None:
+            name = machine.casefold()
+            for each in self.machines():
+                if each.machine.casefold() != name:
+                    continue
+                if each.machine == machine:
+                    raise InputError(f"machine {machine!r} is registered already")
+                raise InputError(
+                    f"machine {each.machine!r} is registered, and {machine!r} differs from it in "
+                    "capitals only; give it another name"
+                )
+        return self.register(machine, nameplate, who, note)
+
     def machines(self) -> list[MachineEntry]:
         """List every machine as it was last described, newest first."""
         rows = self._reader.newest_by_subject("machine")

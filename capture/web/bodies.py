@@ -44,6 +44,8 @@ class NewMachine(Write):
     """What is known of it; what is left out is not known."""
     note: str = Field("", max_length=500)
     """A remark that is stored with it."""
+    new: bool = False
+    """True: it is refused where there is such a machine, whose description it would replace."""
 
 
 class NewJob(Write):

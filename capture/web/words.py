@@ -111,6 +111,8 @@ def plate(nameplate: Mapping[str, Any]) -> str:
         parts.append(f"class {nameplate['thermal_class']}")
     if nameplate.get("year"):
         parts.append(str(nameplate["year"]))
+    if nameplate.get("serial"):
+        parts.append(f"serial {clean(nameplate['serial'])}")
     return ", ".join(parts)
 
 

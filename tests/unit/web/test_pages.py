@@ -30,6 +30,20 @@ def test_a_machine_described_anew_on_its_page_loses_nothing(served):
         assert f'name="nameplate.{name}"' in page, name
 
 
+def test_a_sister_is_registered_from_what_the_plates_share(served):
+    served.register("fan-07", serial="B 4711", label="L 1", rated_amperes=28.5)
+    page = served.client.get("/machines/fan-07").text
+    assert 'href="/machines?like=fan-07#register"' in page
+    assert "serial B 4711" in page
+    form = served.client.get("/machines?like=fan-07").text.partition("Register a machine like")[2]
+    assert 'name="nameplate.rated_amperes"' in form
+    assert 'value="28.5"' in form
+    assert "B 4711" not in form
+    assert "L 1" not in form
+    assert 'data-draft="machine/fan-07"' in form
+    assert served.client.get("/machines?like=fan-99").status_code == 404
+
+
 def test_nobody_starts_a_procedure_without_having_chosen_it(served):
     served.register("fan-07")
     page = served.client.get("/jobs").text
