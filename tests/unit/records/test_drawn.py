@@ -29,6 +29,7 @@ from capture.records.pages import code_of, make_pages
 from capture.records.plots import plots_of
 from capture.records.texts import catalogue, languages
 from capture.records.verify import record_text
+from capture.winding.hypotheses import BALANCED, PRIOR, ROTOR, TWO_FAULTS
 
 # ISO 19005-3 (PDF/A-3) as the PDF Association's public pages have it: an output intent, XMP that
 # names part and conformance, embedded files with AFRelationship, fonts embedded, no scripts.
@@ -457,6 +458,54 @@ def test_what_is_said_of_a_kind_of_winding_is_said_in_german(winding):
             said = text.say(note)
             assert said != note, note
             assert not re.search(r"\b(winding|wound|armature|stands)\b", said), said
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        (
+            (
+                "fewer turns in one coil or reversed group or wrong connection or phase-to-phase: "
+                "cannot tell (coil V)"
+            ),
+            (
+                "weniger Windungen in einer Spule oder verkehrte Gruppe oder falsche Schaltung oder "
+                "Schluss zwischen Strängen: nicht zu unterscheiden (Spule V)"
+            ),
+        ),
+        (
+            (
+                "shorted turns is likeliest, but one bad reading fits nearly as well: cannot tell "
+                "(coil U if star, V if delta)"
+            ),
+            (
+                "Windungsschluss ist am wahrscheinlichsten, aber eine falsche Ablesung passt fast "
+                "ebenso gut: nicht zu unterscheiden (Spule U bei Stern, V bei Dreieck)"
+            ),
+        ),
+        ("high-resistance joint: W", "hochohmige Verbindung: W"),
+        (
+            "insulation resistance K+L+M-frame after 60 s, at 40 °C",
+            "Isolationswiderstand K+L+M-Gehäuse nach 60 s, bei 40 °C",
+        ),
+        (
+            "insulation resistance U1-frame earth V1+W1 after 60 s, at 40 °C",
+            "Isolationswiderstand U1-Gehäuse, Erde an V1+W1, nach 60 s, bei 40 °C",
+        ),
+    ],
+)
+def test_what_may_be_wrong_is_said_in_german(english, german):
+    assert catalogue("de").say(english) == german
+
+
+def test_every_cause_that_can_be_named_has_its_german():
+    text = catalogue("de")
+    for cause in PRIOR:
+        assert text.say(cause) != cause
+        for said in (f"{cause}: U", f"{cause}: cannot tell (coil U)"):
+            if cause in (BALANCED, ROTOR, TWO_FAULTS) and said.endswith(": U"):
+                continue  # these are at no place
+            assert cause not in text.say(said), said
 
 
 def test_an_unknown_language_is_refused():
