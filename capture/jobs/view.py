@@ -14,6 +14,7 @@ from capture.jobs.guidance import guidance
 from capture.jobs.locks import Failed, Lock, locks
 from capture.jobs.results import JobResults
 from capture.jobs.state import JobState, StepState, StepStatus
+from capture.jobs.whose import of_its_own
 from capture.model import TestPoint
 from capture.model.fields import rfc3339
 from capture.model.machine import MachineEntry
@@ -89,6 +90,7 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
     """Write a step out: cautions first, then where the leads sit, then what is asked for."""
     asked = step.step
     told = guidance(asked, sight.machine.nameplate, sight.limits)
+    told = of_its_own(told, asked, sight.machine.nameplate)
     open_ = step.status is StepStatus.OPEN
     held = locks(sight.state, asked.id, sight.now, sight.failed) if open_ else []
     return {
