@@ -485,6 +485,24 @@ def test_what_is_said_of_a_kind_of_winding_is_said_in_german(winding):
         ),
         ("high-resistance joint: W", "hochohmige Verbindung: W"),
         (
+            (
+                "high-resistance joint is likeliest, but one bad reading fits nearly as well: cannot "
+                "tell (terminal U)"
+            ),
+            (
+                "hochohmige Verbindung ist am wahrscheinlichsten, aber eine falsche Ablesung passt "
+                "fast ebenso gut: nicht zu unterscheiden (Klemme U)"
+            ),
+        ),
+        ("high-resistance joint: terminal U", "hochohmige Verbindung: Klemme U"),
+        (
+            "shorted turns or high-resistance joint: cannot tell (coil V, or terminal U)",
+            (
+                "Windungsschluss oder hochohmige Verbindung: nicht zu unterscheiden (Spule V, oder "
+                "Klemme U)"
+            ),
+        ),
+        (
             "insulation resistance K+L+M-frame after 60 s, at 40 °C",
             "Isolationswiderstand K+L+M-Gehäuse nach 60 s, bei 40 °C",
         ),
