@@ -56,6 +56,7 @@ _OF_THE_WHOLE = (
     "insulation was tested part by part, and limits are written for the whole winding: a part that "
     "is below the limit fails, one above it passes nothing"
 )
+_ROTOR_PAIRS = ("K-L", "L-M", "M-K")
 _SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
 
 
@@ -105,7 +106,7 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
     for part in (bench.resistance, bench.inductance, bench.insulation, bench.pulse):
         part()
     given = {
-        "resistance": bool(found.resistance),
+        "resistance": bool(found.resistance or found.resistance_elsewhere),
         "inductance": bool(found.inductance),
         "insulation": bool(found.insulation or found.insulation_at or found.insulation_by_phase),
         "pulse": bool(found.pulse),
@@ -129,10 +130,12 @@ def _overall(results: list[Named], not_run: tuple[str, ...], found: Gathered) ->
         {each.name: each.result.judgement for each in results if each.result.judgement}
         | dict.fromkeys(not_run)
     )
-    strange = tuple(place for place, each in found.insulation_at.items() if not each.own)
-    if whole.verdict not in _PASSES or not strange:
+    insulation = [place for place, each in found.insulation_at.items() if not each.own]
+    strange = {"insulation": insulation, "resistance": list(found.resistance_elsewhere)}
+    said = [f"the {what} of {', '.join(places)}" for what, places in strange.items() if places]
+    if whole.verdict not in _PASSES or not said:
         return whole
-    reason = f"no limit for the insulation of {', '.join(strange)}"
+    reason = f"no limit for {' and '.join(said)}"
     return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=reason)
 
 
@@ -153,6 +156,7 @@ class _Bench:
     def resistance(self) -> None:
         """Unbalance, phases, and each pair at the reference temperature."""
         readings = self._found.resistance
+        self._rotor_resistance()
         if not readings:
             return
         if any(isinstance(each, Bounded) for each in readings.values()):
@@ -218,6 +222,17 @@ class _Bench:
         self._found.notes += _directions(comparison.asymmetry)
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
+
+    def _rotor_resistance(self) -> None:
+        """Unbalance of a wound rotor's three pairs; no limit is known to be written for it."""
+        found = self._found.resistance_elsewhere
+        numbers = {pair: found[pair] for pair in _ROTOR_PAIRS if pair in found}
+        known = {pair: each for pair, each in numbers.items() if isinstance(each, Measured)}
+        if len(known) < len(_ROTOR_PAIRS):
+            return
+        ids = tuple(each for pair in _ROTOR_PAIRS for each in self._ids(pair)[-1:])
+        result = unbalance(known, self._rules.resistance, inputs=ids)
+        self._add(f"rotor resistance unbalance ({self._rules.resistance})", result)
 
     def _main_insulation(
         self, series: list[tuple[float | None, Measured | Bounded]], celsius: float

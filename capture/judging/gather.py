@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from capture.errors import InputError
-from capture.judging.rated import is_whole, speaks_of
+from capture.judging.rated import is_whole, letters_of, speaks_of
 from capture.model.machine import WindingType
 from capture.model.status import VALUELESS, Status
 from capture.model.testpoint import Direction
@@ -36,11 +36,13 @@ class InsulationAt:
 class Gathered:
     """The readings of one machine by what they are for.
 
-    ``insulation`` is that of the winding which rated voltage and kind are said of; what else was
-    tested to the frame stands in ``insulation_at``, by its test point.
+    ``resistance`` is that of the three pairs of U, V and W; of a rotor, an armature or a field it
+    stands in ``resistance_elsewhere``. ``insulation`` is that of the winding whose rated voltage is
+    known; what else was tested to the frame stands in ``insulation_at``, by its test point.
     """
 
     resistance: dict[str, Measured | Bounded] = field(default_factory=dict)
+    resistance_elsewhere: dict[str, Measured | Bounded] = field(default_factory=dict)
     inductance: dict[str, InductanceReading] = field(default_factory=dict)
     pulse: dict[str, PulseReadings] = field(default_factory=dict)
     law: str = "unknown"
@@ -168,6 +170,7 @@ def _newest(quantity: str, pair: str, readings: list[SetReading], found: Gathere
 
 
 def _take_resistance(readings: list[SetReading], names: tuple[str, ...], found: Gathered) -> None:
+    readings = _set_aside(readings, names, found)
     if not readings:
         return
     placed = _placed(readings, names)
@@ -177,6 +180,26 @@ def _take_resistance(readings: list[SetReading], names: tuple[str, ...], found: 
         reading = _newest("resistance", pair, every, found)
         found.resistance[pair] = as_number(reading)
         found.inputs.setdefault("resistance", []).append(reading.id)
+
+
+def _set_aside(
+    readings: list[SetReading], names: tuple[str, ...], found: Gathered
+) -> list[SetReading]:
+    """Keep a rotor's, an armature's and a field's resistances apart; give those of U, V and W."""
+    rest: list[SetReading] = []
+    for reading in readings:
+        point = reading.point
+        marks = set() if point is None else letters_of(point)
+        if point is None or not marks or marks & _PHASES:
+            rest.append(reading)
+            continue
+        place = point.pair or str(point)
+        found.resistance_elsewhere[place] = as_number(reading)
+        found.inputs.setdefault(place, []).append(reading.id)
+    if found.resistance_elsewhere:
+        at = ", ".join(found.resistance_elsewhere)
+        found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
+    return rest
 
 
 def _take_inductance(

@@ -24,16 +24,17 @@ _FRAME = "frame"
 def speaks_of(point: TestPoint, winding: WindingType) -> bool:
     """Tell whether a nameplate's rated voltage is that of all that the two leads sit on."""
     main = _MAIN | _FIELD if winding == "field" else _MAIN
-    return bool(letters := _letters(point)) and letters <= main
+    return bool(letters := letters_of(point)) and letters <= main
 
 
 def is_whole(point: TestPoint) -> bool:
     """Tell whether one lead sits on all three phases joined, and the other on the frame."""
     sides = (point.first, point.second)
-    return (_FRAME,) in sides and _letters(point) >= _PHASES
+    return (_FRAME,) in sides and letters_of(point) >= _PHASES
 
 
-def _letters(point: TestPoint) -> set[str]:
+def letters_of(point: TestPoint) -> set[str]:
+    """Give the letters of the terminals that the two leads sit on, without numbers and frame."""
     marks = [mark for mark in (*point.first, *point.second) if mark != _FRAME]
     found = [_LETTERS.match(mark) for mark in marks]
     return {each[1] for each in found if each is not None}

@@ -2,6 +2,7 @@
 
 import pytest
 
+from capture.errors import InputError
 from capture.judging import assess
 from capture.judging.rated import is_whole, speaks_of
 from capture.model.testpoint import TestPoint
@@ -121,3 +122,42 @@ def test_a_series_without_its_minute_says_so_for_its_place():
     )
     assert assessment.results == ()
     assert any(each.startswith("insulation K+L+M-frame: ") for each in assessment.notes)
+
+
+def ohms(point, value):
+    return {"quantity": "resistance", "unit": "Ohm", "value": value, "test_point": point}
+
+
+STATOR = [ohms(pair, 0.5) for pair in ("U-V", "V-W", "W-U")]
+
+
+def test_resistances_of_a_rotor_do_not_take_the_stator_its_verdict():
+    """Up to now one reading at K-L refused all resistances of the set."""
+    site = {"resistance-unbalance-form": {"adopted": True}}
+    given = {
+        "schema_version": 1,
+        "machine": {"id": "m", **SIX_KV},
+        "steps": ["resistance"],
+        "readings": [*STATOR, ohms("K-L", 0.05), ohms("L-M", 0.05), ohms("M-K", 0.056)],
+    }
+    assessment = assess(TestSet.model_validate(given), site)
+    found = verdicts(assessment)
+    assert found["resistance unbalance (mean)"] == "pass"
+    assert found["rotor resistance unbalance (mean)"] is None
+    rotor = next(each.result for each in assessment.results if each.name.startswith("rotor"))
+    # By hand: mean 0.052, largest distance 0.004.
+    assert rotor.value == pytest.approx(100 * 0.004 / 0.052)
+    assert assessment.overall.verdict == "inconclusive"
+    assert assessment.overall.reason == "no limit for the resistance of K-L, L-M, M-K"
+    assert not assessment.not_run
+
+
+def test_the_resistance_of_an_armature_is_taken_and_not_judged():
+    assessment = judged(SIX_KV, ohms("A1-A2", 0.2), insulation("U+V+W-frame", 5e9))
+    assert any(each.startswith("resistance at A1-A2: no limit") for each in assessment.notes)
+    assert assessment.overall.verdict == "inconclusive"
+
+
+def test_ends_of_a_winding_that_is_joined_are_still_asked_about():
+    with pytest.raises(InputError, match="check the machine's connection"):
+        judged(SIX_KV, *STATOR[:2], ohms("W1-W2", 0.5))

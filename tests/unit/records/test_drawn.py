@@ -235,6 +235,23 @@ def test_each_plot_is_there_with_its_words(done):
     assert max(fit.y) == pytest.approx(62.3 * 1.06, rel=1e-4)
 
 
+def test_an_insulation_curve_is_of_one_place(done):
+    """Values of a rotor, or of one phase after another, are no curve with those of the whole."""
+    text = catalogue("en")
+    (whole,) = [each for each in plots_of(done.record, text) if each.name == "insulation"]
+    others = tuple(
+        each.model_copy(update={"point": "K+L+M-frame", "value": each.value / 100})
+        for each in done.record.readings
+        if each.point == "U+V+W-frame"
+    )
+    assert others
+    both = done.record.model_copy(update={"readings": (*others, *done.record.readings)})
+    (drawn_now,) = [each for each in plots_of(both, text) if each.name == "insulation"]
+    assert drawn_now.lines == whole.lines
+    assert drawn_now.marks == whole.marks
+    assert "(U+V+W-frame)" in drawn_now.caption
+
+
 def test_a_trend_is_drawn_with_what_it_says(done):
     at = done.record.time
     points = [
@@ -484,6 +501,10 @@ def test_what_is_said_of_a_kind_of_winding_is_said_in_german(winding):
             ),
         ),
         ("high-resistance joint: W", "hochohmige Verbindung: W"),
+        (
+            "resistance at K-L, L-M, M-K: no limit; limits are for U-V, V-W, W-U",
+            "Widerstand an K-L, L-M, M-K: kein Grenzwert; Grenzwerte gelten für U-V, V-W, W-U",
+        ),
         (
             (
                 "high-resistance joint is likeliest, but one bad reading fits nearly as well: cannot "
