@@ -1,5 +1,7 @@
 """What pages tell a person of the bench's own state, and which fields they have."""
 
+import re
+
 import pytest
 
 from capture.journal.upkeep import Health as Journal
@@ -28,6 +30,14 @@ def test_a_machine_described_anew_on_its_page_loses_nothing(served):
     page = served.client.get("/machines").text
     for name in Nameplate.model_fields:
         assert f'name="nameplate.{name}"' in page, name
+
+
+def test_a_machine_with_one_job_is_compared_with_another_not_with_itself(served):
+    sister = served.start(machine="fan-06")
+    job = served.start(machine="fan-07")
+    page = served.client.get("/machines/fan-07").text
+    first, second = re.findall(r'<option value="([0-9a-f-]{36})" selected>', page)
+    assert (first, second) == (sister["job"], job["job"])
 
 
 def test_a_sister_is_registered_from_what_the_plates_share(served):
