@@ -46,6 +46,8 @@ class NewMachine(Write):
     """A remark that is stored with it."""
     new: bool = False
     """True: it is refused where there is such a machine, whose description it would replace."""
+    earlier: Annotated[tuple[UUID, ...], Field(max_length=20)] = ()
+    """Ids of tries to register it whose answer never came: what they stored may be replaced."""
 
 
 class NewJob(Write):

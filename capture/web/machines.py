@@ -27,8 +27,9 @@ def make_router(bench: Bench) -> APIRouter:
         """Register a machine, or say anew what is known of it; its history is kept."""
         with bench.desk() as desk:
             who = Who(operator, body.id)
-            register = desk.service.register_new if body.new else desk.service.register
-            entry = register(body.machine, body.nameplate, who, body.note)
+            if body.new:
+                desk.service.check_new(body.machine, who, body.earlier)
+            entry = desk.service.register(body.machine, body.nameplate, who, body.note)
             return entry.model_dump(mode="json")
 
     # A machine's name may hold a slash.

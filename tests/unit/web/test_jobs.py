@@ -279,6 +279,11 @@ def test_registering_a_machine_again_by_mistake_does_not_wipe_its_nameplate(serv
     found = served.get("/api/machines/fan-07")
     assert [each["nameplate"]["year"] for each in found["history"]] == [2004]
     assert len(served.get("/api/machines")) == 1
+    # Changed after an answer that was lost: the try before is not somebody else's description.
+    changed = {**body, "id": str(new_id()), "nameplate": {"year": 2005}, "earlier": [body["id"]]}
+    served.post("/api/machines", **changed)
+    again = {**changed, "id": str(new_id())}
+    assert "already" in served.post("/api/machines", 400, **again)["detail"]
     assert '<input type="hidden" name="new" value="true">' in served.client.get("/machines").text
 
 
