@@ -29,7 +29,7 @@ from capture.journal import Entry, Expectation, Stored, Writer
 from capture.journal.aside import begin_anew, clear_mark, damage_of, mark_damaged, set_aside
 from capture.journal.broken_log import BrokenLog, keep_broken_log
 from capture.model.fields import rfc3339
-from capture.opening import daemon_lock, hold_cursors_back, tell_of_broken_log
+from capture.opening import daemon_lock, hold_cursors_back, looking, tell_of_broken_log
 from capture.operation import Facts, HandsFree, Notifier, Overseer
 from capture.operation.overseer import summary
 from capture.plugins import DriverRegistry
@@ -84,20 +84,18 @@ class Daemon:
         path = config.journal_path
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = daemon_lock(path)
-        if not self._take_lock():
-            if self.web is not None:
-                self.web.stop(0)
-            raise JournalError(
-                f"{path}: {self._lock.holder()} runs a daemon on this journal; end it first"
-            )
         try:
-            self._look_at_the_journal()
+            with looking(path, self.clock):  # commands wait until the daemon has looked
+                self._take_lock()
+                self._look_at_the_journal()
             self.publishers = Publishers(
                 [self._make_publisher(name) for name in config.publishers], self.clock
             )
             self._writer = Writer(path, self.clock, self._on_commit)
         except BaseException:
             self._lock.release()
+            if self.web is not None:
+                self.web.stop(0)
             raise
         self.jobs = make_watcher(
             config, self._writer.append, self.clock, self._on_watch, self.results
@@ -152,14 +150,17 @@ class Daemon:
         self._log.info("daemon.stopped", delivered=min(each.delivered for each in reports))
         return answered and watched and not late and ended and not hanging and closed
 
-    def _take_lock(self) -> bool:
-        """Take the lock; a command that looks at the journal's log has it for a moment."""
+    def _take_lock(self) -> None:
+        """Take the lock; the daemon before may be about to end, and have it for a moment."""
         never = threading.Event()
         for _ in range(_LOCK_TRIES):
             if self._lock.try_take():
-                return True
+                return
             self.clock.wait(never, _LOCK_EVERY)
-        return False
+        raise JournalError(
+            f"{self._config.journal_path}: {self._lock.holder()} runs a daemon on this journal; "
+            "end it first"
+        )
 
     def _look_at_the_journal(self) -> None:
         """Tell of what is missing of it, before anything is appended or delivered."""
@@ -224,7 +225,7 @@ class Daemon:
         self.changes.tell()
 
     def _on_commit(self) -> None:
-        self.publishers.wake(self._writer.newest)
+        self.publishers.wake(self._writer.news)
         self.jobs.wake()
         self.changes.tell()
 

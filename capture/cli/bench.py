@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from capture.jobs.service import Append, Who
     from capture.jobs.state import JobState
     from capture.journal import Entry, Expectation, JournalReader, Store, Stored
+    from capture.journal.broken_log import BrokenLog
     from capture.records.keeper import RecordKeeper
 
 JobArgument = Annotated[
@@ -91,6 +92,8 @@ class Bench:
 
         until = f" (until {lock.until:%H:%M:%S} UTC)" if lock.until is not None else ""
         match lock.name:
+            case "discharge" if lock.job is not None:
+                return f"{until}: benchtally job discharged {lock.job} {lock.step}"
             case "discharge":
                 steps = [each.step for each in state.applications if not each.discharged]
                 named = f": benchtally job discharged {state.job} {steps[-1]}" if steps else ""
@@ -172,11 +175,27 @@ def look_before_writing(settings: "Config") -> None:
     Raises:
         JournalError: it cannot be kept; nothing was opened.
     """
-    from capture.cli.output import complain
     from capture.clock import SystemClock
     from capture.opening import look_before_writing as look
 
-    broken = look(settings, SystemClock().utc())
+    _complain_of(look(settings, SystemClock()))
+
+
+def look_at_file(path: Path) -> None:
+    """Look at the log beside a journal of which only the file is known, in the same way.
+
+    Raises:
+        JournalError: as of `look_before_writing`.
+    """
+    from capture.clock import SystemClock
+    from capture.opening import look_at_file as look
+
+    _complain_of(look(path, SystemClock()))
+
+
+def _complain_of(broken: "BrokenLog | None") -> None:
+    from capture.cli.output import complain
+
     if broken is not None:
         complain(
             f"the journal's log was damaged: what {broken.commits} commits after entry "

@@ -11,6 +11,7 @@ from capture.cli.output import DONE, ConfigOption, JsonOption, json_text
 from capture.display import clean, point_of, row_of
 from capture.errors import InputError
 
+_MOST_STATES = 1000
 _WIDTHS = (23, 16, 6, 22, 16, 12, 16, 8, 16)
 
 
@@ -32,7 +33,7 @@ def register(app: typer.Typer) -> None:
             str | None, typer.Option(metavar="NAME", help="One of several brokers, by its name.")
         ] = None,
         count: Annotated[
-            int | None, typer.Option(min=1, help="End after so many messages.")
+            int | None, typer.Option(min=1, help="End after so many messages shown.")
         ] = None,
         seconds: Annotated[
             float | None, typer.Option("--for", min=0.1, help="End after so many seconds.")
@@ -67,9 +68,11 @@ def register(app: typer.Typer) -> None:
             timer.daemon = True
             timer.start()
         try:
-            for number, message in enumerate(subscriber.messages(stop), start=1):
-                _show(message, as_json=as_json)
-                if number == count:
+            states: dict[str, str] | None = None if as_json else {}
+            shown = 0
+            for message in subscriber.messages(stop):
+                shown += _show(message, as_json=as_json, states=states)
+                if shown == count:
                     break
         except KeyboardInterrupt:
             return DONE  # how a person ends it
@@ -80,14 +83,27 @@ def register(app: typer.Typer) -> None:
         return DONE
 
 
-def _show(message: Any, *, as_json: bool) -> None:
+def _show(message: Any, *, as_json: bool, states: dict[str, str] | None = None) -> bool:
+    """Print a message; give whether it was.
+
+    states: the line of each state that was printed last, by its topic. A state is retained, and
+    comes again with each connection, theirs and ours: a person is told when it has changed. None
+    for a program, which is told all that comes.
+    """
     try:
         line = _line(message.topic, json.loads(message.payload), as_json=as_json)
     except (ValueError, RecursionError):  # no JSON, or nested without end
         payload = {"not_json": message.payload.decode("utf-8", "replace")}
         line = _line(message.topic, payload, as_json=as_json)
+    if states is not None and _kind(message.topic) == "state":
+        if states.get(message.topic) == line:
+            return False
+        if len(states) >= _MOST_STATES:
+            states.clear()  # no bench has so many; a stranger's topics are told again
+        states[message.topic] = line
     sys.stdout.write(line + "\n")
     sys.stdout.flush()
+    return True
 
 
 def _line(topic: str, payload: Any, *, as_json: bool) -> str:

@@ -1,6 +1,7 @@
 """``benchtally job``: a machine's tests, step by step, from the start to the signature."""
 
 import uuid
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -15,6 +16,8 @@ from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
 from capture.display import clean, console, table
 from capture.errors import ConfigError
 from capture.model.job import JobConditions
+
+_SHOWN = 50  # jobs of a table, where nobody says how many
 
 
 def register(app: typer.Typer) -> None:
@@ -119,19 +122,33 @@ def _looking(job: typer.Typer) -> None:
     @job.command("list")
     def list_(
         machine: Annotated[str | None, typer.Option(help="Of this machine only.")] = None,
+        last: Annotated[
+            int | None,
+            typer.Option(min=1, max=10_000_000, help="The newest so many only (a table shows 50)."),
+        ] = None,
         config: ConfigOption = None,
         as_json: JsonOption = False,
     ) -> int:
         """List the jobs, the one that was worked on last first."""
+        from capture.jobs.view import summary
+
         with open_bench(config, only_reads=True) as bench:
-            found = bench.desk.list_view()
-        found = [each for each in found if machine in (None, each["machine"])]
-        if as_json:
-            print_json(found)
-        elif not found:
+            fitting = (
+                summary(state)
+                for state in bench.desk.service.newest_first()
+                if machine in (None, state.machine)
+            )
+            if as_json:
+                print_json(islice(fitting, last))
+                return DONE
+            most = last or _SHOWN
+            found = list(islice(fitting, most + 1))
+        if not found:
             say("no jobs fit")
-        else:
-            _show_list(found)
+            return DONE
+        _show_list(found[:most])
+        if len(found) > most:
+            say(f"there are older ones; --last {2 * most} shows more of them")
         return DONE
 
     @job.command()

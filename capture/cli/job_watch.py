@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from capture.jobs.state import JobState
+    from capture.jobs.voltage import Seen
 
 _POLL = 0.1
 _UNTIL = "taken:STEP, finished or signed-off"
@@ -101,32 +102,49 @@ def _changes(
     A line of text is about readings that the job does not take, as it is now; none comes once
     another job was worked on: the readings are for that one then.
     """
-    from capture.jobs.state import apply
+    from capture.jobs.state import apply, is_work
     from capture.jobs.unheeded import Unheeded
-    from capture.jobs.voltage import Seen
+    from capture.jobs.voltage import INSULATION, Seen
     from capture.model.job import JobEntry
 
     yield state, state.last, None
     cursor, never = state.last, threading.Event()
-    unheeded, said = Unheeded(counts=bench.settings.jobs.hands_free), ""
+    unheeded, said = Unheeded(), ""
     at_hand = True  # no job was worked on since
-    asked = {step.step.quantity for step in state.steps.values()}
+    asked = {INSULATION, *(step.step.quantity for step in state.steps.values())}
     while end is None or time.monotonic() < end:
         rows = bench.reader.after(cursor, 500)
         for row in rows:
             cursor = row.n
             if row.kind == "job":
-                at_hand = row.subject == str(state.job)
-            if row.kind == "job" and at_hand:
-                state, said = apply(state, row.n, JobEntry.model_validate_json(row.body)), ""
-                yield state, row.n, json.loads(row.body)
+                entry = JobEntry.model_validate_json(row.body)
+                if is_work(entry):
+                    at_hand = entry.job == state.job
+                if entry.job == state.job:
+                    state, said = apply(state, row.n, entry), ""
+                    yield state, row.n, json.loads(row.body)
             elif row.kind == "reading" and row.subject in asked:
-                words = unheeded.feed(state if at_hand else None, reading := Seen.of(row))
+                reading = Seen.of(row)
+                at_it = state if at_hand else None
+                words = unheeded.feed(
+                    at_it, reading, counted=at_hand and _is_counted(bench, state, reading)
+                )
                 if words and words != said:
                     yield state, row.n, f"{reading.body['time'][11:19]} {words}"
                 said = words or said
         if not rows:
             bench.clock.wait(never, _POLL)
+
+
+def _is_counted(bench: Bench, state: "JobState", reading: "Seen") -> bool:
+    """Tell whether the daemon's watch counts the time of a voltage that comes on with a reading."""
+    from capture.jobs.unheeded import counted_for
+    from capture.jobs.voltage import INSULATION, comes_on
+
+    if not bench.settings.jobs.hands_free or reading.quantity != INSULATION:
+        return False
+    new = not reading.series and comes_on(reading, bench.desk.service.before(reading.body))
+    return counted_for(state, reading, new=new) is not None
 
 
 def _show(bench: Bench, state: "JobState", n: int, body: dict[str, Any], *, as_json: bool) -> None:

@@ -58,6 +58,9 @@ def headline(view: View) -> str:
 
 def show_to_do(view: View) -> None:
     """Print what a person must do before the leads are moved, and which step comes next."""
+    for each in view["beside"]:
+        say(f"First: {clean(each['words'])}{_until(each)}")
+        say(f"  then: benchtally job {_CONFIRM[each['name']]} {each['job']} {each['step']}")
     for step in view["steps"]:
         for each in step["after"]:
             say(f"To do after {step['id']}: {clean(each['words'])}{_until(each)}")
@@ -70,6 +73,7 @@ def show_to_do(view: View) -> None:
         where = first if len(current["points"]) == 1 else f"{len(current['points'])} values at once"
         say(clean(f"Next: {current['id']}: {current['title']}; {where}"))
         told = {each["name"] for step in view["steps"] for each in step["after"]}
+        told |= {each["name"] for each in view["beside"]}
         for lock in (each for each in current["locks"] if each["name"] not in told):
             say(f"  locked: {clean(lock['words'])}{_until(lock)}")
     elif view["status"] == "running":
@@ -115,10 +119,12 @@ def _show_first(view: View, step: View) -> None:
     untouched = all(each["status"] == "open" for each in view["steps"])
     for caution in (*(view["cautions"] if untouched else ()), *step["cautions"]):
         say(f"CAUTION: {clean(caution)}")
+    for each in view["beside"]:
+        say(f"FIRST: {clean(each['words'])}{_until(each)}")
     for other in view["steps"]:
         for each in other["after"]:
             say(f"FIRST, after {other['id']}: {clean(each['words'])}{_until(each)}")
-    for lock in step["locks"]:
+    for lock in (each for each in step["locks"] if each["job"] is None):
         say(f"LOCKED: {clean(lock['words'])}{_until(lock)}")
 
 
@@ -270,8 +276,11 @@ def _how_it_is_taken(view: View, step: View) -> str:
     name = f"{view['job']} {step['id']}"
     match step["take"]:
         case "settled":
+            first = "Lift the leads"
+            if step["energy"] == "direct-current":
+                first = "Once the meter's current is zero, lift the leads"
             return (
-                "Lift the leads, then put them on: it is taken by itself once it has settled; "
+                f"{first}, then put them on: it is taken by itself once it has settled; "
                 f"by hand: benchtally job take {name}"
             )
         case "timed":

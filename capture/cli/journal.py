@@ -177,12 +177,13 @@ def _import(journal: typer.Typer) -> None:
         """
         from capture.filelock import FileLock
         from capture.journal import JournalReader
+        from capture.journal.beside import lock_of
         from capture.journal.transfer import import_into
         from capture.publish.progress import set_aside_ahead
 
         path = _path(config, file)
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(path.with_name(path.name + ".lock"))
+        lock = FileLock(lock_of(path))
         if not lock.try_take():
             raise JournalError(f"{path}: {lock.holder()} runs a daemon on it; end it first")
         try:
@@ -205,16 +206,18 @@ def _rebuild(journal: typer.Typer) -> None:
     @journal.command()
     def rebuild(config: ConfigOption = None, file: FileOption = None) -> int:
         """Rebuild counters, last values, tags and records from the entries. No daemon may run."""
-        from capture.cli.bench import look_before_writing
+        from capture.cli.bench import look_at_file, look_before_writing
         from capture.config import load_config
         from capture.journal.rebuild import rebuild
 
-        path = file
-        if path is None:
+        if file is None:
             settings = load_config(config)
-            look_before_writing(settings)
             path = settings.journal_path
-        wrong = rebuild(path.absolute())
+            look_before_writing(settings)
+        else:
+            path = file.absolute()
+            look_at_file(path)
+        wrong = rebuild(path)
         for name, count in wrong.items():
             say(f"{name}: {count} rows were wrong, now as the entries say")
         if not wrong:

@@ -14,6 +14,7 @@ from capture.cli.files import whole_file
 from capture.cli.output import DONE, FAILED, ConfigOption, JsonOption, complain, print_json, say
 from capture.display import clean
 from capture.errors import CaptureError, ConfigError, InputError
+from capture.model.names import NOBODY
 
 if TYPE_CHECKING:
     from capture.model.record import Record
@@ -34,7 +35,6 @@ PaperOption = Annotated[
     Literal["a4", "letter"] | None,
     typer.Option("--paper", help="Of the PDF; else as configured."),
 ]
-_NOBODY = "nobody named"
 
 
 def register(app: typer.Typer) -> None:
@@ -82,7 +82,7 @@ def _make(group: typer.Typer) -> None:
         ] = None,
         language: LanguageOption = None,
         paper: PaperOption = None,
-        operator: MakerOption = _NOBODY,
+        operator: MakerOption = NOBODY,
         config: ConfigOption = None,
     ) -> int:
         """Make the record of a job, and write it to a file. One not signed off gives a draft."""

@@ -90,6 +90,7 @@ BEFORE_PULSE = (
     "Before the pulse comparison: the same cautions; pulses stay on until the person ends them.",
     "The instrument shows six times and sends none; they are read off and keyed as one block.",
 )
+NO_CHARGE = "simulated winding: no charge to wait for"
 NO_SAFETY_DEVICE = (
     "Local codes and licensed practice decide; this software is not a safety device.",
 )

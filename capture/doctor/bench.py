@@ -12,6 +12,7 @@ from capture.discovery.permission import missing_permission
 from capture.doctor.finding import Finding, look, ok, wrong
 from capture.errors import ConfigError, LinkOpenError
 from capture.instruments import build_instruments
+from capture.journal.beside import lock_of
 from capture.links import make_link
 from capture.links.ports import holder_of, resolve
 from capture.plugins import DriverRegistry
@@ -45,7 +46,7 @@ def daemon_of(journal: Path) -> int | None:
     The lock itself is left alone: taking it, be it for a moment, could keep a daemon from starting.
     """
     try:
-        pid = int(journal.with_name(journal.name + ".lock").read_text("ascii"))
+        pid = int(lock_of(journal).read_text("ascii"))
     except (OSError, ValueError):
         return None
     if not _runs(pid):

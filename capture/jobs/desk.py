@@ -260,6 +260,7 @@ class Desk:
                 failed=lambda step: self.results.failed(state, step),
                 now=now,
                 insulation=lambda: self.known_insulation(state.machine),
+                beside=self.service.beside(state),
             )
         )
 
@@ -267,9 +268,16 @@ class Desk:
         """Say what the newest insulation test of a machine was, over all of its jobs."""
         return insulation_of(self.service.jobs_of(machine), self.results.failed)
 
-    def list_view(self) -> list[dict[str, Any]]:
-        """List every job, the one that was worked on last first."""
-        return [summary(state) for state in self.service.jobs()]
+    def list_page(
+        self, *, before: int | None = None, limit: int
+    ) -> tuple[list[dict[str, Any]], int | None]:
+        """List up to ``limit`` jobs, the one that was worked on last first, and what goes on.
+
+        The second is the ``before`` of the next page; None where there is none.
+        """
+        page = self.service.page(before=before, limit=limit + 1)
+        more = page[limit - 1][0] if len(page) > limit else None
+        return [summary(state) for _, state in page[:limit]], more
 
     def now(self, job: UUID) -> JobResults:
         """Give what can be said of a job now."""

@@ -4,6 +4,7 @@ For a person who sets the instrument. Nothing here proposes a voltage above what
 gives for the rated voltage, and nothing is sent to an instrument. Pure.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -14,10 +15,13 @@ from capture.judging.kinds import (
     phases_alike,
     resistance_limits,
 )
+from capture.model import TestPoint
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
 from capture.winding import Limit, test_voltage
 
+_OF_THE_RATED = re.compile(r"[1-9]?[UVW][0-9]?\Z|frame\Z")
+_NO_PHASES = ("field", "dc-armature")
 _STANDARD_43 = "IEEE Std 43-2013, from public texts"
 _RULES_DECIDE = "local codes, the maker of the machine and licensed practice decide"
 
@@ -73,6 +77,8 @@ class Guidance:
 def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guidance:
     """Give what follows from the nameplate for a step; empty where nothing does."""
     match step.quantity:
+        case Quantity.INSULATION_RESISTANCE if not _is_rated(step, plate):
+            return Guidance((_OTHER_CIRCUIT,), (), (_NO_LIMIT,))
         case Quantity.INSULATION_RESISTANCE:
             settings = (_insulation_voltage(plate),)
             bounds = _insulation(plate, limits)
@@ -89,6 +95,25 @@ def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guida
             return Guidance((), bounds, _not_alike(plate))
         case _:
             return Guidance()
+
+
+_OTHER_CIRCUIT = Setting(
+    "test voltage",
+    "the rated voltage on the nameplate is that of U, V and W, and these terminals are of another "
+    "circuit (a rotor, a field, a detector): find what that circuit may be tested with, often far "
+    "less, before a test voltage is chosen",
+    _RULES_DECIDE,
+)
+_NO_LIMIT = "no limit for insulation of a circuit whose rated voltage is not on the nameplate"
+
+
+def _is_rated(step: Step, plate: Nameplate) -> bool:
+    """Tell whether a step's terminals are those of the winding that the rated voltage is of."""
+    if plate.winding in _NO_PHASES:
+        return True
+    points = [TestPoint.parse(text) for text in step.points]
+    marks = {mark for point in points for mark in (*point.first, *point.second)}
+    return all(_OF_THE_RATED.match(mark) for mark in marks)
 
 
 def _insulation_voltage(plate: Nameplate) -> Setting:

@@ -4,12 +4,14 @@ These locks follow the order of work; they do not know what is on a winding. A p
 of them with a reason, and that is an entry of its own.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from uuid import UUID
 
 from capture.jobs.earlier import has_insulation
-from capture.jobs.state import JobState, StepStatus
+from capture.jobs.owed import owed, owed_beside, words_beside
+from capture.jobs.state import JobState, StepState, StepStatus
 
 #: A person is not left before a lock that nothing in the job can open.
 _ALONE = (
@@ -29,42 +31,71 @@ class Lock:
         name: which lock; what an override names.
         words: what to do, for a person.
         until: when its time is over; None where it does not end by time.
+        job, step: of another job of the machine, where it is to be opened there; else None.
     """
 
     name: str
     words: str
     until: datetime | None = None
+    job: UUID | None = None
+    step: str | None = None
 
 
 def locks(
-    state: JobState, step_id: str, now: datetime, insulation_failed: Failed = lambda _step: None
+    state: JobState,
+    step_id: str,
+    now: datetime,
+    insulation_failed: Failed = lambda _step: None,
+    beside: Iterable[JobState] = (),
 ) -> list[Lock]:
     """List what keeps a step from being done now; empty where nothing does.
+
+    beside: other jobs of the machine; what their voltages have left is on the same winding.
 
     Raises:
         InputError: there is no such step.
     """
     step = state.step(step_id)
-    found = [*_discharge(state, now), *_ramp_down(state, step_id)]
+    found = [*discharge(state, now), *_ramp_down(state, step_id)]
     if step.step.energy == "pulse":
         found += _insulation(state, insulation_failed)
-    return [lock for lock in found if lock.name not in step.overridden]
+    own = [lock for lock in found if lock.name not in step.overridden]
+    return [*discharges_beside(state, beside, now, step), *own]
 
 
-def _discharge(state: JobState, now: datetime) -> list[Lock]:
-    for application in reversed(state.applications):
-        until = application.discharged_until
-        if now < until:
-            left = (until - now).total_seconds()
-            words = (
-                f"discharge the winding: voltage was applied for {application.seconds:g} s, wait "
-                f"{left:.0f} s more with the winding earthed, then confirm the discharge"
-            )
-            return [Lock("discharge", words, until)]
-        if not application.discharged:
-            words = f"confirm that the winding was discharged after step {application.step}"
-            return [Lock("discharge", words)]
-    return []
+def discharges_beside(
+    state: JobState, beside: Iterable[JobState], now: datetime, step: StepState | None = None
+) -> list[Lock]:
+    """List the locks by discharges that other jobs of the machine owe.
+
+    step: of the job itself; leaves out what a person has passed for it. That spoke of the voltages
+    of before, so a later one holds again, in whichever job it was.
+    """
+    passed = 0
+    if step is not None and "discharge" in step.overridden:
+        passed = step.discharge_passed
+    return [
+        Lock("discharge", words_beside(each, now), each.until, each.job, each.step)
+        for each in owed_beside(state, beside, now)
+        if each.newest > passed
+    ]
+
+
+def discharge(state: JobState, now: datetime) -> list[Lock]:
+    """List the lock by a discharge that the job itself owes, whatever was passed."""
+    found = owed(state, now)
+    if found is None:
+        return []
+    if found.until is None:
+        words = f"prove the winding discharged, then confirm that it was, after step {found.step}"
+        return [Lock("discharge", words)]
+    left = (found.until - now).total_seconds()
+    words = (
+        f"discharge the winding: voltage was applied for {found.seconds:g} s, wait "
+        f"{left:.0f} s more with the winding earthed, prove it discharged, then confirm the "
+        "discharge"
+    )
+    return [Lock("discharge", words, found.until)]
 
 
 def _ramp_down(state: JobState, step_id: str) -> list[Lock]:

@@ -19,6 +19,7 @@ class StateMemory:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._held: OrderedDict[UUID, JobState] = OrderedDict()
+        self._machines: dict[str, str] = {}
 
     def get(self, job: UUID) -> JobState | None:
         """Give the newest state seen of a job; None where there is none."""
@@ -34,3 +35,13 @@ class StateMemory:
                 self._held.move_to_end(state.job)
             while len(self._held) > _MOST:
                 self._held.popitem(last=False)
+
+    def machine_of(self, job: str) -> str | None:
+        """Give the machine on which a job was begun; None where nobody looked yet."""
+        with self._lock:
+            return self._machines.get(job)
+
+    def begun(self, job: str, machine: str) -> None:
+        """Remember on which machine a job was begun, which never changes."""
+        with self._lock:
+            self._machines[job] = machine

@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from capture.errors import InputError
 from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
-from capture.jobs.state import JobState
+from capture.jobs.state import JobState, StepStatus
 from capture.jobs.taken import (
     KINDS,
     Readings,
@@ -30,6 +30,7 @@ from capture.jobs.taken import (
 )
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
+from capture.judging.lacking import NoConditionError, OfReadingError
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
@@ -37,6 +38,8 @@ from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 from capture.winding import Suspicion
 
 _INSULATION = "insulation_resistance"
+_INDUCTANCE = "inductance"
+_PULSE = "pulse_time"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
@@ -49,6 +52,34 @@ _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLT
 
 
 @dataclass(frozen=True, slots=True)
+class Uncomputed:
+    """Why the values of a quantity came to no result: reading, words and condition, in this order.
+
+    Attributes:
+        quantity: the values' own.
+        why: the words, without the names of reading and condition.
+        reading: id of the reading that it is about; None where it is about none alone.
+        condition: name of the condition that it asks for; None where it asks for none.
+    """
+
+    quantity: str
+    why: str
+    reading: str | None = None
+    condition: str | None = None
+
+    @classmethod
+    def of(cls, quantity: str, error: Exception) -> "Uncomputed":
+        """Tell what a computation said."""
+        match error:
+            case OfReadingError() if error.reading:
+                return cls(quantity, error.why, reading=error.reading)
+            case NoConditionError():
+                return cls(quantity, error.why, condition=error.condition)
+            case _:
+                return cls(quantity, one_line_of(error))
+
+
+@dataclass(frozen=True, slots=True)
 class JobResults:
     """What can be said of a job now.
 
@@ -57,6 +88,7 @@ class JobResults:
         verdict: over all steps; never a pass while one is missing.
         results: as they are stored, in the order a person would read them.
         notes: what was not used or not computed, and why.
+        uncomputed: what of the notes says why a quantity came to no result.
     """
 
     sentence: str
@@ -65,6 +97,7 @@ class JobResults:
     suspicion: Suspicion | None = None
     not_run: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    uncomputed: tuple[Uncomputed, ...] = ()
 
 
 def compute(
@@ -82,6 +115,7 @@ def compute(
         return _test_set(state, machine, readings, asked, celsius, reference_celsius)
 
     notes: list[str] = []
+    uncomputed: list[Uncomputed] = []
     steps = tuple(
         dict.fromkeys(
             KINDS[step.step.quantity]
@@ -101,6 +135,7 @@ def compute(
             found = assess(set_of(group, quantity), site_limits)
         except (InputError, ValidationError) as error:
             notes.append(f"{quantity}: {one_line_of(error)}")
+            uncomputed.append(Uncomputed.of(quantity, error))
         else:
             usable += group
             results += found.results
@@ -112,6 +147,7 @@ def compute(
             verdict="inconclusive",
             not_run=steps,
             notes=tuple(notes),
+            uncomputed=tuple(uncomputed),
         )
     try:
         assessment = assess(set_of(usable, _INSULATION, steps), site_limits)
@@ -121,6 +157,7 @@ def compute(
             sentence=f"The readings do not fit together: {error}.",
             verdict="inconclusive",
             notes=tuple(dict.fromkeys((*notes, str(error)))),
+            uncomputed=tuple(uncomputed),
         )
     assessment = replace(assessment, results=tuple(results))
     made = records(assessment, machine=state.machine, time=time, job=state.job)
@@ -131,6 +168,7 @@ def compute(
         suspicion=assessment.suspicion,
         not_run=assessment.not_run,
         notes=tuple(dict.fromkeys((*notes, *assessment.notes))),
+        uncomputed=tuple(uncomputed),
     )
 
 
@@ -297,6 +335,20 @@ def _content(record: ResultRecord) -> dict[str, Any]:
     return record.model_dump(exclude={"id", "time", "site", "bench"})
 
 
+def _rotor_of(state: JobState) -> str:
+    """Say where the rotor was: for the inductances, and where none is taken, for the pulse times.
+
+    Both depend on it, and a step may have been taken under conditions of its own.
+    """
+    for quantity in (_INDUCTANCE, _PULSE):
+        if any(
+            step.step.quantity == quantity and step.status is StepStatus.TAKEN
+            for step in state.steps.values()
+        ):
+            return condition_of(state, quantity, "rotor") or "unknown"
+    return state.conditions.rotor or "unknown"
+
+
 def _test_set(
     state: JobState,
     machine: MachineEntry,
@@ -322,7 +374,7 @@ def _test_set(
                 }
             ),
             "conditions": SetConditions(
-                rotor=condition_of(state, "inductance", "rotor") or "unknown",
+                rotor=_rotor_of(state),
                 winding_celsius=winding_celsius,
                 reference_celsius=reference_celsius,
             ),

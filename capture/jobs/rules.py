@@ -1,9 +1,10 @@
 """What may be done in a job now. Pure: a state and an event in, nothing or a refusal out."""
 
+from collections.abc import Iterable
 from datetime import datetime
 
 from capture.errors import CaptureError, InputError
-from capture.jobs.locks import Failed, Lock, locks
+from capture.jobs.locks import Failed, Lock, discharge, locks
 from capture.jobs.state import JobState, JobStatus, StepStatus
 from capture.model.job import (
     Applied,
@@ -45,9 +46,15 @@ class LockedError(CaptureError):
 
 
 def check(
-    state: JobState, event: Event, now: datetime, insulation_failed: Failed = lambda _step: None
+    state: JobState,
+    event: Event,
+    now: datetime,
+    insulation_failed: Failed = lambda _step: None,
+    beside: Iterable[JobState] = (),
 ) -> None:
     """Let an event pass that may happen now.
+
+    beside: other jobs of the machine, as `minds_others` asks for them.
 
     Raises:
         InputError: it does not fit the job's status or steps; says why.
@@ -60,13 +67,27 @@ def check(
     step_id = getattr(event, "step", None)
     if step_id is not None:
         state.step(step_id)
-        _check_step(state, event, now, insulation_failed)
+        _check_step(state, event, now, insulation_failed, beside)
 
 
-def _check_step(state: JobState, event: Event, now: datetime, insulation_failed: Failed) -> None:
+def minds_others(event: Event) -> bool:
+    """Tell whether an event is checked by what other jobs of the machine have left on it."""
+    return isinstance(event, Taken | Overridden)
+
+
+def _check_step(
+    state: JobState,
+    event: Event,
+    now: datetime,
+    insulation_failed: Failed,
+    beside: Iterable[JobState],
+) -> None:
     match event:
         case Taken(step=id_, readings=readings):
-            _check_taking(state, id_, len(readings), now, insulation_failed)
+            _check_taking(state, id_, len(readings))
+            held = locks(state, id_, now, insulation_failed, beside)
+            if held:
+                raise LockedError(id_, held)
         case Redone(step=id_):
             if state.step(id_).status is StepStatus.OPEN:
                 raise InputError(f"step {id_} is open; there is nothing to do again")
@@ -76,8 +97,8 @@ def _check_step(state: JobState, event: Event, now: datetime, insulation_failed:
         case Discharged(step=id_):
             _check_discharge(state, id_, now)
         case Overridden(step=id_, lock=lock):
-            held = {each.name for each in locks(state, id_, now, insulation_failed)}
-            if lock not in held:
+            names = {each.name for each in locks(state, id_, now, insulation_failed, beside)}
+            if lock not in names:
                 raise InputError(f"step {id_} is not held by the lock {lock}")
         case _:
             pass  # a note, a refusal, a fact about the winding: always taken down
@@ -90,22 +111,18 @@ def _check_status(state: JobState, event: Event) -> None:
         raise InputError(f"the job is {state.status}; {event.action} needs one that is {wanted}")
 
 
-def _check_taking(
-    state: JobState, id_: str, count: int, now: datetime, insulation_failed: Failed
-) -> None:
+def _check_taking(state: JobState, id_: str, count: int) -> None:
     step = state.step(id_)
     if step.status is StepStatus.TAKEN:
         raise InputError(f"step {id_} has been taken; redo it, with a reason, to take it again")
     if step.step.take.how == "keyed" and count != len(step.step.points):
         raise InputError(f"step {id_} takes {len(step.step.points)} values at once, not {count}")
-    held = locks(state, id_, now, insulation_failed)
-    if held:
-        raise LockedError(id_, held)
 
 
 def _check_discharge(state: JobState, id_: str, now: datetime) -> None:
     if not any(each.step == id_ for each in state.applications):
         raise InputError(f"no voltage was applied in step {id_}")
-    held = [lock for lock in locks(state, id_, now) if lock.until is not None]
+    # Whoever passed the lock for a step has not shortened the time.
+    held = [lock for lock in discharge(state, now) if lock.until is not None]
     if held:
         raise LockedError(id_, held)

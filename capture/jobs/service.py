@@ -11,14 +11,15 @@ from typing import Any
 from uuid import UUID
 
 from pydantic import ValidationError
+from pydantic_core import from_json
 
 from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import Procedure, Step
-from capture.jobs.rules import check
-from capture.jobs.state import JobState, apply, replay
+from capture.jobs.rules import check, minds_others
+from capture.jobs.state import WATCHER, JobState, apply, replay
 from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, Stored
 from capture.model import ReadingDraft, Tag, new_id
 from capture.model.job import (
@@ -41,9 +42,6 @@ from capture.model.result import ResultRecord
 
 #: Appends a batch: the daemon's writer, or a store of the caller's own.
 Append = Callable[[Sequence[Entry], Expectation | None], list[Stored]]
-
-#: Who stands in the entries that hands-free capture writes.
-WATCHER = "watcher"
 
 #: Acts that mean the same however long a test voltage was on the winding; each still meets the
 #: locks that follow from that time.
@@ -214,16 +212,48 @@ class JobService:
 
     def jobs(self) -> list[JobState]:
         """List every job, the one that was worked on last first."""
-        return [
-            known
-            if (known := self._memory.get(UUID(row.subject))) is not None and known.last == row.n
-            else self.state(UUID(row.subject))
-            for row in self._reader.newest_by_subject("job")
-        ]
+        return [state for _, state in self.page()]
+
+    def page(
+        self, *, before: int | None = None, limit: int | None = None
+    ) -> list[tuple[int, JobState]]:
+        """Give up to ``limit`` jobs, each after a number; the one that was worked on last first.
+
+        With ``before``, those that stand behind the job with that number. One that is worked on
+        while somebody goes from page to page stands on the first one then, and on no later one.
+        """
+        rows = self._reader.newest_by_subject("job", before=before, limit=limit)
+        return [(row.n, self._as_of(row)) for row in rows]
+
+    def newest_first(self) -> Iterator[JobState]:
+        """Give every job in that order, and replay no more of them than are asked for."""
+        return map(self._as_of, self._reader.newest_by_subject("job"))
+
+    def _as_of(self, row: Row) -> JobState:
+        """Give a job's state from memory, where its newest entry is this one."""
+        known = self._memory.get(UUID(row.subject))
+        return known if known and known.last == row.n else self.state(UUID(row.subject))
 
     def jobs_of(self, machine: str) -> list[JobState]:
-        """List the jobs of one machine, the one that was worked on last first."""
-        return [state for state in self.jobs() if state.machine == machine]
+        """List the jobs of one machine, the one that was worked on last first.
+
+        Only its own jobs are replayed, and of what the memory holds only what is new.
+        """
+        starts = self._reader.subjects("job")
+        new = [n for job, n in starts.items() if self._memory.machine_of(job) is None]
+        for row in self._reader.numbered(new):
+            began = from_json(row.body)["event"]
+            self._memory.begun(row.subject, str(began.get("machine", "")))
+        found = [self.state(UUID(job)) for job in starts if self._memory.machine_of(job) == machine]
+        return sorted(found, key=lambda each: each.last, reverse=True)
+
+    def beside(self, state: JobState) -> list[JobState]:
+        """List the other jobs of a job's machine in which a test voltage was applied."""
+        return [
+            each
+            for each in self.jobs_of(state.machine)
+            if each.job != state.job and each.applications
+        ]
 
     def act(
         self,
@@ -260,9 +290,15 @@ class JobService:
             self._check_readings(state.step(event.step).step, event, readings)
         entries = [self._entry(job, event, who)]
         entries += [self._entry(job, each, Who(who.operator, new_id())) for each in also]
-        after = state
+        after, beside = state, self.beside(state) if minds_others(event) else ()
         for entry in entries:
-            check(after, entry.event, entry.time, lambda step: insulation_failed(state, step))
+            check(
+                after,
+                entry.event,
+                entry.time,
+                lambda step: insulation_failed(state, step),
+                beside,
+            )
             after = apply(after, after.last, entry)
         try:
             self._append([*readings, *tags, *entries], Expectation("job", str(job), seen))

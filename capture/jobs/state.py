@@ -31,6 +31,9 @@ from capture.model.job import (
     Taken,
 )
 
+#: Who stands in the entries that hands-free capture writes.
+WATCHER = "watcher"
+
 #: A winding is discharged for this many times the time that the voltage was applied (IEEE Std 43,
 #: from memory).
 DISCHARGE_FACTOR = 4.0
@@ -72,6 +75,8 @@ class StepState:
         superseded: earlier readings, each with the reason for which the step was done again.
         refused: readings that a person refused.
         overridden: locks that a person passed for this step.
+        discharge_passed: number in the journal of the entry by which the discharge lock was passed
+            last; 0 for never. It spoke of the voltages that came before it, in whichever job.
     """
 
     step: Step
@@ -84,16 +89,22 @@ class StepState:
     refused: tuple[UUID, ...] = ()
     notes: tuple[str, ...] = ()
     overridden: frozenset[str] = frozenset()
+    discharge_passed: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Application:
-    """A test voltage that was on the winding."""
+    """A test voltage that was on the winding.
+
+    Attributes:
+        n: number in the journal of the entry that tells of it.
+    """
 
     step: str
     seconds: float
     ended: datetime
     discharged: bool = False
+    n: int = 0
 
     @property
     def discharged_until(self) -> datetime:
@@ -107,6 +118,8 @@ class JobState:
 
     Attributes:
         last: number in the journal of the newest entry seen; a writer says which it has seen.
+        worked: that of the newest entry by which somebody worked on it. How long a voltage was on
+            is written by hands-free capture, perhaps when another job has been begun.
         selected: step that a person chose to be next; None where the procedure's order holds.
         applications: test voltages applied in this job, oldest first.
         ramp_down: steps after which nobody has said yet that the current was zero.
@@ -120,6 +133,7 @@ class JobState:
     conditions: JobConditions
     started: datetime
     last: int
+    worked: int
     operators: frozenset[str] = frozenset()
     selected: str | None = None
     notes: tuple[str, ...] = ()
@@ -172,6 +186,8 @@ def apply(state: JobState | None, n: int, entry: JobEntry) -> JobState:
     if state is None:
         raise InputError(f"job {entry.job} has events before its start")
     state = replace(state, last=n, operators=state.operators | {entry.operator})
+    if is_work(entry):
+        state = replace(state, worked=n)
     step_id = getattr(event, "step", None)
     if step_id is not None and step_id not in state.steps:
         return state
@@ -188,6 +204,11 @@ def apply(state: JobState | None, n: int, entry: JobEntry) -> JobState:
             return _lock_event(state, entry, event)
         case _:
             return _step_event(state, entry, event)
+
+
+def is_work(entry: JobEntry) -> bool:
+    """Tell whether an entry shows that somebody works on its job now."""
+    return not (isinstance(entry.event, Applied) and entry.operator == WATCHER)
 
 
 def merged(old: JobConditions, new: JobConditions) -> JobConditions:
@@ -212,6 +233,7 @@ def _started(n: int, entry: JobEntry, event: Started) -> JobState:
         conditions=event.conditions,
         started=entry.time,
         last=n,
+        worked=n,
         operators=frozenset({entry.operator}),
     )
 
@@ -281,7 +303,7 @@ def _lock_event(
 ) -> JobState:
     match event:
         case Applied(step=id_, seconds=seconds):
-            new = Application(id_, seconds, entry.time)
+            new = Application(id_, seconds, entry.time, n=state.last)
             state = replace(state, applications=(*state.applications, new))
             return _without_override(state, "discharge")
         case Discharged(step=id_):
@@ -295,4 +317,6 @@ def _lock_event(
         case Overridden(step=id_, lock=lock):
             old = state.steps[id_]
             new_step = replace(old, overridden=old.overridden | {lock})
+            if lock == "discharge":
+                new_step = replace(new_step, discharge_passed=state.last)
             return replace(state, steps={**state.steps, id_: new_step})

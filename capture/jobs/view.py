@@ -3,7 +3,7 @@
 What stands here is derived from the journal; nothing of it is stored.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -11,10 +11,10 @@ from uuid import UUID
 
 from capture.jobs.earlier import has_insulation
 from capture.jobs.guidance import guidance
-from capture.jobs.locks import Failed, Lock, locks
+from capture.jobs.locks import Failed, Lock, discharges_beside, locks
+from capture.jobs.owed import owed
 from capture.jobs.results import JobResults
 from capture.jobs.state import JobState, StepState, StepStatus
-from capture.jobs.whose import of_its_own
 from capture.model import TestPoint
 from capture.model.fields import rfc3339
 from capture.model.machine import MachineEntry
@@ -36,6 +36,7 @@ class Sight:
         readings: gives a stored reading by its id.
         failed: whether the insulation reading of a step has failed.
         insulation: what is known of the machine's insulation from its other jobs.
+        beside: other jobs of the machine in which a test voltage was applied.
     """
 
     state: JobState
@@ -46,6 +47,7 @@ class Sight:
     failed: Failed
     now: datetime
     insulation: Callable[[], str] = lambda: ""
+    beside: Sequence[JobState] = ()
 
 
 def job_view(sight: Sight) -> dict[str, Any]:
@@ -62,11 +64,15 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "nameplate": sight.machine.nameplate.model_dump(mode="json", exclude_none=True),
         "operators": sorted(state.operators),
         "notes": list(state.notes),
+        "beside": [
+            _lock(each, each.words) for each in discharges_beside(state, sight.beside, sight.now)
+        ],
         "steps": [step_view(sight, step) for step in state.steps.values()],
         "results": [each.model_dump(mode="json", exclude={"job"}) for each in results.results],
         "suspicion": None if results.suspicion is None else suspicion_view(results.suspicion),
         "not_run": list(results.not_run),
         "result_notes": list(results.notes),
+        "uncomputed": [asdict(each) for each in results.uncomputed],
     }
 
 
@@ -90,9 +96,8 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
     """Write a step out: cautions first, then where the leads sit, then what is asked for."""
     asked = step.step
     told = guidance(asked, sight.machine.nameplate, sight.limits)
-    told = of_its_own(told, asked, sight.machine.nameplate)
     open_ = step.status is StepStatus.OPEN
-    held = locks(sight.state, asked.id, sight.now, sight.failed) if open_ else []
+    held = locks(sight.state, asked.id, sight.now, sight.failed, sight.beside) if open_ else []
     return {
         "id": asked.id,
         "title": asked.title,
@@ -113,14 +118,7 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
         "settings": [asdict(each) for each in told.settings],
         "limits": [asdict(each) for each in told.bounds],
         "missing": list(told.missing),
-        "locks": [
-            {
-                "name": lock.name,
-                "words": lock.words + _known(sight, lock),
-                "until": None if lock.until is None else rfc3339(lock.until),
-            }
-            for lock in held
-        ],
+        "locks": [_lock(lock, lock.words + _known(sight, lock)) for lock in held],
         "after": _after(sight.state, asked.id, sight.now),
         "how": step.how,
         "taken_at": None if step.taken_at is None else rfc3339(step.taken_at),
@@ -209,6 +207,16 @@ def suspicion_view(suspicion: Suspicion) -> dict[str, Any]:
     }
 
 
+def _lock(lock: Lock, words: str) -> dict[str, Any]:
+    return {
+        "name": lock.name,
+        "words": words,
+        "until": None if lock.until is None else rfc3339(lock.until),
+        "job": None if lock.job is None else str(lock.job),
+        "step": lock.step,
+    }
+
+
 def _known(sight: Sight, lock: Lock) -> str:
     """Say what is known of the insulation, where the job's own procedure does not test it."""
     if lock.name != "insulation" or has_insulation(sight.state):
@@ -223,11 +231,14 @@ def _after(state: JobState, step: str, now: datetime) -> list[dict[str, Any]]:
     if step in state.ramp_down:
         words = "ramp the meter's current down, wait for zero, then move the leads"
         found.append({"name": "ramp-down", "words": words, "until": None})
-    pending = [each for each in state.applications if each.step == step and not each.discharged]
-    if pending:
-        until = pending[-1].discharged_until
-        left = (until - now).total_seconds()
-        wait = f" for {left:.0f} s more" if left > 0 else ""
-        words = f"keep the winding earthed{wait}, then confirm the discharge"
-        found.append({"name": "discharge", "words": words, "until": rfc3339(until)})
+    pending = owed(state, now, step)
+    if pending is not None:
+        until = pending.until
+        wait = "" if until is None else f" for {(until - now).total_seconds():.0f} s more"
+        words = (
+            f"end the test on the instrument, keep the winding earthed{wait}, prove it discharged, "
+            "then confirm the discharge"
+        )
+        told = None if until is None else rfc3339(until)
+        found.append({"name": "discharge", "words": words, "until": told})
     return found

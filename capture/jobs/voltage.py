@@ -8,6 +8,7 @@ the first line does.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import islice
 from typing import Any
 from uuid import UUID
 
@@ -26,6 +27,9 @@ SILENCE = 3.0
 NO_VOLTAGE = frozenset({"invalid", "stale", "live-voltage"})
 #: What it says when its test is over before its time.
 ENDS_TEST = frozenset({"breakdown", "aborted"})
+#: Seconds that a single result stands for where its step asks for no time, as where it is taken.
+ONE_TEST = 60.0
+_BESIDE = 12  # lines of one frame, at most
 _LONGEST = 5000  # lines that are looked back over for the beginning of a test
 
 
@@ -67,6 +71,21 @@ class Seen:
         """The reading's id."""
         return UUID(self.body["id"])
 
+    @property
+    def by_instrument(self) -> bool:
+        """Whether an instrument told it: what a person keys tells of what was, not of what is."""
+        return self.body["source"]["kind"] in ("streamed", "polled")
+
+    @property
+    def polled(self) -> bool:
+        """Whether it answered a question: an instrument may answer with what it holds."""
+        return bool(self.body["source"]["kind"] == "polled")
+
+    @property
+    def digits(self) -> str:
+        """What the display showed."""
+        return str(self.body["digits"])
+
     def sample(self) -> Sample:
         """Write it as the settling watch takes it."""
         uncertainty = self.body.get("uncertainty") or {}
@@ -89,6 +108,8 @@ class VoltageTest:
         clock: host's time less monotonic time, as the test began.
         counted: seconds under voltage that were written down already.
         timed: what the step asks for; None where it asks for nothing, or has been served.
+        single: seconds that are taken where one line, or a few at once, are all that comes; 0 where
+            they may be old.
         found: reading for each time that the step asks for.
         why_not: why nothing is taken from it; empty where something may be.
     """
@@ -103,6 +124,7 @@ class VoltageTest:
     timed: TimedWatch | None = None
     elapsed: float = 0.0
     counted: float = 0.0
+    single: float = 0.0
     found: dict[float, Seen] = field(default_factory=dict)
     why_not: str = ""
     _volts: list[tuple[float, float]] = field(default_factory=list)
@@ -128,6 +150,11 @@ class VoltageTest:
             clock=clock,
             timed=TimedWatch(step.take.at_s, step.take.within_s) if timed else None,
         )
+
+    @property
+    def under_voltage(self) -> float:
+        """Seconds under voltage, as far as the lines tell; one or two in a row tell nothing."""
+        return self.elapsed if self.elapsed >= SILENCE else max(self.elapsed, self.single)
 
     @property
     def since(self) -> float:
@@ -168,6 +195,26 @@ class VoltageTest:
         if reached is None or reached == self._volts[0][0]:
             return 0.0  # it was not seen to rise: the instrument's own count holds
         return reached
+
+
+def comes_on(reading: Seen, before: Iterable[Row]) -> bool:
+    """Tell whether a line without a series shows that a voltage was put on just now.
+
+    Without a count of its own, an instrument may as well go on showing what it found long ago: a
+    display that stands still does, and the first answer of one that was just connected may.
+
+    before: what the instrument sent before it, newest first.
+    """
+    frame = reading.body.get("group")
+    for row in islice(before, _BESIDE):
+        last = Seen.of(row)
+        if last.quantity == TEST_VOLTAGE or (frame and last.body.get("group") == frame):
+            continue
+        if reading.polled and last.body.get("session") != reading.body.get("session"):
+            return False
+        off = last.quantity != INSULATION or last.status in NO_VOLTAGE or last.status in ENDS_TEST
+        return off or last.digits != reading.digits or reading.at - last.at > SILENCE
+    return not reading.polled
 
 
 def earlier_lines(first: Seen, before: Iterable[Row]) -> list[Seen]:

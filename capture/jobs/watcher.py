@@ -26,18 +26,20 @@ from capture.jobs.desk import Desk
 from capture.jobs.fit import of_energy
 from capture.jobs.locks import locks
 from capture.jobs.rules import LockedError
-from capture.jobs.service import WATCHER, Who
+from capture.jobs.service import Who
 from capture.jobs.settling import SettleWatch
-from capture.jobs.state import JobState, JobStatus, StepState, apply
-from capture.jobs.unheeded import Unheeded, counted_for, rest_of
+from capture.jobs.state import WATCHER, JobState, JobStatus, StepState, apply
+from capture.jobs.unheeded import Unheeded, counted_for, elsewhere, rest_of
 from capture.jobs.voltage import (
     ENDS_TEST,
     INSULATION,
     NO_VOLTAGE,
+    ONE_TEST,
     SILENCE,
     TEST_VOLTAGE,
     Seen,
     VoltageTest,
+    comes_on,
     earlier_lines,
 )
 from capture.journal import Row, StaleError
@@ -46,6 +48,9 @@ from capture.model.job import Applied, Finished, JobEntry, SignedOff
 
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
+_CURRENT = "direct-current"  # leads that are lifted while it flows draw an arc
+_AGAIN = 3.0  # times as long under voltage as was written down; its wait runs out at five
+_STANDS = 10.0  # seconds for which a word about a voltage goes before what a step waits for
 _LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
 
@@ -111,6 +116,7 @@ class JobWatch:
         self._tests: dict[str, VoltageTest] = {}
         self._unheeded = Unheeded()
         self._refused = ""
+        self._standing: tuple[str, float] = ("", 0.0)
         self._turn: tuple[UUID, str, int] | None = None
         self._rest: tuple[UUID, JobStatus] | None = None
         self._log = structlog.get_logger()
@@ -141,8 +147,8 @@ class JobWatch:
         """Take in one entry of the journal, in order."""
         if row.kind == "job":
             self._job(row)
-        elif row.kind == "reading":
-            self._reading(Seen.of(row))
+        elif row.kind == "reading" and (reading := Seen.of(row)).by_instrument:
+            self._reading(reading)
 
     def tick(self) -> None:
         """Write down test voltages that have ended since; say why a touch does not settle."""
@@ -171,11 +177,11 @@ class JobWatch:
     def _running(self) -> JobState | None:
         """Give the job that was worked on last, of those that run."""
         running = [s for s in self._states.values() if s.status is JobStatus.RUNNING]
-        return max(running, key=lambda each: each.last, default=None)
+        return max(running, key=lambda each: each.worked, default=None)
 
     def _at_hand(self) -> JobState | None:
         """Give the job that whoever tests now most likely means: one that runs, else the last."""
-        return self._running() or max(self._states.values(), key=lambda s: s.last, default=None)
+        return self._running() or max(self._states.values(), key=lambda s: s.worked, default=None)
 
     def _current(self) -> tuple[JobState, StepState] | None:
         state = self._running()
@@ -219,14 +225,14 @@ class JobWatch:
             and of_energy(wanted, reading.body)
         )
         touch = self._touch(reading)
-        if reading.quantity == INSULATION and (
-            # A voltage that stands on the winding counts, whatever is to be done now.
-            reading.series or test is not None or (asked and wanted and wanted.take.how == "timed")
-        ):
-            self._in_test(reading)
-        unheeded = self._unheeded.feed(state, reading)
+        # A voltage that stands on the winding counts, whatever is to be done now.
+        counted = reading.quantity == INSULATION and self._in_test(reading)
+        unheeded = self._unheeded.feed(state, reading, counted=counted)
         if unheeded and state is not None:
             self.seen = Watch(job=state.job, instrument=reading.instrument, reason=unheeded)
+            if elsewhere(state, reading) and not counted:
+                # Of one that is counted, the lock speaks; of this one nobody does again.
+                self._standing = (unheeded, self._clock.monotonic() + _STANDS)
         runs = state is not None and state.status is JobStatus.RUNNING
         if state and due and runs and asked and due.step.take.how == "settled":
             self._settle(reading, state, due, touch)
@@ -251,18 +257,26 @@ class JobWatch:
         return touch
 
     def _settle(self, reading: Seen, state: JobState, step: StepState, touch: _Touch) -> None:
-        if not touch.open:
-            self._say(state, step, "lift the leads, then put them on", reading)
+        # What holds the step stands before the leads: nobody is to lift them meanwhile.
+        own = step.step.quantity == INSULATION
+        if not own and (under := self._under_voltage(state)):
+            touch.watch.reset()
+            self._say(state, step, under, reading)
             return
         held = locks(
             state,
             step.step.id,
             self._clock.utc(),
             lambda id_: self._desk.results.failed(state, id_),
+            [other for other in self._states.values() if other.applications],
         )
         if held:
             touch.watch.reset()
             self._say(state, step, held[0].words, reading)
+            return
+        if not touch.open:
+            zero = "once the meter's current is zero, " if step.step.energy == _CURRENT else ""
+            self._say(state, step, f"{zero}lift the leads, then put them on", reading)
             return
         decision = touch.watch.feed(reading.sample())
         self._say(state, step, decision.reason, reading, decision.remaining, decision.time_constant)
@@ -280,6 +294,16 @@ class JobWatch:
             raise
         if not taken:
             touch.watch.reset()
+
+    def _under_voltage(self, state: JobState) -> str:
+        """Say that a test voltage is on the winding of a job's machine; empty for none."""
+        for instrument, test in self._tests.items():
+            if self._states[test.job].machine == state.machine:
+                return (
+                    f"{instrument} has a test voltage on the winding, as far as it tells: end that "
+                    "test first, and touch no lead until the winding is discharged"
+                )
+        return ""
 
     def _take(
         self, state: JobState, step: StepState, readings: list[UUID], how: str, **more: Any
@@ -325,6 +349,9 @@ class JobWatch:
     ) -> None:
         if step.step.take.how == "keyed" and reading is None:
             reason = "key what the display shows"
+        words, until = self._standing
+        if words and self._clock.monotonic() < until and step.step.quantity != INSULATION:
+            reason = words
         self.seen = Watch(
             job=state.job,
             step=step.step.id,
@@ -338,10 +365,13 @@ class JobWatch:
 
     # ── test voltages ────────────────────────────────────────────────────────────────────────
 
-    def _in_test(self, reading: Seen) -> None:
-        """Follow one line of a test: whose step it is, since when, and what is due."""
+    def _in_test(self, reading: Seen) -> bool:
+        """Follow one line of a test: whose step it is, since when, and what is due.
+
+        Gives whether its time is counted.
+        """
         if reading.status in NO_VOLTAGE:
-            return
+            return False
         now = self._clock.monotonic()
         test = self._tests.get(reading.instrument)
         if test is not None and test.series != reading.series:
@@ -350,12 +380,12 @@ class JobWatch:
         if test is None:
             test = self._begin_test(reading, now)
             if test is None:
-                return
+                return False
         if reading.status in ENDS_TEST:
             self._say_here(f"the instrument says {reading.status}: the test is over", reading)
             test.elapsed = max(test.elapsed, reading.elapsed, reading.at - test.began)
             self._end_test(reading.instrument, test)
-            return
+            return True
         test.heard = now
         if not test.series and abs(self._host_clock() - test.clock) > _JUMP:
             test.spoil("the host's clock was set during the test; test again")
@@ -363,6 +393,10 @@ class JobWatch:
         else:
             test.line(reading)
         self._decide(test, reading)
+        if test.counted and test.elapsed >= _AGAIN * test.counted:
+            # Nobody ended the test after its step was taken: the wait must not run out under it.
+            self._write_down(test)
+        return True
 
     def _host_clock(self) -> float:
         return self._clock.utc().timestamp() - self._clock.monotonic()
@@ -374,24 +408,32 @@ class JobWatch:
 
     def _begin_test(self, reading: Seen, now: float) -> VoltageTest | None:
         state = self._at_hand()
-        asked = None if state is None else counted_for(state, reading)
-        if state is None or asked is None:
+        if state is None or state.status not in (JobStatus.RUNNING, JobStatus.PAUSED):
+            return None
+        before = self._desk.service.before(reading.body)
+        new = not reading.series and comes_on(reading, before)
+        asked = counted_for(state, reading, new=new)
+        if asked is None:
             return None
         step = state.step(asked.id)
         # Its beginning may have come before the watch did, or before the step was chosen.
-        before = earlier_lines(reading, self._desk.service.before(reading.body))
-        first = [*before, reading][0]
+        lines = earlier_lines(reading, self._desk.service.before(reading.body))
+        first = [*lines, reading][0]
         test = VoltageTest.for_step(
             state.job, step.step, _attempt(step), first, now, self._host_clock()
         )
-        if state.status is JobStatus.PAUSED:
+        if new:
+            test.single = max(asked.take.at_s, default=ONE_TEST)
+        if asked.quantity == INSULATION and asked.instrument not in (None, reading.instrument):
+            test.spoil(f"step {asked.id} takes it from {asked.instrument}: test again with that")
+        elif state.status is JobStatus.PAUSED:
             test.spoil(
                 "the test began before this step did, while the job was paused; test again, or "
                 "take one yourself"
             )
         elif first.n < self._desk.opened(state.job):
             test.spoil("the test began before this step did; test again, or take one yourself")
-        for line in before:
+        for line in lines:
             if line.quantity == TEST_VOLTAGE:
                 test.volts(line)
             else:
@@ -442,16 +484,19 @@ class JobWatch:
         Whatever the job's status: it was on the winding, and somebody may touch that. Gives False
         where it cannot be written now.
         """
-        if test.elapsed <= max(test.counted, 0.0):
+        seconds = min(test.under_voltage, _LONGEST)
+        if seconds <= max(test.counted, 0.0):
             return True
         for _ in range(3):
             state = self._desk.service.state(test.job)
-            event = Applied(step=test.step, seconds=min(test.elapsed, _LONGEST))
+            if seconds > test.elapsed and _told_since(state, test):
+                return True  # somebody took what came, and told its time with it
+            event = Applied(step=test.step, seconds=seconds)
             try:
                 self._desk.act(test.job, event, Who(WATCHER, new_id()), state.last)
             except StaleError:
                 continue
-            test.counted = test.elapsed
+            test.counted = seconds
             return True
         return False
 
@@ -478,6 +523,14 @@ class JobWatch:
         current = self._current()
         if current is not None and current[1].step.quantity == reading.quantity:
             self._say(*current, reason, reading)
+
+
+def _told_since(state: JobState, test: VoltageTest) -> bool:
+    """Tell whether a voltage of the test's step was written down since the test began."""
+    return any(
+        each.step == test.step and each.ended.timestamp() >= test.began
+        for each in state.applications
+    )
 
 
 def _attempt(step: StepState) -> int:

@@ -13,6 +13,16 @@ def log_of(journal: Path) -> Path:
     return journal.with_name(journal.name + "-wal")
 
 
+def lock_of(journal: Path) -> Path:
+    """Name the lock that a daemon holds as long as it runs; it stays when nobody holds it."""
+    return journal.with_name(journal.name + ".lock")
+
+
+def look_lock_of(journal: Path) -> Path:
+    """Name the lock of whoever looks at what a killed daemon left; it stays, as the other one."""
+    return journal.with_name(journal.name + ".look.lock")
+
+
 def cut_short(journal: Path) -> str | None:
     """Say what shows that a journal was cut to nothing; None where nothing does.
 

@@ -10,21 +10,25 @@ Format: https://www.sqlite.org/fileformat2.html, section 4.
 """
 
 import os
+import re
 import shutil
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from glob import escape
 from pathlib import Path
 from typing import BinaryIO
+from uuid import UUID
 
 from pydantic_core import from_json
 
 from capture.errors import JournalDamaged, JournalError
-from capture.journal.beside import log_of
-from capture.journal.database import BODY, connect, translated
+from capture.journal.beside import log_of, size_of
+from capture.journal.chain import read_body
+from capture.journal.database import BODY, UnreadableError, connect, journal_id, translated
 from capture.journal.store import Transaction
 from capture.model import Gap, new_id
 from capture.model.fields import as_utc
@@ -32,6 +36,8 @@ from capture.model.fields import as_utc
 _HEAD = 32  # bytes
 _FRAME = struct.Struct(">II8s8s")  # page, pages after a commit, salts, checksum
 _SMALLEST = 512  # bytes of a page
+#: What a note's name says: stamp of the kept log, commits, newest entry left, id of the journal.
+_NOTE = re.compile(r"(\d{8}T\d{6}Z)-(\d{1,18})-(\d{1,18})-([0-9a-f]{32})", re.ASCII)
 _TORN = 1  # commits that a power cut can leave behind a frame that does not hold
 
 
@@ -58,16 +64,25 @@ def keep_broken_log(path: Path, now: datetime) -> BrokenLog | None:
     Must come before anything else opens the journal. None where there is no log, SQLite takes all
     of it but what a power cut leaves, or the journal is damaged, which is found by who opens it.
 
+    What was found before and not told of, because the process was killed or the disk was full, is
+    given once more: SQLite has deleted that log.
+
     Raises:
         JournalError: it cannot be opened for another reason, or the log cannot be kept.
     """
+    return _found(path, now) or _found_before(path)
+
+
+def _found(path: Path, now: datetime) -> BrokenLog | None:
     log, page = log_of(path), _page_of(path)
     salts, commits = _commits_of(log, page)
     if len(commits) <= _TORN:
         return None
-    kept = path.with_name(f"{path.name}.log-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}")
+    before = _kept_before(path)
+    kept = before or path.with_name(_kept_name(path, f"{now.astimezone(UTC):%Y%m%dT%H%M%SZ}"))
     try:
-        _keep(log, kept)
+        if before is None:
+            _keep(log, kept)
     except OSError as error:
         raise JournalError(
             f"{kept}: cannot be made ({error.strerror}); it is to keep the log that the last run "
@@ -87,6 +102,7 @@ def keep_broken_log(path: Path, now: datetime) -> BrokenLog | None:
             # Where the salts have changed, another program has begun the log anew meanwhile.
             if left > _TORN and _commits_of(log, page)[0] == salts:
                 found = BrokenLog(kept, left, last, since)
+                _note(path, found, connection)  # while there is a log: closing deletes it
     except JournalDamaged:
         return None
     finally:
@@ -105,6 +121,59 @@ def _keep(log: Path, kept: Path) -> None:
         raise
     except OSError:
         shutil.copy2(log, kept)  # a file system without hard links
+
+
+def untold(path: Path) -> list[Path]:
+    """Name the notes of what was found of this journal's logs and not told of yet."""
+    return list(path.parent.glob(f"{escape(path.name)}.untold-*"))
+
+
+def told(path: Path) -> None:
+    """Take these notes away: it is told of."""
+    for note in untold(path):
+        note.unlink(missing_ok=True)
+
+
+def _note(path: Path, found: BrokenLog, connection: sqlite3.Connection) -> None:
+    """Write down what was found, all of it in a file's name: a full disk has room for that."""
+    stamp = found.kept.name.removeprefix(_kept_name(path, ""))
+    # Where that cannot be, it is still told of, if nothing happens meanwhile.
+    with suppress(OSError, ValueError, sqlite3.Error, UnreadableError):
+        words = f"{stamp}-{found.commits}-{found.last}-{UUID(journal_id(connection)).hex}"
+        path.with_name(f"{path.name}.untold-{words}").touch()
+
+
+def _found_before(path: Path) -> BrokenLog | None:
+    """Give what an earlier look has found and nobody has told of; None for nothing."""
+    for note in untold(path):
+        said = _NOTE.fullmatch(note.name.removeprefix(f"{path.name}.untold-"))
+        if said is None or not size_of(path):
+            continue
+        stamp, commits, last, journal = said.groups()
+        try:
+            with closing(connect(path)) as connection, translated(path):
+                if UUID(journal_id(connection)).hex == journal:
+                    since = _newest(connection, int(last))[1]
+                    kept = path.with_name(_kept_name(path, stamp))
+                    return BrokenLog(kept, int(commits), int(last), since)
+        except (JournalDamaged, UnreadableError, ValueError):
+            return None  # found by who opens it
+        note.unlink(missing_ok=True)  # of another journal, which had this name before
+    return None
+
+
+def _kept_name(path: Path, stamp: str) -> str:
+    return f"{path.name}.log-{stamp}"
+
+
+def _kept_before(path: Path) -> Path | None:
+    """Give the second name that a look gave to this log before its process was killed."""
+    log = log_of(path)
+    for each in path.parent.glob(f"{escape(path.name)}.log-*"):
+        with suppress(OSError):
+            if each.samefile(log):
+                return each
+    return None
 
 
 def _part(log: Path, kept: Path) -> None:
@@ -129,6 +198,8 @@ def tell_of(
 ) -> None:
     """Write a gap for each instrument, from the newest entry that is left until now.
 
+    A process that is killed at the very end of this has it told of twice.
+
     Raises:
         JournalError: the journal cannot be written.
     """
@@ -151,6 +222,25 @@ def tell_of(
             ]
         )
         connection.execute("COMMIT")
+    told(path)
+
+
+def place_of(path: Path) -> tuple[str, str] | None:
+    """Give site and bench that the newest entry names; None where no entry names them.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    with closing(connect(path)) as connection, translated(path):
+        for (body,) in connection.execute(
+            f"SELECT {BODY} FROM entries ORDER BY n DESC"  # noqa: S608 - fixed words only
+        ):
+            try:
+                content = read_body(body)
+                return str(content["site"]), str(content["bench"])
+            except (ValueError, KeyError):
+                continue
+    return None
 
 
 def _page_of(path: Path) -> int:
@@ -207,9 +297,10 @@ def _ends(file: BinaryIO, salts: bytes, page: int) -> Iterator[int]:
         file.seek(page, 1)
 
 
-def _newest(connection: sqlite3.Connection) -> tuple[int, datetime | None]:
+def _newest(connection: sqlite3.Connection, up_to: int = 1 << 62) -> tuple[int, datetime | None]:
     row = connection.execute(
-        f"SELECT n, {BODY} FROM entries ORDER BY n DESC LIMIT 1"  # noqa: S608 - fixed words only
+        f"SELECT n, {BODY} FROM entries WHERE n <= ? ORDER BY n DESC LIMIT 1",  # noqa: S608 - fixed words only
+        (up_to,),
     ).fetchone()
     if row is None:
         return 0, None

@@ -6,7 +6,7 @@ from shortening its log.
 
 import json
 import uuid
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, Unpack
@@ -238,16 +238,50 @@ class JournalReader:
             ).fetchall()
         return [Row._make(row) for row in rows]
 
-    def newest_by_subject(self, kind: str) -> list[Row]:
-        """Give the newest entry of each subject of one kind, newest first."""
+    def newest_by_subject(
+        self, kind: str, *, before: int | None = None, limit: int | None = None
+    ) -> list[Row]:
+        """Give the newest entry of each subject of one kind, newest first.
+
+        Up to ``limit`` of them, and only those ``before`` a number, where these are given.
+        """
+        edge, most = (1 << 62) if before is None else before, -1 if limit is None else limit
         with translated(self._path):
             rows = self._connection.execute(
                 f"SELECT {_COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
-                f"(SELECT max(n) FROM entries WHERE kind = ? AND {INDEXED} "
-                "AND subject IS NOT NULL GROUP BY subject) ORDER BY n DESC",
-                (kind,),
+                f"(SELECT max(n) AS newest FROM entries WHERE kind = ? AND {INDEXED} "
+                "AND subject IS NOT NULL GROUP BY subject HAVING newest < ? "
+                "ORDER BY newest DESC LIMIT ?) ORDER BY n DESC",
+                (kind, edge, most),
             ).fetchall()
         return [Row._make(row) for row in rows]
+
+    def subjects(self, kind: str) -> dict[str, int]:
+        """Give the subjects of one kind, each with the number of its first entry.
+
+        No entry itself is read. Not for readings: they are too many.
+        """
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT subject, min(n) FROM entries WHERE kind = ? AND {INDEXED} "  # noqa: S608 - fixed words only
+                "AND subject IS NOT NULL GROUP BY subject",
+                (kind,),
+            ).fetchall()
+        return {str(subject): int(n) for subject, n in rows}
+
+    def numbered(self, numbers: Sequence[int]) -> list[Row]:
+        """Give the entries with these numbers, in order; what is not there is passed over."""
+        found: list[Row] = []
+        for start in range(0, len(numbers), _PAGE):
+            some = numbers[start : start + _PAGE]
+            marks = ",".join("?" * len(some))
+            with translated(self._path):
+                rows = self._connection.execute(
+                    f"SELECT {_COLUMNS} FROM entries WHERE n IN ({marks}) ORDER BY n",  # noqa: S608 - fixed words, question marks
+                    some,
+                ).fetchall()
+            found += [Row._make(row) for row in rows]
+        return found
 
     def with_tag(self, reading: dict[str, Any]) -> dict[str, Any]:
         """Give a stored reading with the tag that holds now, which may be a later one."""

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from capture.errors import JournalError
 from capture.filelock import FileLock
+from capture.journal.beside import lock_of
 from capture.journal.chain import facts_of, read_body
 from capture.journal.database import BODY, base_of, connect, refuse_disorder, translated
 from capture.journal.replay import Replay
@@ -20,7 +21,7 @@ def rebuild(path: Path) -> dict[str, int]:
     Raises:
         JournalError: a daemon runs, or an entry cannot be read.
     """
-    lock = FileLock(path.with_name(path.name + ".lock"))
+    lock = FileLock(lock_of(path))
     if path.exists() and not lock.try_take():
         raise JournalError(f"{path}: {lock.holder()} runs a daemon on this journal; end it first")
     try:

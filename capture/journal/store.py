@@ -84,8 +84,11 @@ class Store:
             JournalError: see `capture.journal.database.connect`.
         """
         self.path = path
-        self.newest: Row | None = None
-        """What the last `append` stored, where it was given one reading and that was new."""
+        self.lone: Row | None = None
+        """What the last `append` stored, where it was given one reading and that was new.
+
+        It stays when others append: whoever hands it on says when it has grown old.
+        """
         self._connection = connect(path)
         with translated(path):
             self._connection.execute(f"PRAGMA wal_autocheckpoint = {MOST_PAGES}")
@@ -123,7 +126,7 @@ class Store:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
                 raise
-        self.newest = transaction.reading if len(batch) == 1 else None
+        self.lone = transaction.reading if len(batch) == 1 else None
         return stored
 
     def move_log(self) -> None:

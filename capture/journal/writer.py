@@ -49,7 +49,7 @@ class Writer:
     ) -> None:
         """Take the journal's path; ``on_commit`` is called after every commit, ours or foreign.
 
-        ``on_commit`` runs in the writer thread, may ask for `newest`, and must not block.
+        ``on_commit`` runs in the writer thread, may ask for `news`, and must not block.
         ``reserve`` bytes of the disk are kept for a clean end.
         """
         self._path = path
@@ -63,8 +63,11 @@ class Writer:
         self._thread = threading.Thread(target=self._run, name="journal")
         self._store = Store(path)
         self._upkeep = Upkeep(path, clock, self._store.empty_log, reserve=reserve)
-        self.newest: Row | None = None
-        """What the last commit stored, where it was one reading alone; for ``on_commit``."""
+        self.news: Row | None = None
+        """What the last commit stored, where it was ours and one reading alone; for ``on_commit``.
+
+        None where there is more to be seen than that, so that the journal has to be looked at.
+        """
         self._last_commit = float("-inf")
         self._pages = 0  # written to the log since it was moved, at a guess
         self._crowded = False  # several callers at once; waiting for a lone one's next is no use
@@ -186,7 +189,7 @@ class Writer:
         except Exception as error:  # noqa: BLE001 - every caller gets its own answer
             self._answer_one_by_one(group, error)
             return
-        self.newest = self._store.newest
+        self.news = self._store.lone
         self._tell_of_commit()  # first: delivery waits for it in another process
         self._upkeep.committed()
         self._last_commit = self._clock.monotonic()
@@ -249,7 +252,7 @@ class Writer:
             self._log.warning("journal.unreadable", reason=str(error))
             return version
         if now != version:
-            self.newest = None
+            self.news = None
             self._tell_of_commit()
         return now
 

@@ -12,6 +12,7 @@ from capture.judging.kinds import (
     phases_alike,
     resistance_limits,
 )
+from capture.judging.lacking import NoConditionError
 from capture.model.testset import TestSet
 from capture.winding import (
     CONCENTRIC_SPREAD,
@@ -113,8 +114,7 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
     }
     not_run = tuple(step for step in test_set.steps if not given[step])
     suspicion = _suspicion(test_set, found)
-    if bench.pulse_statement and (suspicion is None or suspicion.detected):
-        found.notes.append(bench.pulse_statement)
+    found.notes += _pulse_note(bench.pulse_statement, suspicion)
     return Assessment(
         results=tuple(bench.results),
         suspicion=suspicion,
@@ -199,8 +199,8 @@ class _Bench:
         if not series and not self._found.insulation_at:
             return
         if celsius is None:
-            raise InputError(
-                "insulation resistance cannot be brought to 40 °C: give conditions.winding_celsius"
+            raise NoConditionError(
+                "insulation resistance cannot be brought to 40 °C: give ", "winding_celsius"
             )
         for place, each in self._found.insulation_at.items():
             self._insulation_at(place, each, celsius)
@@ -213,13 +213,18 @@ class _Bench:
         if not readings:
             return
         law = self._found.law
-        comparison = pulse_comparison(readings, law, self._rules.pulse)  # type: ignore[arg-type] # one of the laws, or refused there
+        comparison = pulse_comparison(
+            readings,
+            law,  # type: ignore[arg-type] # one of the laws, or refused there
+            self._rules.pulse,
+            self._conditions.rotor,
+        )
         deviation = replace(comparison.deviation, inputs=self._ids("pulse"))
         self._add_difference(
             f"pulse deviation ({self._rules.pulse})", deviation, self._limit("pulse-deviation")
         )
         self.pulse_statement = comparison.statement
-        self._found.notes += _directions(comparison.asymmetry)
+        self._found.notes += [*_directions(comparison.asymmetry), *comparison.notes]
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
 
@@ -483,6 +488,18 @@ def _suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
         spread=Spread() if phases_alike(test_set.machine.winding) else CONCENTRIC_SPREAD,
     )
     return suspect(evidence)
+
+
+def _pulse_note(statement: str, suspicion: Suspicion | None) -> list[str]:
+    """Say what the pulse times show by themselves, where the suspicion does not say it already."""
+    if not statement or (suspicion is not None and not suspicion.detected):
+        return []
+    said = () if suspicion is None else suspicion.words
+    in_steps = "the three pairs differ in steps"
+    told = any(word.startswith("by pulse, ") for word in said) or statement in said
+    if told or (statement.startswith(in_steps) and any(w.startswith(in_steps) for w in said)):
+        return []
+    return [f"by pulse, {statement}"]
 
 
 def _mean_time(forward: object, reverse: object) -> float:

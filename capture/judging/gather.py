@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from capture.errors import InputError
+from capture.judging.lacking import OfReadingError, name_of
 from capture.judging.rated import is_whole, letters_of, speaks_of
 from capture.model.machine import WindingType
 from capture.model.status import VALUELESS, Status
@@ -81,15 +82,6 @@ def gather(test_set: TestSet) -> Gathered:
     return found
 
 
-def name_of(reading: SetReading, number: int | None = None) -> str:
-    """Name a reading for a message: by id, else by what and where."""
-    if reading.id:
-        return f"reading {reading.id}"
-    where = f" at {reading.test_point}" if reading.test_point else ""
-    place = f" ({number}.)" if number else ""
-    return f"the {reading.quantity}{where}{place}"
-
-
 def as_number(reading: SetReading) -> Measured | Bounded:
     """Give a reading as the computations take it.
 
@@ -101,9 +93,7 @@ def as_number(reading: SetReading) -> Measured | Bounded:
             return Bounded(bound=reading.bound.value, side=reading.bound.side.value)
         if reading.status is Status.ABOVE_RANGE:
             return Bounded(bound=0.0, side="above")
-        raise InputError(
-            f"{name_of(reading)} is {reading.status} and tells no bound; take it again"
-        )
+        raise OfReadingError(reading, f" is {reading.status} and tells no bound; take it again")
     random = shared = 0.0
     if reading.uncertainty is not None:
         shared = reading.uncertainty.shared
@@ -131,14 +121,13 @@ def _placed(
     for reading in readings:
         point = reading.point
         if point is None or point.pair is None or point.direction is None:
-            raise InputError(
-                f"{name_of(reading)} has no pair of terminals; tag it: {', '.join(names)}"
-            )
+            raise OfReadingError(reading, f" has no pair of terminals; tag it: {', '.join(names)}")
         pair = _plain(point.pair, names)
         if pair not in names:
-            raise InputError(
-                f"{name_of(reading)} is at {reading.test_point}, not one of {', '.join(names)}; "
-                "check the machine's connection"
+            raise OfReadingError(
+                reading,
+                f" is at {reading.test_point}, not one of {', '.join(names)}; "
+                "check the machine's connection",
             )
         placed.setdefault(pair, {}).setdefault(point.direction, []).append(reading)
     return placed
@@ -226,7 +215,7 @@ def _take_inductance(
         hertz = _number(reading, "frequency", "Hz")
         henries = as_number(reading)
         if isinstance(henries, Bounded):
-            raise InputError(f"{name_of(reading)} is out of range; take it on another range")
+            raise OfReadingError(reading, " is out of range; take it on another range")
         level = reading.conditions.get("level")
         found.inductance[pair] = InductanceReading(
             henries=henries,
@@ -265,9 +254,9 @@ def _loss(
                 reactance * q if reading.conditions.get("model") == "parallel" else reactance / q
             )
             return Measured(value=ohms_value, instrument=reading.instrument, id=factor.id)
-    raise InputError(
-        f"{name_of(reading)} has no loss beside it; give the resistance, Q or D of the same frame "
-        "with the same group"
+    raise OfReadingError(
+        reading,
+        " has no loss beside it; give the resistance, Q or D of the same frame with the same group",
     )
 
 
@@ -280,9 +269,9 @@ def _frames(resistances: list[SetReading]) -> dict[str, SetReading]:
 def _number(reading: SetReading, name: str, unit: str) -> float:
     condition = reading.conditions.get(name)
     if condition is None or isinstance(condition, str | bool):
-        raise InputError(f"{name_of(reading)} does not say its {name}; give it as a condition")
+        raise OfReadingError(reading, f" does not say its {name}; give it as a condition")
     if condition.unit != unit:
-        raise InputError(f"{name_of(reading)}: {name} is in {condition.unit}, expected {unit}")
+        raise OfReadingError(reading, f": {name} is in {condition.unit}, expected {unit}")
     return condition.value
 
 
@@ -292,9 +281,10 @@ def _take_pulse(readings: list[SetReading], names: tuple[str, ...], found: Gathe
     laws = sorted({str(each.conditions.get("law", "unknown")) for each in readings})
     if len(laws) > 1:
         odd = next(each for each in readings if each.conditions.get("law", "unknown") != laws[0])
-        raise InputError(
-            f"{name_of(odd)} follows another law ({', '.join(laws)}); times of one instrument "
-            "in one mode belong together"
+        raise OfReadingError(
+            odd,
+            f" follows another law ({', '.join(laws)}); times of one instrument "
+            "in one mode belong together",
         )
     placed = _placed(readings, names)
     _require_all("pulse_time", placed, names)
@@ -315,7 +305,7 @@ def _take_pulse(readings: list[SetReading], names: tuple[str, ...], found: Gathe
 
 def _seconds(reading: SetReading) -> float:
     if reading.value is None:
-        raise InputError(f"{name_of(reading)} is {reading.status}; a pulse time needs a number")
+        raise OfReadingError(reading, f" is {reading.status}; a pulse time needs a number")
     return reading.value
 
 

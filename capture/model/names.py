@@ -2,6 +2,9 @@
 
 #: Name of the publisher that delivers to ``[broker]``.
 BROKER = "broker"
+#: What stands in a record for who had it made, where nobody said who. Drawn in the record's own
+#: language.
+NOBODY = "nobody named"
 
 
 def schema_id(name: str) -> str:

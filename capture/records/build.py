@@ -12,8 +12,7 @@ from capture import __version__
 from capture.config import EquipmentConfig
 from capture.display import clean, point_of
 from capture.jobs.desk import Desk
-from capture.jobs.service import WATCHER
-from capture.jobs.state import JobState, JobStatus, StepState
+from capture.jobs.state import WATCHER, JobState, JobStatus, StepState
 from capture.jobs.view import suspicion_view
 from capture.model import new_id
 from capture.model.job import Finished, JobEntry, Overridden, Refused, SignedOff

@@ -8,6 +8,7 @@ import re
 from typing import Any
 
 from capture.display import clean
+from capture.model.names import NOBODY
 from capture.model.record import Record, RecordSuspicion
 from capture.model.result import ResultRecord
 from capture.records.moving import table_of
@@ -239,7 +240,7 @@ class _Sheet:
         lines.append(
             text(
                 "made_by",
-                operator=clean(record.made_by),
+                operator=text("nobody") if record.made_by == NOBODY else clean(record.made_by),
                 moment=text.moment(record.time),
                 software=clean(record.software),
                 site=record.site,

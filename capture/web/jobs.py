@@ -1,9 +1,9 @@
 """Jobs over HTTP: starting them, acting in them, taking and keying their steps."""
 
-from typing import Any
+from typing import Annotated, Any
 from uuid import UUID
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 
 from capture.jobs.keyed import KeyedValues, TypedValue
 from capture.jobs.service import Who
@@ -23,11 +23,15 @@ def make_router(bench: Bench) -> APIRouter:
     """Make the routes of jobs."""
     router = APIRouter(prefix="/api/jobs", tags=["jobs"])
 
-    @router.get("")
-    def list_jobs() -> list[dict[str, Any]]:
-        """List every job, the one that was worked on last first."""
+    @router.get("", responses=responses(400))
+    def list_jobs(
+        before: Annotated[int | None, Query(ge=1, lt=1 << 62)] = None,
+        limit: Annotated[int, Query(ge=1, le=500)] = 50,
+    ) -> dict[str, Any]:
+        """List jobs, the one that was worked on last first; ``next`` goes on."""
         with bench.desk() as desk:
-            return desk.list_view()
+            page, more = desk.list_page(before=before, limit=limit)
+        return {"jobs": page, "next": more}
 
     @router.post("", status_code=201, responses=responses(400, 404, 409, 503))
     def start_job(body: NewJob, operator: Operator) -> dict[str, Any]:

@@ -135,6 +135,8 @@ def of(error: CaptureError) -> JSONResponse:
                     "name": lock.name,
                     "words": lock.words,
                     "until": None if lock.until is None else rfc3339(lock.until),
+                    "job": None if lock.job is None else str(lock.job),
+                    "step": lock.step,
                 }
                 for lock in error.locks
             ]

@@ -25,12 +25,11 @@ from .errors import (
 )
 from .impedance import InductanceReading, series_parallel
 from .measured import Measured, Number, identities, nominal
-from .pulse import LAWS, Law
+from .pulse import LAWS, Law, RotorState
 from .result import Bounded, Result
 from .signature import PAIRS
 
 Array = NDArray[np.float64]
-RotorState = Literal["in", "out", "unknown"]
 Quantity = Literal["resistance", "inductance", "loss", "pulse"]
 
 QUANTITIES: tuple[Quantity, ...] = ("resistance", "inductance", "loss", "pulse")

@@ -14,12 +14,18 @@ from .signature import PAIRS, require_pairs
 
 Law = Literal["period", "time-constant", "rise", "unknown"]
 LAWS: tuple[Law, ...] = get_args(Law)
+RotorState = Literal["in", "out", "unknown"]
 
 ASYMMETRY_CAUSES = (
     "a bad contact in one of the two touches",
     "the leads were not swapped, or not fully",
     "capacitance or leakage to earth at one end",
     "remanence, or a magnet rotor",
+)
+_ONE_POSITION = (
+    "with {} in, pulse times depend on where it stands, and one position cannot tell rotor from"
+    " winding: end the pulses and discharge the winding, then turn the shaft and compare again, or"
+    " take the rotor out"
 )
 _SIGNIFICANT = 3.0  # standard deviations of the difference of two means
 
@@ -53,6 +59,7 @@ class PulseComparison:
     terminal: str | None
     statement: str
     asymmetry: dict[str, Asymmetry]
+    notes: tuple[str, ...] = ()
 
     @property
     def value(self) -> float:
@@ -61,7 +68,10 @@ class PulseComparison:
 
 
 def pulse_comparison(
-    times: Mapping[str, float | Measured | PulseReadings], law: Law, definition: Definition
+    times: Mapping[str, float | Measured | PulseReadings],
+    law: Law,
+    definition: Definition,
+    rotor: RotorState = "unknown",
 ) -> PulseComparison:
     """Compare the pulse times of U-V, V-W and W-U by the definition that the site chose.
 
@@ -70,8 +80,9 @@ def pulse_comparison(
     reciprocal, so a difference between directions is never a sign of a turn fault.
 
     `law` is what the instrument's number follows: a period ∝ √L, a time constant ∝ L/R, a rise
-    time ∝ L, or nobody knows. Raises MissingReadingError for a missing pair, UnknownChoiceError,
-    NotPositiveError.
+    time ∝ L, or nobody knows. The inductance, and so the time, of a pair depends on where a rotor
+    stands, whatever the law: `notes` say so unless the rotor is out. Raises MissingReadingError for
+    a missing pair, UnknownChoiceError, NotPositiveError.
     """
     if law not in LAWS:
         raise UnknownChoiceError("law", law, LAWS)
@@ -96,7 +107,18 @@ def pulse_comparison(
         terminal=terminal,
         statement=statement,
         asymmetry=asymmetry,
+        notes=_rotor_notes(rotor),
     )
+
+
+def _rotor_notes(rotor: RotorState) -> tuple[str, ...]:
+    match rotor:
+        case "out":
+            return ()
+        case "in":
+            return (_ONE_POSITION.format("the rotor"),)
+        case _:
+            return (f"nobody said whether the rotor is in: {_ONE_POSITION.format('it')}",)
 
 
 def _mean(pair: str, entry: PulseReadings) -> float | Measured:

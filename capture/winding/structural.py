@@ -14,6 +14,8 @@ from .signature import PAIRS, open_phase, require_pairs
 from .suspicion import Candidate, Suspicion
 
 FALSE_ALARM = 2e-4  # share of sound windings that may be called suspicious by the model's own law
+_ROTOR = "rotor or winding: pulse times at one position of the rotor cannot tell"
+_THRESHOLD = sqrt(chi_square_limit(FALSE_ALARM, quantities=1))
 _EARTH_RATIO = 5.0  # a phase so many times below the others: far beyond their natural difference
 
 
@@ -86,11 +88,15 @@ def earth_words(evidence: Evidence) -> tuple[str, ...]:
 
 
 def pulse_words(evidence: Evidence) -> tuple[str, ...]:
-    """Say what pulse times of an unknown law show beside other evidence: deviation, terminal."""
+    """Say what pulse times of an unknown law show beside other evidence: deviation, terminal.
+
+    A difference beyond natural spread may be the rotor's, unless that is out.
+    """
     if not evidence.pulse or evidence.law != "unknown" or evidence.connection == "open":
         return ()
     found = _compare(evidence)
-    return (_deviation(found), found.statement)
+    rotor = evidence.rotor != "out" and _distance(evidence, found) > _THRESHOLD
+    return (_deviation(found), found.statement, *([_ROTOR] if rotor else []))
 
 
 def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
@@ -99,17 +105,15 @@ def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
     Raises MissingReadingError where there is no reading at all.
     """
     found = _compare(evidence)
-    values = np.array([found.means[pair] for pair in PAIRS])
-    noise = max(relative_noise("pulse", reading) for reading in evidence.pulse.values())
-    deviation = hypot(noise, _natural_deviation(evidence))
-    distance = float(np.linalg.norm(np.log(values) @ CONTRAST.T)) / deviation
-    threshold = sqrt(chi_square_limit(FALSE_ALARM, quantities=1))
+    distance, threshold = _distance(evidence, found), _THRESHOLD
     detected = distance > threshold
     terminal, said = None, ["no difference beyond natural spread"]
     if detected:
         # Six ends have no terminal in common.
         six = evidence.connection == "open"
         terminal, said = (None, []) if six else (found.terminal, [found.statement])
+        if evidence.rotor != "out":
+            said = [*said, _ROTOR]
     return Suspicion(
         statement="cannot tell" if detected else "balanced",
         hypothesis=None,
@@ -128,6 +132,14 @@ def terminal_only(evidence: Evidence, earth: tuple[str, ...]) -> Suspicion:
         words=(_deviation(found), *said, *earth),
         inputs=evidence.inputs,
     )
+
+
+def _distance(evidence: Evidence, found: PulseComparison) -> float:
+    """Give how far pulse times stand off those of a sound winding, in standard deviations."""
+    values = np.array([found.means[pair] for pair in PAIRS])
+    noise = max(relative_noise("pulse", reading) for reading in evidence.pulse.values())
+    deviation = hypot(noise, _natural_deviation(evidence))
+    return float(np.linalg.norm(np.log(values) @ CONTRAST.T)) / deviation
 
 
 def _natural_deviation(evidence: Evidence) -> float:

@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 
 from capture.model import new_id
 
-pytestmark = pytest.mark.takes(55)
+pytestmark = pytest.mark.takes(65)
 
 WIDTHS = ((1280, 800), (360, 740))
 #: Markup, terminal escapes, a formula, a direction override, a script address.
@@ -190,3 +190,28 @@ def test_readings_are_filtered_and_paged_through(bench, person):
     page.get_by_role("button", name="Show").click()
     expect(page.locator("tbody tr").first).to_contain_text("fan-09")
     assert "machine=fan-09" in page.url
+
+
+def test_jobs_are_paged_through(bench, person):
+    """Older goes on, Newest comes back; a job that somebody works on comes up by itself."""
+    bench.tablet.register("fan-09")
+    for _ in range(102):
+        bench.tablet.start("fan-09", "three-pair-inductance")
+    who = person(page="/jobs")
+    page, rows = who.page, who.page.locator("[data-part=jobs] li")
+    expect(rows).to_have_count(100)
+    assert page.get_by_role("link", name="Newest").count() == 0
+    first = rows.first.locator("a").get_attribute("href")
+    assert first == f"/jobs/{bench.tablet.job}"
+    page.get_by_role("link", name="Older").click()
+    expect(rows).to_have_count(2)
+    oldest = rows.last.locator("a").get_attribute("href")
+    assert page.get_by_role("link", name="Older").count() == 0
+    page.get_by_role("link", name="Newest").click()
+    expect(rows).to_have_count(100)
+    expect(rows.first.locator("a")).to_have_attribute("href", first)
+    who.connected()
+    bench.tablet.job = oldest.removeprefix("/jobs/")
+    bench.tablet.act("noted", text="dusty")
+    expect(rows.first.locator("a")).to_have_attribute("href", oldest)
+    expect(rows).to_have_count(100)

@@ -1,8 +1,9 @@
 """Jobs as pages."""
 
+from typing import Annotated
 from uuid import UUID
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
 from capture.errors import NotThereError
@@ -10,8 +11,10 @@ from capture.web.bench import Bench
 from capture.web.charts import charts_of, draw
 from capture.web.pages.instruments import away_for, instruments_of
 from capture.web.pages.remarks import uncomputed
-from capture.web.pages.render import Renderer
+from capture.web.pages.render import Renderer, address
 from capture.web.procedures import listed_procedures
+
+_PAGE = 100  # jobs on one page
 
 
 def make_router(bench: Bench, render: Renderer) -> APIRouter:
@@ -19,11 +22,15 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
     @router.get("/jobs")
-    def jobs_page(request: Request, machine: str = "") -> HTMLResponse:
-        """Show all jobs, and the start of another one."""
+    def jobs_page(
+        request: Request,
+        machine: str = "",
+        before: Annotated[int | None, Query(ge=1, lt=1 << 62)] = None,
+    ) -> HTMLResponse:
+        """Show jobs, the one that was worked on last first, page by page; start another one."""
         with bench.desk() as desk:
             last = desk.reader.last_n()
-            jobs = desk.list_view()
+            jobs, more = desk.list_page(before=before, limit=_PAGE)
             machines = desk.service.machines()
         return render.page(
             request,
@@ -32,6 +39,9 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             "/jobs",
             last,
             jobs=jobs,
+            before=before,
+            newest=address("/jobs", machine=machine),
+            older=None if more is None else address("/jobs", machine=machine, before=more),
             machines=machines,
             chosen=machine,
             procedures=listed_procedures(),

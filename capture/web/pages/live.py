@@ -22,7 +22,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             last = desk.reader.last_n()
             instruments = instruments_of(bench, desk)
             running = [s for s in desk.service.jobs() if s.status is JobStatus.RUNNING]
-        job = max(running, key=lambda each: each.last, default=None)
+        job = max(running, key=lambda each: each.worked, default=None)
         return render.page(
             request,
             "bench.html",

@@ -2,7 +2,6 @@
 
 from datetime import UTC, datetime
 from typing import Annotated, Any
-from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
@@ -10,7 +9,7 @@ from fastapi.responses import HTMLResponse
 from capture.errors import InputError
 from capture.model import Quantity
 from capture.web.bench import Bench
-from capture.web.pages.render import EXPORTS, Renderer
+from capture.web.pages.render import EXPORTS, Renderer, address
 
 _PAGE = 100  # readings on one page
 _EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
@@ -45,7 +44,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             machines = sorted(each.machine for each in desk.service.machines())
         older = None
         if len(page_of) == _PAGE:
-            older = _address("/readings", **asked, until=until, before=page_of[-1][0])
+            older = address("/readings", **asked, until=until, before=page_of[-1][0])
         return render.page(
             request,
             "readings.html",
@@ -58,9 +57,9 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             quantities=[str(each) for each in Quantity],
             machines=machines,
             older=older,
-            newest=_address("/readings", **asked),
+            newest=address("/readings", **asked),
             exports=[
-                (_address(f"/api/export/readings.{form}", **asked, until=until), words)
+                (address(f"/api/export/readings.{form}", **asked, until=until), words)
                 for form, words in EXPORTS
             ],
         )
@@ -74,8 +73,3 @@ def _utc(text: str) -> datetime:
         return max(datetime.fromisoformat(text).replace(tzinfo=UTC), _EARLIEST)
     except ValueError as error:
         raise InputError(f"until: {text[:40]!r} is no date and time as 2026-01-05T08:00") from error
-
-
-def _address(path: str, **members: Any) -> str:
-    given = {name: value for name, value in members.items() if value}
-    return f"{path}?{urlencode(given)}" if given else path

@@ -1,12 +1,10 @@
 """What could not be computed though its steps are done; a person need not look for it."""
 
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-#: What the computation calls the conditions, and what the form does.
-_CONDITIONS = {"conditions.winding_celsius": "the winding temperature, under the conditions"}
-_ID = re.compile(r"reading ([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})")
+#: What the form calls the conditions; another one stands by its own name.
+_CONDITIONS = {"winding_celsius": "the winding temperature, under the conditions"}
 
 
 def uncomputed(view: Mapping[str, Any]) -> list[str]:
@@ -19,15 +17,12 @@ def uncomputed(view: Mapping[str, Any]) -> list[str]:
     points = {
         value["reading"]: value.get("point") for step in view["steps"] for value in step["values"]
     }
-    return list(_words(view["result_notes"], done, points))
+    return [_words(each, points) for each in view["uncomputed"] if each["quantity"] in done]
 
 
-def _words(notes: list[str], done: set[str], points: Mapping[str, str | None]) -> Iterator[str]:
-    for note in notes:
-        quantity, _, why = note.partition(": ")
-        if quantity not in done:
-            continue
-        told = _ID.sub(lambda found: points.get(found[1]) or found[0], why)
-        for name, words in _CONDITIONS.items():
-            told = told.replace(name, words)
-        yield f"{quantity.replace('_', ' ')} is taken, but not computed: {told}"
+def _words(note: Mapping[str, Any], points: Mapping[str, str | None]) -> str:
+    quantity, reading, condition = note["quantity"], note["reading"], note["condition"]
+    # By its leads where they are known: nobody at the bench knows a reading by its id.
+    name = "" if reading is None else points.get(reading) or f"reading {reading}"
+    asked = "" if condition is None else _CONDITIONS.get(condition, condition.replace("_", " "))
+    return f"{quantity.replace('_', ' ')} is taken, but not computed: {name}{note['why']}{asked}"

@@ -2,6 +2,7 @@
 
 from functools import cache
 from typing import Any
+from urllib.parse import urlencode
 
 import jinja2
 from fastapi import Request
@@ -14,6 +15,12 @@ from capture.web.words import FILTERS
 
 #: Forms of exports that pages offer, and what they call them.
 EXPORTS = (("xlsx", "workbook"), ("csv", "CSV"), ("parquet", "Parquet"), ("jsonl", "JSON lines"))
+
+
+def address(path: str, **members: Any) -> str:
+    """Give the address of a page, with what is asked of it; what is empty is left out."""
+    given = {name: value for name, value in members.items() if value}
+    return f"{path}?{urlencode(given)}" if given else path
 
 
 @cache

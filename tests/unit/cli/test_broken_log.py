@@ -55,6 +55,23 @@ def test_a_command_that_writes_keeps_the_log_and_says_so_in_one_line(jobs, kille
     assert "at the historian" in said
 
 
+def test_rebuilding_a_file_that_is_named_looks_at_its_log_too(jobs, killed, tmp_path):
+    """It knows no configuration: site and bench are those that its entries name."""
+    before = killed.read_bytes()
+    here = tmp_path / "copies" / "of.journal"
+    here.parent.mkdir()
+    jobs.journal.rename(here)
+    killed.rename(log_of(here))
+    code, _, err = jobs.run("journal", "rebuild", "--journal", str(here))
+    assert code == 0, err
+    (kept,) = here.parent.glob("*.log-*")
+    assert kept.read_bytes() == before
+    (said,) = err.splitlines()
+    assert "6 commits" in said
+    assert str(kept) in said
+    assert not list(jobs.journal.parent.glob("*.log-*"))
+
+
 @pytest.mark.parametrize(
     "command",
     [("job", "show", "last"), ("job", "next", "last"), ("machine", "list"), ("readings",),

@@ -120,6 +120,26 @@ def test_the_list_can_be_of_one_machine(jobs):
     assert "0 of 3" in jobs.do("job", "list")
 
 
+def test_the_list_shows_the_newest_and_says_that_there_are_older_ones(jobs, monkeypatch):
+    monkeypatch.setattr("capture.cli.job._SHOWN", 2)
+    jobs.do("machine", "add", "FAN-07", *OPERATOR)
+    started = []
+    for _ in range(3):
+        started.insert(0, jobs.start("three-pair-inductance")["job"])
+    assert listed(jobs, "--json") == started
+    assert listed(jobs, "--json", "--last", "2") == started[:2]
+    shown = jobs.do("job", "list")
+    assert shown.endswith("there are older ones; --last 4 shows more of them\n")
+    assert shown.count("three-pair-inductance") == 2
+    shown = jobs.do("job", "list", "--last", "3")
+    assert shown.count("three-pair-inductance") == 3
+    assert "older ones" not in shown
+
+
+def listed(jobs, *how):
+    return [json.loads(line)["job"] for line in jobs.do("job", "list", *how).splitlines()]
+
+
 # ── the step that is due ─────────────────────────────────────────────────────────────────────
 
 
@@ -285,7 +305,11 @@ def test_a_discharge_is_waited_for_and_confirmed(jobs):
     until = next(s for s in jobs.look()["steps"] if s["id"] == "insulation")["after"][0]["until"]
     assert f"(until {until[11:19]} UTC)" in said
     assert "LOCKED: discharge the winding" in jobs.do("job", "next", "last")
-    assert "FIRST, after insulation: keep the winding earthed" in jobs.do("job", "next", "last")
+    said = " ".join(jobs.do("job", "next", "last").split())
+    assert (
+        "FIRST, after insulation: end the test on the instrument, keep the winding earthed" in said
+    )
+    assert said.index("prove it discharged") < said.index("then confirm the discharge")
 
 
 def test_a_discharge_that_was_long_enough_is_noted(jobs):
@@ -295,6 +319,29 @@ def test_a_discharge_that_was_long_enough_is_noted(jobs):
     assert jobs.step("insulation")["after"] == []
     assert "no voltage was applied that waits" in jobs.act("discharged", code=2)
     assert "no voltage was applied in step pulse" in jobs.act("discharged", "pulse", code=2)
+
+
+def test_a_discharge_of_another_job_is_said_with_the_command_that_confirms_it(jobs, draft):
+    """The winding is the same, whoever left that job and began this one."""
+    tested = jobs.start("insulation-one-minute")["job"]
+    jobs.act("applied", "insulation", "60")
+    jobs.act("finish")
+    second = jobs.start("three-pair-resistance")["job"]
+    way_out = f"benchtally job discharged {tested} insulation"
+    shown = jobs.do("job", "show", second)
+    assert f"First: discharge the winding: in job {tested} of this machine" in " ".join(
+        shown.split()
+    )
+    assert f"then: {way_out}" in shown
+    said = jobs.do("job", "next", "last")
+    assert said.index("FIRST: discharge the winding") < said.index("resistance-u-v:")
+    assert "LOCKED" not in said, "it is said once"
+    jobs.store(ohms(draft, 0.8421))
+    refused = jobs.act("take", "resistance-u-v", code=1)
+    assert f"in job {tested} of this machine, step insulation" in refused
+    assert refused.endswith(f" UTC): {way_out}\n")
+    jobs.act("override", "resistance-u-v", "discharge", "--reason", "it was earthed all along")
+    jobs.act("take", "resistance-u-v")
 
 
 def test_pulses_wait_for_insulation_and_an_override_says_why(jobs):
@@ -384,6 +431,13 @@ def test_what_people_write_cannot_reach_the_terminal_as_an_escape(jobs):
     jobs.act("note", "a\x1b[31mb\nc", code=0)
     text = jobs.do("job", "show", "last")  # the fixture refuses control characters
     assert "\x1b" not in text
+
+
+def test_next_asks_for_no_leads_to_be_lifted_under_current(jobs):
+    jobs.start("three-pair-resistance")
+    assert "Once the meter's current is zero, lift the leads" in jobs.do("job", "next", "last")
+    jobs.start("three-pair-inductance")
+    assert "Lift the leads, then put them on" in jobs.do("job", "next", "last")
 
 
 def test_next_says_that_a_job_takes_nothing_now(jobs):

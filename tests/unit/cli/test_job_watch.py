@@ -196,6 +196,28 @@ def test_a_voltage_is_said_to_be_counted_only_where_somebody_counts(
     assert ("keep the winding earthed for at least four times" in told) is not hands_free
 
 
+def test_a_voltage_that_another_step_is_due_for_is_told(jobs, draft, meanwhile):
+    """Its tester counts nothing, and the procedure has no step for it."""
+    jobs.start("three-pair-resistance")
+
+    def test():
+        jobs.store(
+            draft(
+                time=now(), quantity="insulation_resistance", value=1e9, digits="1.0",
+                shown_unit="GOhm",
+            )
+        )  # fmt: skip
+
+    def interrupt():
+        raise KeyboardInterrupt
+
+    meanwhile += [test, interrupt]
+    lines = jobs.do("job", "watch", "last", "--until", "signed-off").splitlines()
+    (told,) = [line for line in lines if "comes in" in line]
+    assert "but step resistance-u-v is to be done: nothing takes this" in told
+    assert "its voltage is on is counted" in told
+
+
 def test_of_json_each_line_is_an_entry_of_the_job(jobs, draft, meanwhile):
     jobs.start("three-pair-resistance")
 

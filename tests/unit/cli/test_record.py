@@ -57,6 +57,14 @@ def test_every_form_is_written_under_a_name_that_tells_what_it_is(signed, tmp_pa
     assert not list((tmp_path / "out").glob(".*"))
 
 
+def test_without_a_name_the_record_says_so_in_its_own_language(jobs, tmp_path):
+    do_job(jobs)
+    for language, said in (("en", "by nobody named on"), ("de", "von nicht genannter Person am")):
+        out = tmp_path / f"{language}.html"
+        jobs.do("record", "last", "--html", "--language", language, "--out", str(out))
+        assert said in out.read_text("utf-8")
+
+
 def test_without_a_form_it_is_a_pdf_where_one_is(signed):
     (line,) = signed.do("record", "last").splitlines()
     assert Path(line).read_bytes().startswith(b"%PDF")

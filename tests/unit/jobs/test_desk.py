@@ -224,7 +224,7 @@ def test_after_insulation_every_step_waits_four_times_the_voltage(bench, six):
     with pytest.raises(LockedError, match="wait 1 s more"):
         bench.act(Discharged(step="insulation"))
     bench.clock.advance(1)
-    with pytest.raises(LockedError, match="confirm that the winding was discharged"):
+    with pytest.raises(LockedError, match="prove the winding discharged, then confirm"):
         bench.key("pulse", six)
     bench.act(Discharged(step="insulation"))
     bench.key("pulse", six)

@@ -10,7 +10,8 @@ ALONE = "this procedure has no step for it"
 
 
 def lock(bench):
-    (found,) = bench.desk.view(bench.state)["steps"][0]["locks"]
+    held = bench.desk.view(bench.state)["steps"][0]["locks"]
+    (found,) = [each for each in held if each["name"] == "insulation"]
     return found["words"]
 
 
@@ -104,6 +105,7 @@ def test_so_it_does_where_no_test_was_ever_taken(bench):
 
 def test_of_two_the_newer_one_is_named(bench):
     insulated(bench)
+    bench.discharge()
     bench.clock.advance(86_400)
     bench.job = new_id()
     insulated(bench, 2e5)

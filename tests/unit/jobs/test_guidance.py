@@ -43,6 +43,26 @@ def test_the_insulation_test_voltage_is_that_of_the_table_and_names_it(rated, lo
     assert "licensed practice decide" in setting.words
 
 
+@pytest.mark.parametrize("point", ["K+L+M-frame", "R1-frame", "F1-frame", "U+V+W-R1"])
+def test_no_voltage_is_named_for_a_circuit_that_the_nameplate_does_not_speak_of(point):
+    """What a stator of 6600 V is tested with ruins a detector, and whoever holds its leads."""
+    step = step_of("insulation-one-minute", "insulation").model_copy(update={"points": (point,)})
+    found = guidance(step, Nameplate(rated_volts=6600, year=2004, winding="form"), LIMITS)
+    (setting,) = found.settings
+    assert (setting.lowest, setting.highest, found.bounds) == (None, None, ())
+    assert "these terminals are of another circuit" in setting.words
+    assert "no limit" in found.missing[0]
+    of_dc = guidance(step, Nameplate(rated_volts=220, year=2004, winding="field"), LIMITS)
+    assert of_dc.settings[0].lowest == 500
+
+
+@pytest.mark.parametrize("point", ["U1+U2-frame", "T1+T2+T3-frame", "2U+2V+2W-PE", "U-V"])
+def test_the_stators_own_terminals_are_tested_by_its_voltage(point):
+    step = step_of("insulation-one-minute", "insulation").model_copy(update={"points": (point,)})
+    found = guidance(step, Nameplate(rated_volts=6600, year=2004, winding="form"), LIMITS)
+    assert found.settings[0].lowest == 2500
+
+
 def test_without_a_rated_voltage_there_is_no_test_voltage_and_no_limit():
     found = insulation(year=2004)
     (setting,) = found.settings

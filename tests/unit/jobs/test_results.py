@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from capture.errors import InputError
-from capture.jobs.results import compute, insulation_failed
+from capture.jobs.results import Uncomputed, compute, insulation_failed
 from capture.jobs.rules import LockedError
 from capture.jobs.state import StepStatus
 from capture.journal import StaleError
@@ -133,6 +133,48 @@ def test_insulation_without_a_temperature_waits_for_it(bench):
     assert bench.count("result") == 1
 
 
+def told(bench):
+    """Give why quantities came to no result, and hold the notes against it: the same, in one line."""
+    now = bench.desk.now(bench.job)
+    for each in now.uncomputed:
+        name = "" if each.reading is None else f"reading {each.reading}"
+        asked = "" if each.condition is None else f"conditions.{each.condition}"
+        assert f"{each.quantity}: {name}{each.why}{asked}" in now.notes
+    return now.uncomputed
+
+
+def test_why_a_quantity_came_to_no_result_is_told_as_data(bench, six):
+    bench.begin()
+    assert told(bench) == ()
+    bench.take("resistance-u-v", [bench.reading("resistance", 0.8421)])
+    (found,) = told(bench)
+    assert (found.quantity, found.reading, found.condition) == ("resistance", None, None)
+    assert found.why.startswith("resistance of V-W, W-U is missing")
+
+
+def test_the_condition_that_is_asked_for_is_told_by_its_name(bench):
+    bench.begin("insulation-one-minute")
+    insulated(bench)
+    why = "insulation resistance cannot be brought to 40 °C: give "
+    assert told(bench) == (Uncomputed("insulation_resistance", why, condition="winding_celsius"),)
+    bench.act(ConditionsChanged(conditions=JobConditions(winding_celsius=22.0)))
+    assert told(bench) == ()
+
+
+def test_the_reading_that_cannot_be_taken_is_told_by_its_id(bench):
+    bench.begin("three-pair-inductance")
+    first = bench.reading("inductance", 0.0123)
+    for pair, reading in (
+        ("u-v", first),
+        ("v-w", bench.reading("inductance", 0.0124)),
+        ("w-u", bench.reading("inductance", 0.0125)),
+    ):
+        bench.take(f"inductance-{pair}", [reading])
+    (found,) = told(bench)
+    assert (found.quantity, found.reading) == ("inductance", str(first))
+    assert found.why == " does not say its frequency; give it as a condition"
+
+
 # ── stored once ──────────────────────────────────────────────────────────────────────────────
 
 
@@ -251,6 +293,15 @@ def test_nothing_taken_is_nothing_judged(bench):
     assert insulation_failed(state, machine, {}, "insulation") is None
     with pytest.raises(InputError, match="there is no step"):
         insulation_failed(state, machine, {}, "nowhere")
+
+
+def test_where_the_rotor_was_is_told_by_the_pulse_step_where_no_inductance_is_taken(pulses, six):
+    pulses.key("pulse", six, conditions=JobConditions(rotor="in"))
+    notes = " ".join(pulses.desk.now(pulses.job).notes)
+    assert "with the rotor in, pulse times depend on where it stands" in notes
+    pulses.act(Redone(step="pulse", reason="rotor taken out"))
+    pulses.key("pulse", six, conditions=JobConditions(rotor="out"))
+    assert "where it stands" not in " ".join(pulses.desk.now(pulses.job).notes)
 
 
 @pytest.mark.parametrize("shown", ["3 MΩ", "---", "<1 MΩ"])

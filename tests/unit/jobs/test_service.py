@@ -50,6 +50,27 @@ def test_a_machine_is_what_was_said_of_it_last(service):
         service.machine("fan-99")
 
 
+def test_no_more_jobs_are_replayed_than_a_page_shows(service, monkeypatch):
+    """Of thousands of jobs, a look at the list must not wait for all."""
+    procedure = load_procedure("three-pair-inductance")
+    jobs = [new_id() for _ in range(9)]
+    for job in jobs:
+        service.start(job, "fan-07", procedure, who())
+    fresh = JobService(service._reader, service._append, ManualClock(), "sawmill", "bench-1")
+    replayed = []
+    look = fresh.state
+    monkeypatch.setattr(fresh, "state", lambda job: replayed.append(job) or look(job))
+    page = fresh.page(limit=3)
+    assert [state.job for _, state in page] == replayed == jobs[:5:-1]
+    page = fresh.page(before=page[-1][0], limit=3)
+    assert [state.job for _, state in page] == jobs[5:2:-1]
+    assert next(fresh.newest_first()).job == jobs[-1]
+    assert len(replayed) == 6, "what was shown once is remembered"
+    assert [state.job for state in fresh.newest_first()] == jobs[::-1]
+    assert [state.job for state in fresh.jobs()] == jobs[::-1]
+    assert len(replayed) == 9
+
+
 def test_two_writers_on_one_job_cannot_overwrite_each_other(service):
     job = new_id()
     first = service.start(job, "fan-07", load_procedure("three-pair-inductance"), who())

@@ -21,6 +21,21 @@ from capture.model.job import (
 # ── touches ──────────────────────────────────────────────────────────────────────────────────
 
 
+def test_nobody_is_told_to_lift_leads_while_a_current_flows(bench):
+    """What holds the next step comes first; and where nothing does, the current is zero first."""
+    bench.begin("three-pair-resistance")
+    bench.watching()
+    bench.show("resistance", steady(0.8421))
+    assert bench.watch.seen.reason == (
+        "once the meter's current is zero, lift the leads, then put them on"
+    )
+    bench.touch("resistance", 0.8421)
+    bench.show("resistance", steady(0.8421))
+    assert bench.watch.seen.reason.startswith(
+        "after step resistance-u-v: ramp the meter's current down, wait for zero, then move"
+    )
+
+
 def test_one_touch_is_one_reading(coils):
     """The display goes on standing still; the next step waits for the leads to be lifted."""
     coils.touch("inductance", 0.0623)

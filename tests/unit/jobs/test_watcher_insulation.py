@@ -4,8 +4,8 @@ import pytest
 from watched import InsulationTester, applied, at_times, racing, taken
 
 from capture.errors import JournalError
-from capture.jobs.service import WATCHER
-from capture.jobs.state import JobStatus
+from capture.jobs.rules import LockedError
+from capture.jobs.state import WATCHER, JobStatus
 from capture.jobs.watcher import JobWatch
 from capture.journal import StaleError
 from capture.model.job import (
@@ -192,12 +192,23 @@ def test_whoever_signs_off_under_voltage_is_told_before(wet):
     wet.follow()
     (left,) = wet.desk.view(wet.state)["steps"][0]["after"]
     assert left["name"] == "discharge"
-    assert left["words"].startswith("keep the winding earthed for 80 s more")
+    assert "keep the winding earthed for 80 s more" in left["words"]
     wet.act(SignedOff())
     tester.run(50)
     wet.quiet(5)
     (left,) = wet.desk.view(wet.state)["steps"][0]["after"]
-    assert left["words"].startswith("keep the winding earthed for 19")
+    assert "keep the winding earthed for 19" in left["words"]
+
+
+def test_a_test_that_nobody_ends_never_waits_its_discharge_out(wet):
+    """The step was taken at 60 s, and the tester goes on: there is nothing to confirm meanwhile."""
+    tester = InsulationTester(wet)
+    for until in (70, 130, 250, 310, 550, 900):
+        tester.run(until)
+        with pytest.raises(LockedError, match="wait"):
+            wet.act(Discharged(step="insulation"))
+    wet.quiet(5)
+    assert applied(wet) == [60, 180, 540, 900]
 
 
 @pytest.mark.parametrize("event", [SignedOff(), Noted(text="dusty")])

@@ -352,6 +352,21 @@ def test_one_that_is_there_already_among_many_is_passed_over(store, look, draft)
     assert look.check() == 7
 
 
+def test_a_lone_reading_is_kept_as_it_was_stored_until_the_next_append(store, reader, path, drafts):
+    one, *two = drafts(3)
+    assert store.lone is None
+    store.append([one])
+    assert [store.lone] == reader.after(0, 10)
+    other = Store(path)
+    other.append(drafts(1, "ohm-2"))
+    other.close()
+    assert store.lone.n == 1, "what others append is for the writer to notice"
+    store.append([one])
+    assert store.lone is None, "nothing was stored"
+    store.append(two)
+    assert store.lone is None
+
+
 def test_two_of_the_same_id_in_one_batch_are_stored_once(store, look, draft):
     one = draft()
     assert store.append(written([one, one])) == [Stored(1, 1), Stored(0, None)]

@@ -34,7 +34,7 @@ def test_append_returns_after_the_commit(writer, commits, drafts, look):
 
 def test_whoever_is_told_of_a_commit_may_ask_for_a_lone_reading(path, drafts):
     told = queue.SimpleQueue()
-    writer = Writer(path, SystemClock(), lambda: told.put(writer.newest))
+    writer = Writer(path, SystemClock(), lambda: told.put(writer.news))
     writer.start()
     try:
         one, *two = drafts(3)

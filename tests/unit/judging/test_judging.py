@@ -164,6 +164,45 @@ def test_what_is_not_used_is_named():
     assert "reading r1 not" in notes
 
 
+def pulses(law="unknown", rotor="in"):
+    """Give the pulse times of a cut coil alone, further apart than any sound winding's."""
+    given = case("cut-coil")
+    given["readings"] = [
+        {
+            **each,
+            "value": each["value"] * (1.1 if each["test_point"] in ("V-W", "W-V") else 1),
+            "conditions": {**each.get("conditions", {}), "law": law},
+        }
+        for each in given["readings"]
+        if each["quantity"] == "pulse_time"
+    ]
+    given["conditions"] = {**given.get("conditions", {}), "rotor": rotor}
+    given.pop("steps", None)
+    return judged(given)
+
+
+@pytest.mark.parametrize("law", ["unknown", "period"])
+def test_what_the_rotor_does_to_pulse_times_is_said_where_they_are_compared(law):
+    notes = [each for each in pulses(law).notes if "pulse times depend on where it stands" in each]
+    assert len(notes) == 1
+    assert not [each for each in pulses(law, "out").notes if "where it stands" in each]
+
+
+@pytest.mark.parametrize("law", ["unknown", "period"])
+def test_what_the_pulse_times_share_is_said_once(law):
+    found = pulses(law, "out")
+    said = [each for each in (*found.suspicion.words, *found.notes) if "share U" in each]
+    assert len(said) == 1
+
+
+def test_what_they_share_beside_another_quantity_is_said_of_each():
+    found = judged(case("cut-coil"))
+    assert [each for each in (*found.suspicion.words, *found.notes) if "share U" in each] == [
+        "by inductance, the two low pairs U-V and W-U share U",
+        "by pulse, the two low pairs, U-V and W-U, share U",
+    ]
+
+
 def test_open_pairs_are_evidence_and_point_to_the_phase():
     given = case("healthy")
     for id_ in ("r1", "r3"):

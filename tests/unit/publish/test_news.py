@@ -59,7 +59,7 @@ class Told:
     def append(self, draft):
         """Store a reading and tell of it, as the daemon does."""
         self.store.append([draft])
-        self.say(line_of(self.store.newest))
+        self.say(line_of(self.store.lone))
 
     def rest(self):
         found = []
@@ -111,7 +111,7 @@ def test_of_two_that_were_told_at_once_none_is_passed_over(told, drafts):
     lines = b""
     for draft in drafts(2):
         told.store.append([draft])
-        lines += line_of(told.store.newest)
+        lines += line_of(told.store.lone)
     told.say(lines)
     assert [row.n for row in told.rest()] == [6, 7]
 
@@ -130,7 +130,7 @@ def test_an_entry_that_was_told_long_ago_is_not_given_again(told, drafts):
 def test_a_line_in_pieces_and_states_beside_it(told, drafts):
     told.rest()
     told.store.append(drafts(1))
-    line = line_of(told.store.newest)
+    line = line_of(told.store.lone)
     told.say(b'{"instrument":"a","state":"running"}\n' + line[:9])
     assert told.feed.newest is None
     told.say(line[9:])

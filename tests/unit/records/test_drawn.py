@@ -29,6 +29,7 @@ from capture.records.pages import code_of, make_pages
 from capture.records.plots import plots_of
 from capture.records.texts import catalogue, languages
 from capture.records.verify import record_text
+from capture.winding import Evidence, pulse_comparison, suspect
 from capture.winding.hypotheses import BALANCED, PRIOR, ROTOR, TWO_FAULTS
 
 # ISO 19005-3 (PDF/A-3) as the PDF Association's public pages have it: an output intent, XMP that
@@ -445,6 +446,20 @@ def test_no_builtin_procedure_and_no_limit_is_left_without_german():
     limits = tomllib.loads((files("capture.winding") / "limits.toml").read_text("utf-8"))
     for limit in limits.values():
         assert text.say(limit["confidence"]) != limit["confidence"]
+
+
+@pytest.mark.parametrize("rotor", ["in", "unknown"])
+@pytest.mark.parametrize("times", [(90, 100, 91), (90, 95, 100), (100, 100, 100)])
+def test_what_is_said_of_pulse_times_is_said_in_german(rotor, times):
+    text = catalogue("de")
+    given = dict(zip(("U-V", "V-W", "W-U"), (each * 1e-6 for each in times), strict=True))
+    found = pulse_comparison(given, "unknown", "span-max", rotor)
+    words = suspect(Evidence(connection="star", pulse=given, rotor=rotor)).words
+    for said in (f"by pulse, {found.statement}", *found.notes, *words):
+        if said != "no difference beyond natural spread":
+            german = text.say(said)
+            assert german != said
+            assert " the " not in german
 
 
 @pytest.mark.parametrize("winding", ["random", "field", "dc-armature", "concentric", "unknown"])

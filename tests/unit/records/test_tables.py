@@ -3,6 +3,7 @@
 import pytest
 
 from capture.model.job import ConditionsChanged, JobConditions, Redone
+from capture.records.forms import Wish, drawn
 from capture.records.tables import Tables
 from capture.records.texts import catalogue
 
@@ -39,6 +40,25 @@ def test_a_temperature_that_changed_meanwhile_stands_beside_each_reading(bench):
     bench.do_job(angles=(), celsius=225.0)
     told = {row["Leads on"]: row["Winding"] for row in readings(bench, "Resistance")}
     assert told == {"U-V": "22.5 °C", "V-W": "225 °C", "W-U": "225 °C"}
+
+
+@pytest.mark.parametrize(
+    ("maker", "english", "german"),
+    [
+        ("nobody named", "made by nobody named on", "erstellt von nicht genannter Person am"),
+        # What somebody is called stays as it is, even where the catalogue has German for it.
+        ("wrong terminal", "made by wrong terminal on", "erstellt von wrong terminal am"),
+    ],
+)
+def test_a_record_that_nobody_put_a_name_to_says_so_in_its_own_language(
+    bench, maker, english, german
+):
+    bench.do_job(angles=())
+    draft = bench.keeper.shown(bench.job, maker)
+    for language, said in (("en", english), ("de", german)):
+        page = drawn(draft, Wish("html", language), bench.evidence.get).decode()
+        assert f" {said} " in page
+    assert draft.made_by == maker, "what is stored is in one language"
 
 
 @pytest.mark.parametrize(

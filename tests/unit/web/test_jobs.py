@@ -70,8 +70,34 @@ def test_a_job_handed_in_twice_starts_once(served):
     }
     first = served.post("/api/jobs", **body)
     assert served.post("/api/jobs", **body)["last"] == first["last"]
-    assert len(served.get("/api/jobs")) == 1
+    assert len(served.get("/api/jobs")["jobs"]) == 1
     served.post("/api/jobs", 409, **{**body, "id": str(new_id())})
+
+
+def ids(page):
+    return [each["job"] for each in page["jobs"]]
+
+
+def test_a_page_of_jobs_goes_on_where_the_one_before_ended(served):
+    started = [served.start() for _ in range(5)]
+    order = [each["job"] for each in started][::-1]
+    first = served.get("/api/jobs", limit=2)
+    assert ids(first) == order[:2]
+    second = served.get("/api/jobs", limit=2, before=first["next"])
+    assert ids(second) == order[2:4]
+    last = served.get("/api/jobs", limit=2, before=second["next"])
+    assert (ids(last), last["next"]) == (order[4:], None)
+    assert served.get("/api/jobs", limit=5)["next"] is None, "none is older"
+    assert served.get("/api/jobs", before=1) == {"jobs": [], "next": None}
+    served.act(started[0], "noted", text="dusty")
+    assert ids(served.get("/api/jobs")) == [order[4], *order[:4]], "worked on last, first"
+
+
+@pytest.mark.parametrize("asked", [{"limit": 0}, {"limit": 501}, {"before": 0}, {"before": "x"}])
+def test_a_page_of_jobs_that_cannot_be_is_refused_in_a_line(served, asked):
+    answer = served.client.get("/api/jobs", params=asked)
+    assert answer.status_code == 400
+    assert next(iter(asked)) in answer.json()["detail"]
 
 
 def test_six_keyed_readings_with_a_photo_are_judged_at_once(served, photo):
@@ -224,6 +250,40 @@ def test_after_a_test_voltage_the_winding_waits_for_its_discharge(served, draft)
     served.clock.advance(241)
     done = served.act(after, "discharged", step="insulation")
     assert step(done, "insulation")["after"] == []
+
+
+def test_a_discharge_that_another_job_owes_stands_before_everything_else(served):
+    """Once with the way to that job, though it locks a step that has a lock of its own too."""
+    tested = served.act(
+        served.start("insulation-one-minute"), "applied", step="insulation", seconds=60
+    )
+    job = served.start("insulation-one-minute")
+    job = served.act(job, "applied", step="insulation", seconds=20)
+    assert [each["job"] for each in job["steps"][0]["locks"]] == [tested["job"], None]
+    page = served.client.get(f"/jobs/{job['job']}").text
+    first = page.index(f"in job {tested['job']} of this machine, step insulation")
+    assert first < page.index("Keep the winding earthed until the time is over")
+    assert f'<a href="/jobs/{tested["job"]}">Go to that job</a>' in page
+    assert page.count("Go on without it, on your own responsibility") == 1
+    refused = served.post(f"/api/jobs/{job['job']}/steps/insulation/take", 400, seen=job["last"])
+    assert "no reading" in refused["detail"]
+    served.clock.advance(241)
+    served.act(tested, "discharged", step="insulation")
+    served.act(job, "discharged", step="insulation")
+    page = served.client.get(f"/jobs/{job['job']}").text
+    assert "From another job of this machine" not in page
+    assert "Go on without it" not in page
+
+
+def test_a_job_that_the_bench_does_not_follow_says_so(served):
+    """A reading is taken for the job that was worked on last: leads on this one serve the other."""
+    job = served.start("three-pair-resistance")
+    served.seen = served.seen.__class__(job="another", reason="waiting for a reading")
+    page = served.client.get(f"/jobs/{job['job']}").text
+    assert 'Hands-free capture follows <a href="/jobs/another">another job</a>' in page
+    assert "Let it follow this one</button>" in page
+    served.seen = served.seen.__class__(job=job["job"], reason="waiting for a reading")
+    assert "Hands-free capture follows" not in served.client.get(f"/jobs/{job['job']}").text
 
 
 def test_steps_in_any_order_then_finished_and_signed_off(served):

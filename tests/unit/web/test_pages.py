@@ -1,5 +1,6 @@
 """What pages tell a person of the bench's own state, and which fields they have."""
 
+import html
 import re
 
 import pytest
@@ -62,6 +63,23 @@ def test_nobody_starts_a_procedure_without_having_chosen_it(served):
     served.register("fan-08")
     assert served.client.get("/jobs").text.count('<option value="">choose</option>') == 2
     assert served.client.get("/jobs?machine=fan-08").text.count('<option value="">choose') == 1
+
+
+def test_the_page_of_jobs_goes_on_with_older_ones(served, monkeypatch):
+    monkeypatch.setattr("capture.web.pages.jobs._PAGE", 2)
+    started = [served.start()["job"] for _ in range(3)]
+    address = "/jobs?machine=fan-07"
+    first = served.client.get(address).text
+    assert [each in first for each in started] == [False, True, True]
+    assert "Newest" not in first
+    (older,) = re.findall(r'rel="next" href="([^"]+)">Older<', first)
+    second = served.client.get(html.unescape(older)).text
+    assert [each in second for each in started] == [True, False, False]
+    assert "Older" not in second
+    assert "<option selected>fan-07" in second, "what was chosen is still chosen"
+    (newest,) = re.findall(r'href="([^"]+)">Newest<', second)
+    assert served.client.get(html.unescape(newest)).text == first
+    assert "No job is older." in served.client.get("/jobs?before=1").text
 
 
 def test_the_page_for_setting_up_says_where_the_configuration_lies(served):
@@ -170,6 +188,8 @@ def test_insulation_without_a_temperature_is_said_to_be_taken_and_what_it_lacks(
     told = key(served, job, "insulation", ("498 MΩ", "650 MΩ", "868 MΩ"), (15, 30, 60))
     assert "Insulation resistance is taken, but not computed" in told
     assert "give the winding temperature, under the conditions." in told
+    (found,) = served.client.get(f"/api/jobs/{job['job']}").json()["uncomputed"]
+    assert (found["quantity"], found["condition"]) == ("insulation_resistance", "winding_celsius")
 
 
 def test_a_pulse_time_above_range_is_named_by_its_leads(served):

@@ -34,6 +34,15 @@ def test_nothing_is_told_of_another_job_nor_when_nothing_comes(served):
     assert "Go to that job" not in page(served, "/")
 
 
+def test_a_voltage_while_another_step_is_due_is_told_there_too(served):
+    job = served.start("three-pair-inductance")["job"]
+    words = "insulation resistance comes in from ins-1, but step inductance-u-v is to be done"
+    served.seen = Watch(job=job, instrument="ins-1", reason=words)
+    shown = page(served, f"/jobs/{job}")
+    assert shown.count(f"I{words[1:]}.") == 1
+    assert 'data-part="unheeded"' in shown
+
+
 def test_a_step_that_is_waited_for_says_what_it_waits_for_and_no_more(served):
     job = served.start("three-pair-inductance")["job"]
     served.seen = Watch(job=job, step="inductance-u-v", instrument="lcr-1", reason="it settles")

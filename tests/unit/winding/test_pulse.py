@@ -50,6 +50,17 @@ def test_two_like_pairs_name_the_terminal_they_share(times, terminal, word):
     assert f"share {terminal}" in found.statement
 
 
+@pytest.mark.parametrize("law", ["unknown", "period"])
+def test_what_the_rotor_does_to_the_times_is_said_unless_it_is_out(law):
+    """The caution stands before the shaft is turned."""
+    (inside,) = pulse_comparison(SET, law, "span-max", "in").notes
+    assert inside.startswith("with the rotor in, pulse times depend on where it stands")
+    assert inside.index("discharge the winding") < inside.index("turn the shaft")
+    (unknown,) = pulse_comparison(SET, law, "span-max").notes
+    assert unknown.startswith("nobody said whether the rotor is in: with it in, pulse times")
+    assert pulse_comparison(SET, law, "span-max", "out").notes == ()
+
+
 @pytest.mark.parametrize("noise", [-1e-9, 0.0, 1e-9])
 def test_like_pairs_are_named_in_their_order_whatever_the_last_digit_is(noise):
     """Which of two like pairs is a hair lower is noise, and differs from computer to computer."""

@@ -306,6 +306,21 @@ def test_unknown_law_gives_deviation_and_terminal_only():
     assert suspect(read(Winding(), ("pulse",), law="unknown")).statement == "balanced"
 
 
+@pytest.mark.parametrize("rotor", ["in", "unknown", "out"])
+def test_pulse_times_of_an_unknown_law_may_be_the_rotors(rotor):
+    """The rotor moves the inductance, and so the time, of a pair by whatever law."""
+    words = "rotor or winding: pulse times at one position of the rotor cannot tell"
+    winding = Winding(rotor=Rotor(saliency=0.1, electrical_degrees=40))
+    alone = suspect(read(winding, ("pulse",), law="unknown", rotor=rotor))
+    assert alone.statement == "cannot tell"
+    assert (words in alone.words) is (rotor != "out")
+    beside = suspect(read(winding, ("resistance", "pulse"), law="unknown", rotor=rotor))
+    assert any(word.startswith("pulse times deviate") for word in beside.words)
+    assert (words in beside.words) is (rotor != "out")
+    even = suspect(read(Winding(), ("pulse",), law="unknown", rotor=rotor))
+    assert words not in even.words
+
+
 def test_unknown_law_beside_other_evidence_is_told_but_not_weighed():
     winding = Winding(faults=(FewerTurns(phase="U", share=0.06),))
     both = suspect(read(winding, law="unknown"))
