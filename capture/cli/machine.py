@@ -80,6 +80,7 @@ def _writing(machine: typer.Typer) -> None:
                     f"machine {id_!r} is registered; `benchtally machine set` says anew what is "
                     "known of it"
                 )
+            bench.desk.service.check_new(id_, who)
             entry = bench.desk.service.register(id_, plate, who, note)
         if not as_json and "winding" not in plate.model_fields_set:
             complain(

@@ -47,6 +47,7 @@ REFERENCE_CELSIUS = 25.0
 #: Least insulation that any winding must have at 40 °C, Ω: (kV + 1) MΩ for no kV at all, the lowest
 #: row of the table (IEEE Std 43-2013, 12.3, from public texts).
 _FLOOR_OHMS = 1e6
+_MINUTE = 60.0  # s
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
 
@@ -193,7 +194,8 @@ def insulation_failed(
     the site has adopted that limit; where the nameplate does not tell, against the least of all.
     Where nobody knows the kind of winding, what may be too little counts as too little.
     Where the winding's temperature is not known, the value is taken as it is: below 40 °C that
-    flatters it, so what fails all the same has failed.
+    flatters it, so what fails all the same has failed. Parts that were read one after the other,
+    such as three phases of one display, stand for the whole as all of them side by side.
     """
     step = state.step(step_id)
     for reading in step.readings:
@@ -202,6 +204,8 @@ def insulation_failed(
     group = [each for each in of_step(step, readings, []) if _tells(each)]
     if not group:
         return True if step.readings else None
+    if len({each.test_point for each in group}) > 1:
+        group = [_after_a_minute(each) for each in group]
     celsius = condition_of(state, _INSULATION, "winding_celsius")
     try:
         assessment = assess(
@@ -220,7 +224,19 @@ def insulation_failed(
         limit = _FLOOR_OHMS if result.judgement is None else result.judgement.limit
         if result.bound == "below" or result.value < limit:
             return True
+    if any(each.judgement is not None for each in found):
+        parts = [each for each in found if each.judgement is not None]
+        limit = max(each.judgement.limit for each in parts if each.judgement is not None)
+        if len(parts) > 1 and 1 / sum(1 / each.value for each in parts) < limit:
+            return True
     return False if found and all(each.judgement is not None for each in found) else None
+
+
+def _after_a_minute(reading: SetReading) -> SetReading:
+    """Take a value that stands beside others on one display for the one-minute value it is."""
+    if reading.elapsed is not None:
+        return reading
+    return reading.model_copy(update={"elapsed": _MINUTE})
 
 
 def _tells(reading: SetReading) -> bool:

@@ -5,7 +5,7 @@ readings that they bring along in the same transaction.
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -115,6 +115,32 @@ class JobService:
             raise InputError(one_line(error)) from error
         self._append([entry], None)
         return entry
+
+    def check_new(self, machine: str, who: Who, earlier: Collection[UUID] = ()) -> None:
+        """Refuse to register a machine where there is one, whose description would be replaced.
+
+        What ``who`` writes may be stored already: handing it in twice does it once. ``earlier`` are
+        tries whose answer was lost; what one of them stored may be said anew.
+
+        Raises:
+            InputError: there is a machine of this name, or of one that differs in capitals only,
+                which a person would take for the same.
+        """
+        if self._reader.entry(who.id) is not None:
+            return
+        name = machine.casefold()
+        for each in self.machines():
+            if each.machine.casefold() != name or each.id in earlier:
+                continue
+            if each.machine == machine:
+                raise InputError(
+                    f"machine {machine!r} is registered already; what is known of it is said anew "
+                    "at the machine itself"
+                )
+            raise InputError(
+                f"machine {each.machine!r} is registered, and {machine!r} differs from it in "
+                "capitals only; give it another name"
+            )
 
     def machines(self) -> list[MachineEntry]:
         """List every machine as it was last described, newest first."""

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from capture.errors import InputError
-from capture.judging.gather import Gathered, gather
+from capture.judging.gather import Gathered, InsulationAt, gather
 from capture.judging.kinds import (
     between_phases,
     insulation_limits,
@@ -20,6 +20,7 @@ from capture.winding import (
     Bounded,
     EitherConnection,
     Evidence,
+    InsulationIndices,
     Limit,
     Measured,
     MissingReadingError,
@@ -44,6 +45,7 @@ from capture.winding import (
 )
 
 Overrides = Mapping[str, Mapping[str, object]]
+_PASSES = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 _FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 _SAY_WHICH = "say which it is"
 _NO_MAKE = "concentric does not say which"
@@ -51,6 +53,11 @@ _NOT_ALIKE = (
     "concentric winding: its phases may differ by construction, so a difference between them fails "
     "nothing by itself; compare it with an earlier test of this winding"
 )
+_OF_THE_WHOLE = (
+    "insulation was tested part by part, and limits are written for the whole winding: a part that "
+    "is below the limit fails, one above it passes nothing"
+)
+_ROTOR_PAIRS = ("K-L", "L-M", "M-K")
 _SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
 
 
@@ -100,9 +107,9 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
     for part in (bench.resistance, bench.inductance, bench.insulation, bench.pulse):
         part()
     given = {
-        "resistance": bool(found.resistance),
+        "resistance": bool(found.resistance or found.resistance_elsewhere),
         "inductance": bool(found.inductance),
-        "insulation": bool(found.insulation or found.insulation_by_phase),
+        "insulation": bool(found.insulation or found.insulation_at or found.insulation_by_phase),
         "pulse": bool(found.pulse),
     }
     not_run = tuple(step for step in test_set.steps if not given[step])
@@ -112,12 +119,24 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
         results=tuple(bench.results),
         suspicion=suspicion,
         not_run=not_run,
-        overall=overall(
-            {each.name: each.result.judgement for each in bench.results if each.result.judgement}
-            | dict.fromkeys(not_run)
-        ),
+        overall=_overall(bench.results, not_run, found),
         notes=tuple(found.notes),
     )
+
+
+def _overall(results: list[Named], not_run: tuple[str, ...], found: Gathered) -> Overall:
+    """Give the verdict over all; no pass while something was tested that no limit is known of."""
+    whole = overall(
+        {each.name: each.result.judgement for each in results if each.result.judgement}
+        | dict.fromkeys(not_run)
+    )
+    insulation = [place for place, each in found.insulation_at.items() if not each.own]
+    strange = {"insulation": insulation, "resistance": list(found.resistance_elsewhere)}
+    said = [f"the {what} of {', '.join(places)}" for what, places in strange.items() if places]
+    if whole.verdict not in _PASSES or not said:
+        return whole
+    reason = f"no limit for {' and '.join(said)}"
+    return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=reason)
 
 
 class _Bench:
@@ -137,6 +156,7 @@ class _Bench:
     def resistance(self) -> None:
         """Unbalance, phases, and each pair at the reference temperature."""
         readings = self._found.resistance
+        self._rotor_resistance()
         if not readings:
             return
         if any(isinstance(each, Bounded) for each in readings.values()):
@@ -176,23 +196,16 @@ class _Bench:
     def insulation(self) -> None:
         """One-minute value at 40 °C against the least, and the ratios that mean something."""
         series, celsius = self._found.insulation, self._conditions.winding_celsius
-        if not series:
+        if not series and not self._found.insulation_at:
             return
         if celsius is None:
             raise NoConditionError(
                 "insulation resistance cannot be brought to 40 °C: give ", "winding_celsius"
             )
-        timed = [(time, ohms) for time, ohms in series if time is not None]
-        if len(timed) == len(series) and len(timed) > 1:
-            self._insulation_series(timed, celsius)
-            return
-        for time, ohms in series:
-            number = ohms.bound if isinstance(ohms, Bounded) else ohms
-            at_40 = insulation_at_40(number, celsius, self._machine.insulation)
-            if isinstance(ohms, Bounded):
-                at_40 = replace(at_40, bound=ohms.side)
-            when = "" if time is None else f" after {time:g} s"
-            self._against_least(f"insulation resistance{when}, at 40 °C", at_40)
+        for place, each in self._found.insulation_at.items():
+            self._insulation_at(place, each, celsius)
+        if series:
+            self._main_insulation(series, celsius)
 
     def pulse(self) -> None:
         """Deviation between the pairs; directions apart from it."""
@@ -214,6 +227,68 @@ class _Bench:
         self._found.notes += [*_directions(comparison.asymmetry), *comparison.notes]
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
+
+    def _rotor_resistance(self) -> None:
+        """Unbalance of a wound rotor's three pairs; no limit is known to be written for it."""
+        found = self._found.resistance_elsewhere
+        numbers = {pair: found[pair] for pair in _ROTOR_PAIRS if pair in found}
+        known = {pair: each for pair, each in numbers.items() if isinstance(each, Measured)}
+        if len(known) < len(_ROTOR_PAIRS):
+            return
+        ids = tuple(each for pair in _ROTOR_PAIRS for each in self._ids(pair)[-1:])
+        result = unbalance(known, self._rules.resistance, inputs=ids)
+        self._add(f"rotor resistance unbalance ({self._rules.resistance})", result)
+
+    def _main_insulation(
+        self, series: list[tuple[float | None, Measured | Bounded]], celsius: float
+    ) -> None:
+        timed = [(time, ohms) for time, ohms in series if time is not None]
+        if len(timed) == len(series) and len(timed) > 1:
+            self._insulation_series(timed, celsius)
+            return
+        for time, ohms in series:
+            when = "" if time is None else f" after {time:g} s"
+            at_40 = self._at_40(ohms, celsius)
+            self._against_least(f"insulation resistance{when}, at 40 °C", at_40)
+
+    def _at_40(self, ohms: Measured | Bounded, celsius: float) -> Result:
+        number = ohms.bound if isinstance(ohms, Bounded) else ohms
+        at_40 = insulation_at_40(number, celsius, self._machine.insulation)
+        return replace(at_40, bound=ohms.side) if isinstance(ohms, Bounded) else at_40
+
+    def _indices(
+        self, timed: list[tuple[float, Measured | Bounded]], celsius: float
+    ) -> InsulationIndices:
+        return insulation_indices(
+            [time for time, _ in timed],
+            [each if isinstance(each, Bounded) else each.value for _, each in timed],
+            celsius=celsius,
+            insulation=self._machine.insulation,
+            winding=self._machine.winding,
+        )
+
+    def _insulation_at(self, place: str, found: InsulationAt, celsius: float) -> None:
+        """Bring what no limit is written for to 40 °C, and say why nothing judges it."""
+        timed = [(time, ohms) for time, ohms in found.series if time is not None]
+        values: list[tuple[float | None, Result]]
+        if len(timed) == len(found.series) and len(timed) > 1:
+            try:
+                indices = self._indices(timed, celsius)
+            except MissingReadingError as error:
+                self._found.notes.append(f"insulation {place}: {error}")
+                return
+            values = [(60.0, indices.one_minute_at_40)]
+        else:
+            values = [(time, self._at_40(ohms, celsius)) for time, ohms in found.series]
+        for time, at_40 in values:
+            when = "" if time is None else f" after {time:g} s"
+            result = replace(at_40, inputs=tuple(each for each in found.inputs if each))
+            name = f"insulation resistance {place}{when}, at 40 °C"
+            if found.own:
+                self._part_against_least(name, result)
+            else:
+                self._add(name, result)
+                self._note(f"insulation {place}: no limit; the machine's nameplate is not its own")
 
     def _phases(self, numbers: Mapping[str, Measured]) -> None:
         connection = self._machine.connection
@@ -245,16 +320,8 @@ class _Bench:
     def _insulation_series(
         self, timed: list[tuple[float, Measured | Bounded]], celsius: float
     ) -> None:
-        times = [time for time, _ in timed]
-        ohms = [each if isinstance(each, Bounded) else each.value for _, each in timed]
         try:
-            indices = insulation_indices(
-                times,
-                ohms,
-                celsius=celsius,
-                insulation=self._machine.insulation,
-                winding=self._machine.winding,
-            )
+            indices = self._indices(timed, celsius)
         except MissingReadingError as error:
             self._found.notes.append(f"insulation: {error}")
             return
@@ -291,6 +358,25 @@ class _Bench:
                 f"judged as random-wound at {machine.rated_volts:g} V rated, which is uncommon: "
                 f"were it form-wound, at least {least / 1e6:g} MΩ would be asked for"
             )
+
+    def _part_against_least(self, name: str, result: Result) -> None:
+        """Hold a part against the least of the whole, which reads less than any of its parts.
+
+        A part that is below it fails; one that is above says nothing yet of the whole.
+        """
+        machine = self._machine
+        limits = insulation_limits(self._limits, machine.rated_volts, self._kind, machine.year)
+        self._add(name, result, limits)
+        self._note(_OF_THE_WHOLE)
+        result = self.results[-1].result
+        judgement = result.judgement
+        if judgement is not None and judgement.verdict in _PASSES:
+            judgement = replace(
+                judgement,
+                verdict=Verdict.INCONCLUSIVE,
+                reason="the limit is written for the whole winding, which reads less than a part",
+            )
+            self.results[-1] = Named(name, replace(result, judgement=judgement))
 
     def _add(self, name: str, result: Result, limits: Mapping[str, Limit] | None = None) -> None:
         """Keep a result, judged by the one of the limits that holds, or by all that may."""

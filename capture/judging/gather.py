@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 
 from capture.errors import InputError
 from capture.judging.lacking import OfReadingError, name_of
+from capture.judging.rated import is_whole, letters_of, speaks_of
+from capture.model.machine import WindingType
 from capture.model.status import VALUELESS, Status
 from capture.model.testpoint import Direction
 from capture.model.testset import SetReading, TestSet
@@ -15,18 +17,38 @@ from capture.winding import Bounded, InductanceReading, Measured, PulseReadings
 
 PAIRS = ("U-V", "V-W", "W-U")
 ENDS = ("U1-U2", "V1-V2", "W1-W2")
+_PHASES = frozenset("UVW")
 _BELIEVED = frozenset({Status.OK, Status.STALE})
 
 
 @dataclass
+class InsulationAt:
+    """Insulation at a place that no limit is written for.
+
+    ``own``: it is a part of the winding that the nameplate speaks of, such as one phase of three.
+    """
+
+    own: bool
+    series: list[tuple[float | None, Measured | Bounded]] = field(default_factory=list)
+    inputs: list[str] = field(default_factory=list)
+
+
+@dataclass
 class Gathered:
-    """The readings of one machine by what they are for."""
+    """The readings of one machine by what they are for.
+
+    ``resistance`` is that of the three pairs of U, V and W; of a rotor, an armature or a field it
+    stands in ``resistance_elsewhere``. ``insulation`` is that of the winding whose rated voltage is
+    known; what else was tested to the frame stands in ``insulation_at``, by its test point.
+    """
 
     resistance: dict[str, Measured | Bounded] = field(default_factory=dict)
+    resistance_elsewhere: dict[str, Measured | Bounded] = field(default_factory=dict)
     inductance: dict[str, InductanceReading] = field(default_factory=dict)
     pulse: dict[str, PulseReadings] = field(default_factory=dict)
     law: str = "unknown"
     insulation: list[tuple[float | None, Measured | Bounded]] = field(default_factory=list)
+    insulation_at: dict[str, InsulationAt] = field(default_factory=dict)
     insulation_by_phase: dict[str, Measured | Bounded] = field(default_factory=dict)
     inputs: dict[str, list[str]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -52,7 +74,7 @@ def gather(test_set: TestSet) -> Gathered:
     dc = [r for r in by_quantity.pop("resistance", []) if "frequency" not in r.conditions]
     _take_resistance(dc, names, found)
     _take_pulse(by_quantity.pop("pulse_time", []), names, found)
-    _take_insulation(by_quantity.pop("insulation_resistance", []), found)
+    _take_insulation(by_quantity.pop("insulation_resistance", []), test_set.machine.winding, found)
     for quantity in ("quality_factor", "dissipation_factor", "phase_angle"):
         by_quantity.pop(quantity, None)  # taken with the inductance they stood beside
     for quantity, readings in by_quantity.items():
@@ -137,6 +159,7 @@ def _newest(quantity: str, pair: str, readings: list[SetReading], found: Gathere
 
 
 def _take_resistance(readings: list[SetReading], names: tuple[str, ...], found: Gathered) -> None:
+    readings = _set_aside(readings, names, found)
     if not readings:
         return
     placed = _placed(readings, names)
@@ -146,6 +169,26 @@ def _take_resistance(readings: list[SetReading], names: tuple[str, ...], found: 
         reading = _newest("resistance", pair, every, found)
         found.resistance[pair] = as_number(reading)
         found.inputs.setdefault("resistance", []).append(reading.id)
+
+
+def _set_aside(
+    readings: list[SetReading], names: tuple[str, ...], found: Gathered
+) -> list[SetReading]:
+    """Keep a rotor's, an armature's and a field's resistances apart; give those of U, V and W."""
+    rest: list[SetReading] = []
+    for reading in readings:
+        point = reading.point
+        marks = set() if point is None else letters_of(point)
+        if point is None or not marks or marks & _PHASES:
+            rest.append(reading)
+            continue
+        place = point.pair or str(point)
+        found.resistance_elsewhere[place] = as_number(reading)
+        found.inputs.setdefault(place, []).append(reading.id)
+    if found.resistance_elsewhere:
+        at = ", ".join(found.resistance_elsewhere)
+        found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
+    return rest
 
 
 def _take_inductance(
@@ -266,13 +309,37 @@ def _seconds(reading: SetReading) -> float:
     return reading.value
 
 
-def _take_insulation(readings: list[SetReading], found: Gathered) -> None:
+def _take_insulation(readings: list[SetReading], winding: WindingType, found: Gathered) -> None:
+    """Keep apart what was tested at different places: one series belongs to one place."""
+    groups: dict[str, list[SetReading]] = {}
     for reading in readings:
-        number = as_number(reading)
         point = reading.point
         phases = set() if point is None else {mark[:1] for mark in point.first}
-        if point is not None and len(phases) == 1 and reading.elapsed is None:
-            found.insulation_by_phase[phases.pop()] = number
+        if len(phases) == 1 and phases <= _PHASES and reading.elapsed is None:
+            found.insulation_by_phase[phases.pop()] = as_number(reading)
+            found.inputs.setdefault("insulation", []).append(reading.id)
         else:
-            found.insulation.append((reading.elapsed, number))
-        found.inputs.setdefault("insulation", []).append(reading.id)
+            groups.setdefault("" if point is None else str(point), []).append(reading)
+    main = _main_of(groups, winding)
+    for place, group in groups.items():
+        numbers = [(each.elapsed, as_number(each)) for each in group]
+        ids = [each.id for each in group]
+        if place == main:
+            found.insulation += numbers
+            found.inputs.setdefault("insulation", []).extend(ids)
+            continue
+        point = group[0].point
+        own = point is not None and speaks_of(point, winding)
+        found.insulation_at[place] = InsulationAt(own)
+        found.insulation_at[place].series += numbers
+        found.insulation_at[place].inputs += ids
+
+
+def _main_of(groups: Mapping[str, list[SetReading]], winding: WindingType) -> str | None:
+    """Name the place whose value the limits are written for; None where there is none, or many."""
+    points = {place: group[0].point for place, group in groups.items()}
+    whole = [place for place, point in points.items() if point is None or is_whole(point)]
+    if whole:
+        return whole[0]
+    own = [place for place, point in points.items() if point and speaks_of(point, winding)]
+    return own[0] if len(own) == 1 else None

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import cos, radians
 
+from capture.judging.rated import is_whole
 from capture.model.record import Record, RecordReading
+from capture.model.testpoint import TestPoint
 from capture.records.texts import Catalogue
 from capture.records.titles import quantity_name
 from capture.winding import WindingError
@@ -108,14 +110,17 @@ def _balance(record: Record, quantity: str, text: Catalogue) -> Plot | None:
 
 
 def _insulation(record: Record, text: Catalogue) -> Plot | None:
-    points = [
-        (each.at_s, each.value * _MEGA)
-        for each in _holding(record, "insulation_resistance")
-        if each.at_s and each.value
-    ]
-    if len(points) < 2:  # noqa: PLR2004 - a curve has two points at least
+    by_place: dict[str, list[tuple[float, float]]] = {}
+    for each in _holding(record, "insulation_resistance"):
+        if each.at_s and each.value:
+            by_place.setdefault(each.point or "", []).append((each.at_s, each.value * _MEGA))
+    curves = {place: points for place, points in by_place.items() if len(points) > 1}
+    if not curves:
         return None
-    points.sort()
+    # One curve is of one place. Of several, that of the whole winding, else the first.
+    whole = [place for place in curves if place and is_whole(TestPoint.parse(place))]
+    place = next(iter([*whole, *curves]))
+    points = sorted(curves[place])
     x, y = zip(*points, strict=True)
     ratios = []
     for (early, low), (late, high) in pairwise(points):
@@ -125,6 +130,8 @@ def _insulation(record: Record, text: Catalogue) -> Plot | None:
             ratios.append(((early * late) ** 0.5, (low * high) ** 0.5, words))
     told = ", ".join(text.number(f"{value:.4g} MΩ / {at:g} s") for at, value in points)
     caption = text("plot_insulation")
+    if len(by_place) > 1:
+        caption = f"{caption} ({place})"
     return Plot(
         "insulation",
         "curve",

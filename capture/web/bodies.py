@@ -44,6 +44,10 @@ class NewMachine(Write):
     """What is known of it; what is left out is not known."""
     note: str = Field("", max_length=500)
     """A remark that is stored with it."""
+    new: bool = False
+    """True: it is refused where there is such a machine, whose description it would replace."""
+    earlier: Annotated[tuple[UUID, ...], Field(max_length=20)] = ()
+    """Ids of tries to register it whose answer never came: what they stored may be replaced."""
 
 
 class NewJob(Write):

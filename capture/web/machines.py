@@ -27,6 +27,8 @@ def make_router(bench: Bench) -> APIRouter:
         """Register a machine, or say anew what is known of it; its history is kept."""
         with bench.desk() as desk:
             who = Who(operator, body.id)
+            if body.new:
+                desk.service.check_new(body.machine, who, body.earlier)
             entry = desk.service.register(body.machine, body.nameplate, who, body.note)
             return entry.model_dump(mode="json")
 

@@ -13,6 +13,12 @@ UNITS: dict[str, tuple[str, ...]] = {
     "insulation_resistance": ("MΩ", "GΩ", "TΩ", "kΩ"),
     "pulse_time": ("µs", "ns", "ms"),
 }
+_BOXES = (
+    ("U", "V", "W"),
+    ("U1", "V1", "W1"),
+    ("U1", "V1", "W1", "U2", "V2", "W2"),
+    ("K", "L", "M"),
+)
 _STEP = {"taken": "mark-good", "skipped": "mark-off"}
 _JOB = {
     "running": "mark-now",
@@ -111,6 +117,8 @@ def plate(nameplate: Mapping[str, Any]) -> str:
         parts.append(f"class {nameplate['thermal_class']}")
     if nameplate.get("year"):
         parts.append(str(nameplate["year"]))
+    if nameplate.get("serial"):
+        parts.append(f"serial {clean(nameplate['serial'])}")
     return ", ".join(parts)
 
 
@@ -206,8 +214,9 @@ def terminals(step: Mapping[str, Any]) -> list[str]:
     point = step["points"][0]
     used = [mark for place in ("first", "second", "guard", "earth") for mark in point[place]]
     marks = {mark for mark in used if mark != "frame"}
-    marks = max({"U", "V", "W"}, marks)  # all three are in the box, whichever are used
-    return sorted(marks) + ["frame"] * ("frame" in used)
+    # All that are side by side in the box, whichever are used; elsewhere those that are used.
+    box = next((each for each in _BOXES if marks <= set(each)), tuple(sorted(marks)))
+    return [*box, *["frame"] * ("frame" in used)]
 
 
 def rows(step: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -5,7 +5,7 @@ the pulse, and an impedance that a shorted loop reflects into its phase. Everyth
 a sound phase has the inductance 1, and the frequency is such that ωL is 1.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -27,12 +27,17 @@ SOUND_OHMS: dict[Solved, float] = {"star": 2.0, "delta": 2 / 3, "open": 1.0}  # 
 
 @dataclass(slots=True)
 class Phases:
-    """Cases of three phases: `ohms` (n, 3), `henries` and `pulse` (n, 3, 3), `loop` (n, 3)."""
+    """Cases of three phases: `ohms` (n, 3), `henries` and `pulse` (n, 3, 3), `loop` (n, 3).
+
+    `lines` (n, 3) is resistance before the terminals of a delta, in phases; that of a star's line
+    is its phase's.
+    """
 
     ohms: Array
     henries: Array
     pulse: Array
     loop: Complex
+    lines: Array = field(default_factory=lambda: np.zeros((1, 3)))
 
     @classmethod
     def sound(cls, count: int, main_share: Array | float) -> "Phases":
@@ -83,13 +88,18 @@ def log_of(values: Array) -> Array:
 
 
 def _resistance(phases: Phases, scene: Scene) -> Array:
-    return _pairs(_diagonal(phases.ohms), scene.connection).real
+    return _pairs(_diagonal(phases.ohms), scene.connection).real + _before(phases)
 
 
 def _bridge(phases: Phases, scene: Scene) -> Complex:
     phase_ohms = phases.ohms * phase_resistive(scene)
     impedance = _diagonal(phase_ohms + phases.loop) + (1j + scene.lossy) * phases.henries
-    return _pairs(impedance, scene.connection)
+    return _pairs(impedance, scene.connection) + _before(phases) * phase_resistive(scene)
+
+
+def _before(phases: Phases) -> Array:
+    """Give what lies before the two terminals of each pair."""
+    return np.stack([phases.lines[:, i] + phases.lines[:, j] for i, j in PAIR_NODES], axis=1)
 
 
 def phase_resistive(scene: Scene) -> float:

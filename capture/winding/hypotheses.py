@@ -47,6 +47,8 @@ PRIOR = {
 }
 COIL_FAULTS = (FEWER_TURNS, SHORTED_TURNS, HIGH_JOINT, OPEN_PHASE, OPEN_PATH, REVERSED)
 
+TERMINALS_FROM = 3  # places from here on are line terminals, where they are not a coil's
+
 _STEP = 1.15  # ratio of neighbouring sizes; the model's doubt covers half a step
 _DEEPEST = 0.9  # a loop never takes all of the inductance
 _MOST_TURNS = 0.3  # share of a phase's resistance that shorted turns take with them
@@ -60,7 +62,8 @@ class Cloud:
     """The cases of one hypothesis: predicted logarithms, their doubt, place, size, weight.
 
     `logs` and `doubt` are (case, quantity, pair); `place` is 0, 1, 2 for the coil U, V, W or the
-    pair in order, −1 for none; `turns` is the share of turns lost, where that means something.
+    pair in order, 3, 4, 5 for the line terminal U, V, W, −1 for none; `turns` is the share of turns
+    lost, where that means something.
     """
 
     hypothesis: str
@@ -200,10 +203,16 @@ def _shorted_turns(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
 
 
 def _high_joint(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:
-    coil, more = grid(range(3), sizes(0.003, 20.0))
-    phases = Phases.sound(len(coil), MAIN_SHARE)
-    phases.ohms[np.arange(len(coil)), coil.astype(np.int64)] = 1 + more
-    return _cloud(HIGH_JOINT, phases, coil, scene, quantities)
+    # In a delta the lug or crimp of a line lies before two coils, and raises two pairs alike.
+    places = 2 * TERMINALS_FROM if scene.connection == "delta" else TERMINALS_FROM
+    place, more = grid(range(places), sizes(0.003, 20.0))
+    index, rows = place.astype(np.int64), np.arange(len(place))
+    phases = Phases.sound(len(place), MAIN_SHARE)
+    phases.lines = np.zeros((len(place), 3))
+    in_coil = index < TERMINALS_FROM
+    phases.ohms[rows[in_coil], index[in_coil]] = 1 + more[in_coil]
+    phases.lines[rows[~in_coil], index[~in_coil] - TERMINALS_FROM] = more[~in_coil]
+    return _cloud(HIGH_JOINT, phases, place, scene, quantities)
 
 
 def _open_phase(scene: Scene, quantities: tuple[Quantity, ...]) -> Cloud:

@@ -5,9 +5,18 @@ from math import sqrt
 
 import numpy as np
 
-from .hypotheses import BAD_READING, BALANCED, COIL_FAULTS, PHASE_TO_PHASE, TWO_FAULTS
+from .hypotheses import (
+    BAD_READING,
+    BALANCED,
+    COIL_FAULTS,
+    PHASE_TO_PHASE,
+    TERMINALS_FROM,
+    TWO_FAULTS,
+)
 from .likelihood import Fit
 from .suspicion import Candidate
+
+TERMINAL = "terminal "  # before the letter of a line terminal, which is no coil
 
 
 def rank(fits: Mapping[str, Fit]) -> list[Candidate]:
@@ -24,7 +33,8 @@ def rank(fits: Mapping[str, Fit]) -> list[Candidate]:
             close = float(one.distance[chosen].min())
             nearest[name] = min(nearest.get(name, close), close)
             by_place = {
-                place: float(share[chosen & (one.table.place == place)].sum()) for place in range(3)
+                place: float(share[chosen & (one.table.place == place)].sum())
+                for place in range(2 * TERMINALS_FROM)
             }
             best = max(by_place, key=lambda place: by_place[place])
             if by_place[best] > 0:
@@ -43,7 +53,9 @@ def rank(fits: Mapping[str, Fit]) -> list[Candidate]:
 
 
 def place_name(hypothesis: str, place: int, connection: str) -> str:
-    """Give the name of a coil, or of a pair where the hypothesis is about pairs."""
+    """Give the name of a coil, of a line terminal, or of a pair where it is about pairs."""
+    if place >= TERMINALS_FROM:
+        return f"{TERMINAL}{'UVW'[place - TERMINALS_FROM]}"
     if hypothesis in (BAD_READING, PHASE_TO_PHASE):
         pairs = ("U1-U2", "V1-V2", "W1-W2") if connection == "open" else ("U-V", "V-W", "W-U")
         return pairs[place]
@@ -67,7 +79,7 @@ def suspected_coils(fits: Mapping[str, Fit]) -> tuple[dict[str, str], float]:
     least = 1.0
     for connection, one in fits.items():
         numbers = [n for n, name in enumerate(one.table.names) if name in COIL_FAULTS]
-        chosen = np.isin(one.table.hypothesis, numbers)
+        chosen = np.isin(one.table.hypothesis, numbers) & (one.table.place < TERMINALS_FROM)
         share = np.exp(np.where(chosen, one.score - one.score[chosen].max(), -np.inf))
         by_place = np.array([share[one.table.place == place].sum() for place in range(3)])
         by_place = by_place / by_place.sum()

@@ -8,10 +8,10 @@ import numpy as np
 from . import advice
 from .chi_square import chi_square_limit
 from .evidence import Contrasts, Evidence, Quantity, check_spread, connections_of, contrasts
-from .hypotheses import BALANCED, FEWER_TURNS, TWO_FAULTS
+from .hypotheses import BALANCED, FEWER_TURNS, HIGH_JOINT, TWO_FAULTS
 from .likelihood import Fit, fit, setting_of, signal, table_of
 from .measured import COVERAGE_FACTOR
-from .ranking import apart_by, rank, suspected_coils
+from .ranking import TERMINAL, apart_by, rank, suspected_coils
 from .result import Result
 from .structural import FALSE_ALARM, earth_words, open_pairs, pulse_words, terminal_only
 from .suspicion import Candidate, Statement, Suspicion
@@ -60,6 +60,9 @@ def suspect(evidence: Evidence, *, advise: bool = True) -> Suspicion:
         if rotor_or_turns:
             statement = "cannot tell"
         coils, coil_probability = suspected_coils(fits)
+        if statement == "named":  # a joint before a delta's terminal is in no coil
+            for connection in _at_a_terminal(ranked[0]):
+                coils.pop(connection)
         terminal, terminal_words = _terminal(evidence, known, _telling(fits, known))
         loss = _loss(evidence, known)
     turns = _turns(fits, ranked) if statement == "named" else None
@@ -235,7 +238,23 @@ def _words(
                 return ["rotor or turns: cannot tell; turn the shaft or take the rotor out"]
             listed = " or ".join(name for name in leaders if name != BALANCED)
             close = _close_to_the_first(ranked) if len(leaders) == 1 else ""
-            return [f"{listed}{close}: cannot tell (coil {_by_connection(coils)})"]
+            return [f"{listed}{close}: cannot tell ({_where(ranked, coils)})"]
+
+
+def _where(ranked: list[Candidate], coils: Mapping[str, str]) -> str:
+    """Say which coil it would be, or which terminal: a joint before a delta's is in no coil."""
+    if ranked[0].places and _at_a_terminal(ranked[0]) == ranked[0].places:
+        return _by_connection(ranked[0].places)
+    coil = f"coil {_by_connection(coils)}"
+    for one in ranked:
+        if one.hypothesis == HIGH_JOINT and one.probability > advice.LEADING:
+            found = _at_a_terminal(one)
+            return f"{coil}, or {next(iter(found.values()))}" if found else coil
+    return coil
+
+
+def _at_a_terminal(one: Candidate) -> dict[str, str]:
+    return {name: place for name, place in one.places.items() if place.startswith(TERMINAL)}
 
 
 def _close_to_the_first(ranked: list[Candidate]) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 
 from capture.errors import InputError
 
+_OR = re.compile(" or ")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -63,10 +64,20 @@ class Catalogue:
 
     def _part(self, text: str) -> str:
         """Give a part of a phrase: translated, else its numbers in this language."""
-        found = self._said(text)
-        if found is not None:
-            return found
+        for translate in (self._said, self._alternatives):
+            if (found := translate(text)) is not None:
+                return found
         return self._content["values"].get(text) or self.number(text)
+
+    def _alternatives(self, text: str) -> str | None:
+        """Give "A or B or C" where each is known; what is known may hold an "or" of its own."""
+        if text in self._exact:
+            return self._exact[text]
+        for found in _OR.finditer(text):
+            first, rest = text[: found.start()], self._alternatives(text[found.end() :])
+            if first in self._exact and rest is not None:
+                return f"{self._exact[first]} {self('or')} {rest}"
+        return None
 
 
 def _pattern(said: str) -> str:

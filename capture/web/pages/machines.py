@@ -23,6 +23,7 @@ from capture.web.pages.render import EXPORTS, Renderer
 
 _JOBS_IN_FULL = 5  # of a machine, with their values and what they say
 _MOST_CHOICES = 300  # jobs to compare with
+_ITS_OWN = ("serial", "label")  # of a nameplate: what no sister shares
 _MOST_PAGES = 16  # whose trends are held for the pictures that they ask for
 
 
@@ -57,13 +58,20 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
     shown = _TrendsOfPages()
 
     @router.get("/machines")
-    def machines_page(request: Request) -> HTMLResponse:
-        """Show all machines, and the registering of another one."""
+    def machines_page(request: Request, like: MachineId | None = None) -> HTMLResponse:
+        """Show all machines, and the registering of another one, which may be ``like`` one."""
         with bench.desk() as desk:
             last = desk.reader.last_n()
             machines = [each.model_dump(mode="json") for each in desk.service.machines()]
         return render.page(
-            request, "machines.html", "Machines", "/machines", last, machines=machines
+            request,
+            "machines.html",
+            "Machines",
+            "/machines",
+            last,
+            machines=machines,
+            like=like,
+            held=_sister(machines, like),
         )
 
     @router.get("/machines/{machine:path}")
@@ -121,6 +129,21 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
         )
 
     return router
+
+
+def _sister(machines: list[dict[str, Any]], like: str | None) -> dict[str, Any]:
+    """Give what a sister's nameplate has in common with that of ``like``: all but what is its own.
+
+    Raises:
+        NotThereError: there is no such machine.
+    """
+    if like is None:
+        return {}
+    for each in machines:
+        if each["machine"] == like:
+            plate = each["nameplate"].items()
+            return {name: known for name, known in plate if name not in _ITS_OWN}
+    raise NotThereError(f"machine {like!r} is not registered; register it first")
 
 
 def _written(found: Trends) -> dict[str, Any]:

@@ -69,20 +69,25 @@ export function read(form, submitter) {
 
 // Kept apart from the page, whose markup shows what stands in it: one form asks for a secret.
 const lastSaid = new WeakMap();
+// Ids of tries whose answer never came, where what was said has been changed since: the bench may have them.
+const tried = new WeakMap();
 
 async function submit(form, body) {
   const fresh = form.querySelector("[data-new-id]");
   const said = JSON.stringify(body);
   if (lastSaid.get(form) !== said) {
     lastSaid.set(form, said);
+    if (form.dataset.id) tried.set(form, [...(tried.get(form) ?? []), form.dataset.id].slice(-20));
     delete form.dataset.id;
     if (fresh) delete fresh.dataset.made;
   }
   if (!("noId" in form.dataset)) body.id = form.dataset.id ??= newId();
   if (fresh) body[fresh.name] = fresh.dataset.made ??= newId();
   if ("seen" in form.dataset) body.seen = seen();
+  if ("earlier" in form.dataset && tried.has(form)) body.earlier = tried.get(form);
   const answer = await send(form.dataset.api, body);
   wrote(answer);
+  tried.delete(form);
   delete form.dataset.id;
   if (fresh) delete fresh.dataset.made;
   return { answer, body };

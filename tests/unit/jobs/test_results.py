@@ -280,6 +280,40 @@ def test_insulation_fails_by_what_is_known(bench, shown, plate, celsius, failed)
     assert bench.desk.results.failed(bench.state, "insulation") is failed
 
 
+PHASES = """\
+schema_version = 1
+name = "six-ends"
+title = "Each phase to the frame"
+
+[[steps]]
+id = "insulation"
+title = "Insulation of each phase"
+cautions = ["The tester puts its voltage on the winding."]
+points = ["U1-frame", "V1-frame", "W1-frame"]
+quantity = "insulation_resistance"
+energy = "test-voltage"
+take = { how = "keyed" }
+"""
+
+
+@pytest.mark.parametrize(
+    ("shown", "plate", "failed"),
+    [
+        (("850 MΩ", "850 MΩ", "850 MΩ"), PLATE, False),
+        (("850 MΩ", "10 kΩ", "850 MΩ"), PLATE, True),
+        # 9 MΩ each is 3 MΩ side by side, and 5 MΩ is the least of the whole (equal paths, computed).
+        (("9 MΩ", "9 MΩ", "9 MΩ"), PLATE, True),
+        (("16 MΩ", "16 MΩ", "16 MΩ"), PLATE, False),
+        (("850 MΩ", "10 kΩ", "850 MΩ"), Nameplate(), True),
+    ],
+)
+def test_phases_off_one_display_hold_pulses_back_as_the_whole_would(bench, shown, plate, failed):
+    """Up to now a phase with 10 kΩ to the frame kept nobody from pulses."""
+    bench.begin(PHASES, plate=plate, winding_celsius=40.0)
+    bench.key("insulation", bench.typed(shown, confirmed=True))
+    assert bench.desk.results.failed(bench.state, "insulation") is failed
+
+
 @pytest.mark.parametrize("status", ["breakdown", "aborted", "live-voltage"])
 def test_a_test_that_ended_badly_has_failed_whatever_it_showed(bench, status):
     bench.begin("insulation-one-minute", plate=PLATE, winding_celsius=22.0)

@@ -30,6 +30,7 @@ from capture.records.plots import plots_of
 from capture.records.texts import catalogue, languages
 from capture.records.verify import record_text
 from capture.winding import Evidence, pulse_comparison, suspect
+from capture.winding.hypotheses import BALANCED, PRIOR, ROTOR, TWO_FAULTS
 
 # ISO 19005-3 (PDF/A-3) as the PDF Association's public pages have it: an output intent, XMP that
 # names part and conformance, embedded files with AFRelationship, fonts embedded, no scripts.
@@ -233,6 +234,23 @@ def test_each_plot_is_there_with_its_words(done):
     # The fitted curve of the first pair goes through 62.3 mH · (1 ± 0.06), as the job was made.
     fit = next(line for line in by_name["rotor"].lines if line.fit)
     assert max(fit.y) == pytest.approx(62.3 * 1.06, rel=1e-4)
+
+
+def test_an_insulation_curve_is_of_one_place(done):
+    """Values of a rotor, or of one phase after another, are no curve with those of the whole."""
+    text = catalogue("en")
+    (whole,) = [each for each in plots_of(done.record, text) if each.name == "insulation"]
+    others = tuple(
+        each.model_copy(update={"point": "K+L+M-frame", "value": each.value / 100})
+        for each in done.record.readings
+        if each.point == "U+V+W-frame"
+    )
+    assert others
+    both = done.record.model_copy(update={"readings": (*others, *done.record.readings)})
+    (drawn_now,) = [each for each in plots_of(both, text) if each.name == "insulation"]
+    assert drawn_now.lines == whole.lines
+    assert drawn_now.marks == whole.marks
+    assert "(U+V+W-frame)" in drawn_now.caption
 
 
 def test_a_trend_is_drawn_with_what_it_says(done):
@@ -472,6 +490,76 @@ def test_what_is_said_of_a_kind_of_winding_is_said_in_german(winding):
             said = text.say(note)
             assert said != note, note
             assert not re.search(r"\b(winding|wound|armature|stands)\b", said), said
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        (
+            (
+                "fewer turns in one coil or reversed group or wrong connection or phase-to-phase: "
+                "cannot tell (coil V)"
+            ),
+            (
+                "weniger Windungen in einer Spule oder verkehrte Gruppe oder falsche Schaltung oder "
+                "Schluss zwischen Strängen: nicht zu unterscheiden (Spule V)"
+            ),
+        ),
+        (
+            (
+                "shorted turns is likeliest, but one bad reading fits nearly as well: cannot tell "
+                "(coil U if star, V if delta)"
+            ),
+            (
+                "Windungsschluss ist am wahrscheinlichsten, aber eine falsche Ablesung passt fast "
+                "ebenso gut: nicht zu unterscheiden (Spule U bei Stern, V bei Dreieck)"
+            ),
+        ),
+        ("high-resistance joint: W", "hochohmige Verbindung: W"),
+        (
+            "resistance at K-L, L-M, M-K: no limit; limits are for U-V, V-W, W-U",
+            "Widerstand an K-L, L-M, M-K: kein Grenzwert; Grenzwerte gelten für U-V, V-W, W-U",
+        ),
+        (
+            (
+                "high-resistance joint is likeliest, but one bad reading fits nearly as well: cannot "
+                "tell (terminal U)"
+            ),
+            (
+                "hochohmige Verbindung ist am wahrscheinlichsten, aber eine falsche Ablesung passt "
+                "fast ebenso gut: nicht zu unterscheiden (Klemme U)"
+            ),
+        ),
+        ("high-resistance joint: terminal U", "hochohmige Verbindung: Klemme U"),
+        (
+            "shorted turns or high-resistance joint: cannot tell (coil V, or terminal U)",
+            (
+                "Windungsschluss oder hochohmige Verbindung: nicht zu unterscheiden (Spule V, oder "
+                "Klemme U)"
+            ),
+        ),
+        (
+            "insulation resistance K+L+M-frame after 60 s, at 40 °C",
+            "Isolationswiderstand K+L+M-Gehäuse nach 60 s, bei 40 °C",
+        ),
+        (
+            "insulation resistance U1-frame earth V1+W1 after 60 s, at 40 °C",
+            "Isolationswiderstand U1-Gehäuse, Erde an V1+W1, nach 60 s, bei 40 °C",
+        ),
+    ],
+)
+def test_what_may_be_wrong_is_said_in_german(english, german):
+    assert catalogue("de").say(english) == german
+
+
+def test_every_cause_that_can_be_named_has_its_german():
+    text = catalogue("de")
+    for cause in PRIOR:
+        assert text.say(cause) != cause
+        for said in (f"{cause}: U", f"{cause}: cannot tell (coil U)"):
+            if cause in (BALANCED, ROTOR, TWO_FAULTS) and said.endswith(": U"):
+                continue  # these are at no place
+            assert cause not in text.say(said), said
 
 
 def test_an_unknown_language_is_refused():

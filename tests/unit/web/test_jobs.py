@@ -329,6 +329,24 @@ def test_a_machine_keeps_its_history(served):
     assert served.get("/api/machines/line 2/fan 3")["machine"] == "line 2/fan 3"
 
 
+def test_registering_a_machine_again_by_mistake_does_not_wipe_its_nameplate(served):
+    body = {"id": str(new_id()), "machine": "fan-07", "nameplate": {"year": 2004}, "new": True}
+    served.post("/api/machines", **body)
+    served.post("/api/machines", **body)  # handed in twice, after a lost connection
+    for name, words in (("fan-07", "is registered already"), ("FAN-07", "in capitals only")):
+        told = served.post("/api/machines", 400, machine=name, nameplate={}, new=True)
+        assert words in told["detail"]
+    found = served.get("/api/machines/fan-07")
+    assert [each["nameplate"]["year"] for each in found["history"]] == [2004]
+    assert len(served.get("/api/machines")) == 1
+    # Changed after an answer that was lost: the try before is not somebody else's description.
+    changed = {**body, "id": str(new_id()), "nameplate": {"year": 2005}, "earlier": [body["id"]]}
+    served.post("/api/machines", **changed)
+    again = {**changed, "id": str(new_id())}
+    assert "already" in served.post("/api/machines", 400, **again)["detail"]
+    assert '<input type="hidden" name="new" value="true">' in served.client.get("/machines").text
+
+
 def test_a_name_with_dots_between_slashes_is_no_way_to_another_machine(served):
     """A browser would make /machines/B of /machines/A/../B before it asks."""
     served.start(machine="A/../B")

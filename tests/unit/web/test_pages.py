@@ -33,6 +33,28 @@ def test_a_machine_described_anew_on_its_page_loses_nothing(served):
         assert f'name="nameplate.{name}"' in page, name
 
 
+def test_a_machine_with_one_job_is_compared_with_another_not_with_itself(served):
+    sister = served.start(machine="fan-06")
+    job = served.start(machine="fan-07")
+    page = served.client.get("/machines/fan-07").text
+    first, second = re.findall(r'<option value="([0-9a-f-]{36})" selected>', page)
+    assert (first, second) == (sister["job"], job["job"])
+
+
+def test_a_sister_is_registered_from_what_the_plates_share(served):
+    served.register("fan-07", serial="B 4711", label="L 1", rated_amperes=28.5)
+    page = served.client.get("/machines/fan-07").text
+    assert 'href="/machines?like=fan-07#register"' in page
+    assert "serial B 4711" in page
+    form = served.client.get("/machines?like=fan-07").text.partition("Register a machine like")[2]
+    assert 'name="nameplate.rated_amperes"' in form
+    assert 'value="28.5"' in form
+    assert "B 4711" not in form
+    assert "L 1" not in form
+    assert 'data-draft="machine/fan-07"' in form
+    assert served.client.get("/machines?like=fan-99").status_code == 404
+
+
 def test_nobody_starts_a_procedure_without_having_chosen_it(served):
     served.register("fan-07")
     page = served.client.get("/jobs").text

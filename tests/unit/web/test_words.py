@@ -2,8 +2,9 @@
 
 import pytest
 
+from capture.jobs.view import point_view
 from capture.model.machine import Nameplate
-from capture.web.words import beyond, came, plain, plate
+from capture.web.words import beyond, came, plain, plate, terminals
 
 
 def test_a_nameplate_on_one_line_says_what_judging_needs():
@@ -59,3 +60,23 @@ def test_a_value_off_a_photo_does_not_pass_for_one_that_an_instrument_sent():
     value = {"source": "photo", "operator": "mate", "instrument": "pulse-tester"}
     assert came(value) == "off a photo, confirmed by mate"
     assert came({"source": "polled", "instrument": "ohm-1"}) == "from ohm-1"
+
+
+@pytest.mark.parametrize(
+    ("point", "drawn"),
+    [
+        ("U-V", "U V W"),
+        ("U+V+W-frame", "U V W frame"),
+        ("U-frame guard V earth W", "U V W frame"),
+        ("U1-V1", "U1 V1 W1"),
+        ("U1-U2", "U1 V1 W1 U2 V2 W2"),
+        ("K-L", "K L M"),
+        ("K+L+M-frame", "K L M frame"),
+        ("A1-A2", "A1 A2"),
+        ("2U-2V", "2U 2V"),
+        ("R1-frame", "R1 frame"),
+    ],
+)
+def test_every_terminal_with_a_lead_on_it_is_drawn(point, drawn):
+    """Up to now U, V and W were drawn for all others as well, with no lead on them."""
+    assert terminals({"points": [point_view(point)]}) == drawn.split()

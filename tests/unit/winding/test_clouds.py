@@ -235,6 +235,22 @@ def test_a_high_joint():
     assert found.doubt == pytest.approx(0.08 * moved(found))
 
 
+def test_a_high_joint_of_a_delta_is_in_a_coil_or_before_a_terminal():
+    """Before terminal U it adds to the pairs U-V and W-U, and to no inductance (network algebra)."""
+    scene = replace(SCENE, connection="delta")
+    found = cloud(HIGH_JOINT, scene=scene)
+    size = np.array(even(0.003, 20.0))
+    assert found.place.tolist() == [place for place in range(6) for _ in size]
+    before_u = np.exp(found.logs[found.place == 3])
+    sound = np.exp(cloud(BALANCED, scene=scene).logs[0])
+    assert before_u[:, 0, 1] == pytest.approx(sound[0, 1])
+    for pair in (0, 2):
+        assert before_u[:, 0, pair] == pytest.approx(2 / 3 + size)
+    assert before_u[:, 1] == pytest.approx(np.broadcast_to(sound[1], (len(size), 3)))
+    assert (before_u[:, 2, 0] > sound[2, 0]).all()
+    assert before_u[:, 3] == pytest.approx(np.broadcast_to(sound[3], (len(size), 3)))
+
+
 def test_an_open_delta_coil():
     """Two coils alone, and in a row where the open one was: 2·L + 2·M, M of −w/2 (machine theory)."""
     place, main = every(np.linspace(0.05, 0.95, 7))

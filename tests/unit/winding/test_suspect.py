@@ -172,6 +172,61 @@ def test_a_high_joint_with_the_rotor_in_still_shows_in_resistance():
     assert found.coils["star"] == "V"
 
 
+def before_a_terminal(terminal, ohms, quantities=ALL, connection="delta"):
+    """Read a sound delta through a line whose lug has resistance: it adds to two pairs as it is."""
+    sound = read(Winding(connection="delta"), quantities, connection=connection)
+
+    def raised(pair, one):
+        return replace(one, value=one.value + ohms) if terminal in pair.split("-") else one
+
+    changed = {"resistance": {pair: raised(pair, one) for pair, one in sound.resistance.items()}}
+    if sound.inductance:
+        changed["inductance"] = {
+            pair: replace(one, ohms=one.ohms + ohms) if terminal in pair.split("-") else one
+            for pair, one in sound.inductance.items()
+        }
+    return replace(sound, **changed)
+
+
+@pytest.mark.parametrize("terminal", ["U", "V", "W"])
+def test_a_bad_lug_of_a_delta_is_told_by_its_terminal(terminal):
+    """Up to now it was called a bad reading of the third pair, which is the only sound one."""
+    small = suspect(before_a_terminal(terminal, 0.05))
+    assert small.words[0] == (
+        f"high-resistance joint or one bad reading: cannot tell (terminal {terminal})"
+    )
+    found = suspect(before_a_terminal(terminal, 0.3))
+    assert (found.statement, found.hypothesis) == ("named", HIGH_JOINT)
+    assert found.words[0] == f"high-resistance joint: terminal {terminal}"
+    assert f"share {terminal}" in found.words[1]
+    assert found.coils == {}
+
+
+def test_resistances_alone_do_not_tell_a_lug_from_turns():
+    """Two pairs high, or one low: the same to an ohmmeter, so no coil is blamed alone."""
+    found = suspect(before_a_terminal("U", 0.05, ("resistance",)))
+    assert found.statement == "cannot tell"
+    assert found.words[0].endswith("cannot tell (coil V, or terminal U)")
+    (joint,) = [each for each in found.candidates if each.hypothesis == HIGH_JOINT]
+    assert joint.places == {"delta": "terminal U"}
+    assert joint.probability > 0.1
+    assert "bridge" in found.next_measurement
+
+
+def test_a_high_joint_inside_a_delta_stays_one_of_its_coil():
+    winding = Winding(connection="delta", faults=(HighJoint(phase="V", ohms=0.2),))
+    found = suspect(read(winding, parallel_paths=1))
+    assert found.candidates[0].hypothesis == HIGH_JOINT
+    assert found.candidates[0].places == {"delta": "V"}
+    assert found.coils == {"delta": "V"}
+
+
+def test_of_an_unknown_connection_both_places_are_said():
+    found = suspect(before_a_terminal("U", 0.3, connection="unknown"))
+    assert found.candidates[0].hypothesis == HIGH_JOINT
+    assert found.candidates[0].places == {"star": "U", "delta": "terminal U"}
+
+
 @pytest.mark.parametrize(
     ("fault", "hypothesis", "place"),
     [
