@@ -243,4 +243,4 @@ def test_signals_end_it_at_once_when_asked_twice_and_cleanly_when_asked_once(his
     worker = historian.worker()
     historian.listening(worker)
     worker.signal(signal.SIGTERM)
-    assert worker.wait(10) == 0
+    assert worker.wait() == 0, worker.said()

@@ -423,7 +423,7 @@ def test_a_stop_before_anything_came_ends_quickly(setup):
     it = setup()
     it.worker.start()
     it.worker.ask_to_stop()
-    assert it.worker.join(2)
+    assert it.worker.join(10)
     assert it.worker.snapshot.state is State.STOPPED
 
 
@@ -431,7 +431,7 @@ def test_a_worker_that_was_asked_to_stop_before_it_started_does_nothing(setup):
     it = setup()
     it.worker.ask_to_stop()
     it.worker.start()
-    assert it.worker.join(2)
+    assert it.worker.join(10)
     assert it.wire.opened == 0
     assert it.states == [State.STOPPED]
 
