@@ -195,12 +195,12 @@ def test_history_that_new_values_have_overtaken_is_not_lost_with_the_connection(
         session.accept()
         connections.append([])
         first, second = until_fence(session), until_fence(session)  # 1, 2; 3, 4
-        assert appended.wait(5)
+        assert appended.wait(60)
         session.acknowledge(first)
         third = until_fence(session)  # the new value
         session.acknowledge(second)
         session.acknowledge(third)
-        assert enough.wait(5)
+        assert enough.wait(60)
         raise HungUp
 
     def whole(session):
