@@ -196,6 +196,7 @@ def test_a_link_that_is_not_open_says_so(end):
         link.read(1, 0.0)
 
 
+@pytest.mark.takes(13)
 def test_twenty_times_gone_and_back(end, whole, repeatedly):
     """Slow by itself: pyserial waits 0.3 s at each closing, and in each step of negotiating."""
     for cycle in range(1, 21):
