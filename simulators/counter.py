@@ -1,7 +1,8 @@
 """A stream of numbered lines at a steady rate, so that a load test sees every gap.
 
 Lines are paced on the clock's time, not on when somebody asks: after a hold-up the missing lines
-follow in bursts of bounded size until the stream is level again.
+follow in bursts of bounded size until the stream is level again. Where it is not to catch up, one
+burst follows, and then the rate: no host gets more to do because it was slow.
 """
 
 import math
@@ -20,6 +21,9 @@ class CounterSettings:
     rate: float = option(1000.0, "lines a second")
     count: int = option(0, "lines in all; 0 is without end")
     burst: int = option(256, "most lines at once when catching up")
+    catch_up: bool = flag(
+        "make up for a hold-up; else send one burst, and go on at the rate", on=True
+    )
     form: str = option("R {n} mOhm", "a line; {n} is the number")
     autostart: bool = flag("begin by itself; else on the hand command `start`", on=True)
     seed: int = option(1, "not used; accepted like everywhere")
@@ -68,6 +72,8 @@ class CounterStream:
         before, after = self._before, self._after
         text = "".join([f"{before}{n}{after}" for n in range(self._sent + 1, upto + 1)])
         self._sent = max(upto, self._sent)
+        if due > self._sent and not self._settings.catch_up:
+            self._started, self._base = now, self._sent
         if self._sent == self._last:
             self._running = False
         return text.encode()

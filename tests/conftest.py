@@ -22,7 +22,8 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 settings.register_profile("benchtally", deadline=None, print_blob=True)
 settings.load_profile("benchtally")
 
-_LONGEST_GOODBYE = 5.0
+_LONG = 60.0
+"""Seconds until a test gives up; nothing waits that long when it works."""
 
 
 @pytest.hookimpl(wrapper=True)
@@ -51,7 +52,7 @@ def no_thread_is_left():
     """Fail a test that leaves a thread behind: it would disturb the tests after it."""
     before = set(threading.enumerate())
     yield
-    end = time.monotonic() + _LONGEST_GOODBYE
+    end = time.monotonic() + _LONG
     for thread in set(threading.enumerate()) - before:
         thread.join(max(0.0, end - time.monotonic()))
     left = [t.name for t in threading.enumerate() if t not in before and t.is_alive()]
@@ -65,7 +66,7 @@ def no_settings_from_outside(monkeypatch):
         monkeypatch.delenv(name)
 
 
-def _wait_until(condition, seconds=10.0):
+def _wait_until(condition, seconds=_LONG):
     never = threading.Event()
     end = time.monotonic() + seconds
     while not (found := condition()):

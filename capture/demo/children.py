@@ -93,7 +93,7 @@ def command(words: str, config: Path, *more: str, given: str = "") -> str:
         capture_output=True,
         text=True,
         check=False,
-        timeout=30,
+        timeout=120,
     )
     if done.returncode != 0:
         raise DemoError(f"benchtally {words.split(maxsplit=1)[0]} failed: {done.stderr.strip()}")

@@ -46,7 +46,7 @@ from capture.publish import Topics
 
 SITE, BENCH, MACHINE = "sawmill", "bench-1", "fan-07"
 _UNDER_VOLTAGE = 70.0  # seconds, of the tester's 75
-_PATIENCE = 12.0  # seconds that a stage may take
+_PATIENCE = 40.0  # seconds that a stage may take on a slow machine; three when it works
 _WIDTH = 120  # without a terminal, wide enough for the live table
 
 
@@ -156,7 +156,7 @@ class Demo:
         self._say(BEFORE_INSULATION)
         self._say(("  (simulated thirty times as fast)",))
         insulation.hand("press")
-        live.wait_for("an insulation reading", _is_insulation("ok"), 8)
+        live.wait_for("an insulation reading", _is_insulation("ok"), _PATIENCE)
         self._wait_taken("insulation")
         insulation.hand("lift")
         self._say(("  insulation is taken", *AFTER_INSULATION))
@@ -180,7 +180,9 @@ class Demo:
         )
         for line in PULSE_BLOCK.splitlines():
             first, second = line.split()[0].split("-")
-            live.wait_for(f"the keyed time of {first}-{second}", _is_keyed(first, second), 8)
+            live.wait_for(
+                f"the keyed time of {first}-{second}", _is_keyed(first, second), _PATIENCE
+            )
 
     def _judge(self) -> None:
         self._stage("What the readings say")
@@ -205,7 +207,7 @@ class Demo:
         ids = {str(row.id) for row in _rows(reader, first, last) if row.kind == "reading"}
         reader.close()
         for id_ in ids:
-            live.wait_for(f"reading {id_}", _has_id(id_), 8)
+            live.wait_for(f"reading {id_}", _has_id(id_), _PATIENCE)
         self._say((f"{len(ids)} readings in the journal, {len(ids)} at the subscriber.",))
 
     def _say_where(self) -> None:

@@ -98,7 +98,7 @@ def run(folder, title, fault, given):
     try:
         broker = rig.mosquitto()
         subscriber = rig.subscriber(broker)
-        counter, lines = rig.counter("line", RATE)
+        counter, lines = rig.counter("line", RATE, catch_up=True)
         rig.configure(broker.port, lines)
         daemon, worst = fault(rig, broker, subscriber, given, counter)
         last = counter.hand("stop").rpartition(" ")[2]

@@ -9,10 +9,12 @@ from playwright.sync_api import expect, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "system"))  # harness, rig, tablet
 
+import harness
 from job_bench import Bench
 from rig import Rig
 
-expect.set_options(timeout=20_000)  # until a test gives up; nothing waits that long when it works
+LONG_MS = round(harness.LONG * 1000)
+expect.set_options(timeout=LONG_MS)
 
 CHROMIUM = "/usr/bin/chromium"
 _FLAGS = (
@@ -62,7 +64,7 @@ class Person:
         self.base = base
         self.complaints = []
         self.context = chromium.new_context(base_url=base, **more)
-        self.context.set_default_timeout(20_000)
+        self.context.set_default_timeout(LONG_MS)
         self.page = self.open()
 
     def open(self):
@@ -83,7 +85,7 @@ class Person:
         self.page.goto(f"/login?next={page}")
         self.page.get_by_label("Role or name").fill(operator)
         self.page.get_by_role("button", name="Go on").click()
-        self.page.wait_for_url(f"**{page}")
+        self.page.wait_for_url(f"{self.base}{page}")
         self.connected()
 
     def connected(self):

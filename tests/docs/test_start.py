@@ -13,7 +13,7 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(Path(__file__).parent), str(REPOSITORY / "tests" / "system")]
 
 from guide import blocks, missing  # noqa: E402 - it lies beside this file
-from harness import Child, free_port, mosquitto_program, wait_until  # noqa: E402 - same
+from harness import LONG, Child, free_port, mosquitto_program, wait_until  # noqa: E402 - same
 
 GUIDE = (REPOSITORY / "docs" / "start.md").read_text("utf-8")
 #: The port that the guide names; another one is taken where tests run side by side.
@@ -91,7 +91,7 @@ class Bench:
             capture_output=True,
             text=True,
             check=False,
-            timeout=60,
+            timeout=2 * LONG,
         )
         assert done.returncode == 0, (command.typed, done.stdout, done.stderr)
         lacking = missing(command.seen, done.stdout)
@@ -119,7 +119,6 @@ def bench():
 
 
 @pytest.mark.takes(25)
-@pytest.mark.timeout(300)  # two dozen programs, one after the other
 def test_the_guide_does_what_it_says(bench):
     port = str(free_port())
     made = blocks(GUIDE.replace(PORT, port))

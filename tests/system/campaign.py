@@ -105,8 +105,8 @@ class Campaign:
 
     def _configure(self, rate):
         rig = self.rig
-        one, lines_1 = rig.counter("line-1", rate)
-        two, lines_2 = rig.counter("line-2", rate)
+        one, lines_1 = rig.counter("line-1", rate, catch_up=True)
+        two, lines_2 = rig.counter("line-2", rate, catch_up=True)
         net = rig.simulate("counter", "--tcp", 0, "--lossless", "--rate", rate)
         ohm = rig.simulate("scpi-resistance", "--tcp", 0, "-o", "rate=20", "-o", "pair=U-V")
         self._counters = dict(zip(self.streams, (one, two, net), strict=True))

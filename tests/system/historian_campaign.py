@@ -46,7 +46,7 @@ class Campaign:
         self.counters = {}
         lines = []
         for name in ("line-1", "line-2"):
-            self.counters[name], line = rig.counter(name, rate / 2)
+            self.counters[name], line = rig.counter(name, rate / 2, catch_up=True)
             lines.append(line)
         rig.configure(self.broker.port, *lines)
         self._began = time.monotonic()

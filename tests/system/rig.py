@@ -42,12 +42,17 @@ class Rig:
     def simulate(self, *arguments):
         return self.own(harness.Simulator(arguments, self._output("simulator")))
 
-    def counter(self, name, rate, *more):
-        """A stream of numbered lines that waits for a slow host: what is lost, we lost."""
+    def counter(self, name, rate, *more, catch_up=False):
+        """A stream of numbered lines that waits for a slow host: what is lost, we lost.
+
+        It makes up for the wait only where asked to: in a start of some seconds a slow machine would
+        be given more to do than it can deliver in a test.
+        """
         link = self.folder / name
         return self.simulate(
-            "counter", "--pty", link, "--lossless", "--rate", rate, *more
-        ), self.lines(name, port=link)
+            "counter", "--pty", link, "--lossless", "--rate", rate,
+            "-o", f"catch_up={'yes' if catch_up else 'no'}", *more,
+        ), self.lines(name, port=link)  # fmt: skip
 
     def daemon(self, **more):
         return self.own(harness.Daemon(self.config, self._output("daemon"), **more))
@@ -107,7 +112,7 @@ class Rig:
             capture_output=True,
             text=True,
             check=False,
-            timeout=60,
+            timeout=2 * harness.LONG,
             env=environment and {**os.environ, **environment},
         )
         self._output("command").write_text(done.stdout + done.stderr, "utf-8")
@@ -128,11 +133,15 @@ class Rig:
     def wait_for_length(self, wanted, seconds=harness.LONG):
         harness.wait_until(lambda: self.length() >= wanted, f"{wanted} entries", seconds)
 
+    def to_deliver(self, entries=None):
+        """Give the entries that are delivered: what people do in jobs stays at the bench."""
+        found = self.entries() if entries is None else entries
+        return [each for each in found if each.kind not in ("machine", "job", "audit")]
+
     def check_delivery(self, subscriber, seconds=harness.LONG):
         """Everything committed is at the subscriber, once or more, in order, the same bytes."""
         everything = self.entries()
-        # What people do in jobs stays at the bench; its readings, tags and results travel.
-        entries = [each for each in everything if each.kind not in ("machine", "job", "audit")]
+        entries = self.to_deliver(everything)
         subscriber.wait_for_ids([each.id for each in entries], seconds)
         verdict = harness.compare(entries, subscriber.entries())
         assert verdict.missing == verdict.foreign == verdict.gaps == 0, verdict
@@ -140,6 +149,16 @@ class Rig:
         assert verdict.same_bytes, verdict
         assert harness.chain_holds(everything)
         return verdict
+
+    def stop(self, daemon, subscriber):
+        """Stop a daemon when its load has been delivered; check the delivery of everything.
+
+        A stop delivers for three seconds, which a busy machine may not find enough for what piled up
+        under a load: the next start would deliver the rest.
+        """
+        subscriber.wait_for_ids([each.id for each in self.to_deliver()])
+        assert daemon.stop() == 0, daemon.said()
+        return self.check_delivery(subscriber)
 
     # ── the end ──────────────────────────────────────────────────────────────────────────────
 

@@ -145,8 +145,11 @@ class Edge:
         )  # fmt: skip
         self._feed = self._thread = None
 
-    def start(self):
+    def start(self, *running):
+        """Start it; it knows from its first moment of the instruments that are running."""
         read_end, self._feed = os.pipe()
+        for each in running:
+            self.state(each, "running")
         pump = make_pump(self.settings, read_end, SystemClock(), self.reports.append)
 
         def run():

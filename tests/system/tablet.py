@@ -23,7 +23,7 @@ class Tablet:
     """One person's client of one bench."""
 
     def __init__(self, port, operator="technician"):
-        self.client = log_in(port, operator, timeout=20)
+        self.client = log_in(port, operator, timeout=harness.LONG)
         self.job = None
 
     def end(self):

@@ -65,7 +65,7 @@ def test_an_entry_that_the_broker_finds_too_large_is_set_aside(rig, draft, limit
     store.append([draft(), draft(), big, draft(), draft()])
     store.close()
     daemon = rig.daemon()
-    held = daemon.wait_for("outbox.held", seconds=40)
+    held = daemon.wait_for("outbox.held")
     assert held["id"] == str(big.id)
     settled(rig)
     assert daemon.stop() == 0, daemon.said()
@@ -131,9 +131,12 @@ def test_a_backlog_is_sent_in_order_and_no_faster_than_configured(rig, draft):
     rig.configure(broker.port, broker="max_rate = 200\n")
     daemon = rig.daemon()
     rig.check_delivery(subscriber)
-    entries = subscriber.entries()
-    seconds = entries[-1].at - entries[0].at
-    assert seconds >= (600 - 20 - 1) / 200 - 0.1, "a burst of a tenth of a second, then the rate"
+    came = [each.at for each in subscriber.entries()]
+    # A burst of a tenth of a second, then the rate. A busy machine may tell us late of the first to
+    # arrive, so that the rest seems quick: one of the first half at least was told of at once.
+    assert any(
+        came[-1] - at >= (600 - 20 - 1 - n) / 200 - 0.1 for n, at in enumerate(came[:300])
+    ), came
     assert daemon.stop() == 0, daemon.said()
 
 
@@ -153,7 +156,7 @@ def test_several_brokers_each_get_everything_at_their_own_pace(rig):
     settled(rig)
     assert standings(rig)["office"]["backlog"] >= 400, "the one that is away holds nobody up"
     office.start()
-    rig.check_delivery(at_office, seconds=40)
+    rig.check_delivery(at_office)
     settled(rig, "office")
     assert daemon.stop() == 0, daemon.said()
     # One is taken out: its files stay until a person says that it is gone for good.

@@ -52,8 +52,7 @@ def test_steps_of_the_clock_lose_and_reorder_nothing(rig, steps):
         rig.wait_for_length(rig.length() + 300)
     last = int(counter.hand("stop").rpartition(" ")[2])
     harness.wait_until(lambda: digits(rig.newest())[-1:] == [last], f"{last} in the journal")
-    assert daemon.stop() == 0, daemon.said()
-    rig.check_delivery(subscriber)
+    rig.stop(daemon, subscriber)
     entries = rig.entries()
     assert harness.sequence_gaps(entries) == 0
     bodies = [entry.json() for entry in entries]

@@ -132,8 +132,9 @@ def test_a_database_that_restarts_loses_nothing(rig, broker, conninfo, server):
     assert worker.stop() == 0, worker.said()
 
 
-def test_what_trickles_is_not_held_back_until_a_batch_is_full(rig, broker, historian):
+def test_what_trickles_is_not_held_back_until_a_batch_is_full(rig, broker, conninfo):
     """Readings that come one by one, and never pause, are stored within a moment."""
+    historian = Historian(rig, broker.port, conninfo, database="batch = 20000\n")
     worker = historian.worker()
     historian.listening(worker)
     _, lines = rig.counter("line", 200)
@@ -144,7 +145,7 @@ def test_what_trickles_is_not_held_back_until_a_batch_is_full(rig, broker, histo
         "SELECT percentile_cont(0.5) WITHIN GROUP (ORDER BY extract(epoch FROM stored_at - time)) "
         "FROM benchtally.readings WHERE sequence > 100"
     )
-    assert late < 2, "a full batch would take ten seconds"
+    assert late < 10, "a full batch would take a hundred seconds"
     assert daemon.stop() == 0, daemon.said()
     assert worker.stop() == 0, worker.said()
 
@@ -243,4 +244,4 @@ def test_signals_end_it_at_once_when_asked_twice_and_cleanly_when_asked_once(his
     worker = historian.worker()
     historian.listening(worker)
     worker.signal(signal.SIGTERM)
-    assert worker.wait(10) == 0
+    assert worker.wait() == 0, worker.said()

@@ -11,7 +11,6 @@ pytestmark = pytest.mark.takes(10)
 KINDS = ("worker_killed", "database_killed", "broker_restarted", "backlog")
 
 
-@pytest.mark.timeout(200)
 def test_ids_in_the_journal_are_ids_in_the_database(rig):
     campaign = Campaign(rig, 20260105, rate=150, pace=0.25)
     for name, fault in campaign.FAULTS:

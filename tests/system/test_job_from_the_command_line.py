@@ -125,12 +125,12 @@ class Bench:
 
     def watch(self, step, instrument, act):
         """Watch in the terminal while a hand does something; give what was printed."""
-        arguments = ("job", "watch", "last", "--until", f"taken:{step}", "--timeout", "20")
+        arguments = ("job", "watch", "last", "--until", f"taken:{step}", "--timeout", harness.LONG)
         command = [*harness.PYTHON, "-m", "capture.cli", *arguments, "--config", self.rig.config]
         watching = self.rig.child(*command)
         harness.wait_until(lambda: "Next: " in watching.said(), "the watch to begin")
         instrument.hand(act)
-        assert watching.wait() == 0, watching.said()
+        assert watching.wait(2 * harness.LONG) == 0, watching.said()
         self.said.append((arguments, watching.said()))
         return watching.said()
 
@@ -189,7 +189,6 @@ def photo(tmp_path):
     return path
 
 
-@pytest.mark.timeout(300)  # forty commands, each a program of its own
 def test_an_after_rewind_job_from_start_to_verdict(bench, subscriber, photo):  # noqa: PLR0915 - one job, told in order
     """Leads in both hands, a terminal beside; the daemon dies in the middle and nothing is lost."""
     plate = bench.rig.folder / "fan-07.toml"

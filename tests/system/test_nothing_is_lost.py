@@ -4,6 +4,7 @@ import itertools
 import os
 import resource
 import signal
+import time
 
 import harness
 import pytest
@@ -45,8 +46,7 @@ def test_daemon_killed(rig, broker, subscriber):
     second = rig.daemon()
     rig.wait_for_length(before + 1000)
     hold(rig, counter)
-    assert second.stop() == 0, second.said()
-    rig.check_delivery(subscriber)
+    rig.stop(second, subscriber)
     entries = rig.entries()
     # Inside one session nothing is lost either: the simulator waits for us.
     sessions = itertools.groupby(entries, key=lambda each: each.json()["session"])
@@ -73,8 +73,7 @@ def test_publisher_killed(rig, broker, subscriber):
         subscriber.wait_for(harness.is_state("state", "online"), "a new publisher", since=since)
     rig.wait_for_length(rig.length() + 500)
     hold(rig, counter)
-    assert daemon.stop() == 0, daemon.said()
-    rig.check_delivery(subscriber)
+    rig.stop(daemon, subscriber)
     assert rises_by_one(values(rig.entries()))
 
 
@@ -93,10 +92,7 @@ def test_everything_killed_at_once(rig, broker, subscriber):
     subscriber.wait_for(harness.is_state("state", "online"), "a second start", since=since)
     rig.wait_for_length(rig.length() + 500)
     hold(rig, counter)
-    # A stop delivers for three seconds, which a busy machine may not find enough for all of this.
-    rig.check_delivery(subscriber)
-    assert second.stop() == 0, second.said()
-    rig.check_delivery(subscriber)
+    rig.stop(second, subscriber)
 
 
 @pytest.mark.parametrize("seconds", [60 if LONG_FORM else 2])
@@ -109,13 +105,13 @@ def test_broker_away(rig, broker, subscriber, seconds):
     subscriber.wait_for(harness.is_state("state", "online"), "the publisher")
     broker.stop()
     away = rig.length()
-    rig.wait_for_length(away + seconds * 900, seconds=3 * seconds)
+    rig.wait_for_length(away + seconds * 900, seconds=harness.LONG + 3 * seconds)
     assert daemon.wait_for("broker.away")["reason"].startswith("broker 127.0.0.1:")
     arrived = len(subscriber.entries())
     broker.start()
     hold(rig, counter)
-    daemon.wait_for("broker.connected", 2, seconds=40)
-    rig.check_delivery(subscriber, seconds=seconds * 2 + 20)
+    daemon.wait_for("broker.connected", 2)
+    rig.check_delivery(subscriber, seconds=harness.LONG + 2 * seconds)
     assert len(subscriber.entries()) >= arrived + seconds * 900
     assert daemon.stop() == 0, daemon.said()
     assert rises_by_one(values(rig.entries()))
@@ -135,15 +131,16 @@ def test_stopped_while_the_broker_is_away(rig, broker, subscriber):
     broker.start()
     second = rig.daemon()
     subscriber.wait_for_ids(kept)
-    assert second.stop() == 0, second.said()
+    rig.stop(second, subscriber)
     assert [each.id for each in rig.entries()][: len(kept)] == kept
-    rig.check_delivery(subscriber)
 
 
 def test_cable_pulled_and_put_back(rig, broker, subscriber):
     """A serial and a network cable pulled 20 times: each time capture comes back by itself."""
     serial, serial_lines = rig.counter("line", 200)
-    network = rig.simulate("counter", "--tcp", "0", "--lossless", "--rate", 200)
+    network = rig.simulate(
+        "counter", "--tcp", "0", "--lossless", "--rate", 200, "-o", "catch_up=no"
+    )
     port = int(network.ready["tcp"].rpartition(":")[2])
     rig.configure(broker.port, serial_lines, rig.lines("net", host="127.0.0.1", port=port))
     daemon = rig.daemon()
@@ -165,8 +162,7 @@ def test_cable_pulled_and_put_back(rig, broker, subscriber):
     since = subscriber.count()
     for name in ("line", "net"):
         subscriber.wait_for(harness.is_reading(name), f"a reading of {name}", since=since)
-    assert daemon.stop() == 0, daemon.said()
-    rig.check_delivery(subscriber)
+    rig.stop(daemon, subscriber)
     entries = rig.entries()
     for name in ("line", "net"):
         sessions = {each.json()["session"] for each in entries if each.instrument == name}
@@ -182,11 +178,13 @@ def test_publisher_that_hangs_holds_nobody_up(rig, broker, subscriber):
     daemon = rig.daemon()
     rig.wait_for_length(500)
     subscriber.wait_for(harness.is_state("state", "online"), "the publisher")
+    first, began = rig.length(), time.monotonic()
+    rig.wait_for_length(first + 500)
+    usual = time.monotonic() - began
     os.kill(daemon.publisher(), signal.SIGSTOP)
     began = rig.length()
-    rig.wait_for_length(
-        began + 2000, seconds=5
-    )  # two seconds at 1,000/s, and some for a busy machine
+    # At 1,000/s, or at what this machine can do beside a publisher that is well, which takes more.
+    rig.wait_for_length(began + 2000, seconds=5 + 3 * 4 * usual)
     arrived = len(subscriber.entries())
     assert arrived < began + 500
     os.kill(daemon.publisher(), signal.SIGCONT)
@@ -219,8 +217,7 @@ def test_disk_full(rig, broker, subscriber):
     resource.prlimit(daemon.pid, resource.RLIMIT_FSIZE, (hard, hard))
     rig.wait_for_length(stalled + 500)
     hold(rig, counter)
-    assert daemon.stop() == 0, daemon.said()
-    rig.check_delivery(subscriber)
+    rig.stop(daemon, subscriber)
     entries = rig.entries()
     gaps = [each for each in entries if each.kind == "gap"]
     assert len(gaps) == 1

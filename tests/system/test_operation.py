@@ -53,12 +53,12 @@ def test_the_manager_hears_ready_then_signs_of_life_then_the_stop(
     manager = rig.own(Manager(tmp_path, abstract=abstract))
     _, lines = rig.counter("line", 50)
     rig.configure(broker.port, lines)
-    daemon = rig.daemon(environment={"NOTIFY_SOCKET": manager.address, "WATCHDOG_USEC": "2000000"})
+    daemon = rig.daemon(environment={"NOTIFY_SOCKET": manager.address, "WATCHDOG_USEC": "6000000"})
     harness.wait_until(lambda: manager.words("READY"), "READY=1")
     assert daemon.events("daemon.started"), "ready is said when all runs"
     harness.wait_until(lambda: len(manager.words("WATCHDOG")) >= 5, "five signs of life")
     times = manager.times("WATCHDOG")
-    assert max(b - a for a, b in itertools.pairwise(times)) < 2
+    assert max(b - a for a, b in itertools.pairwise(times)) < 6
     wanted = "ok: 1 of 1 instruments running"
     harness.wait_until(lambda: wanted in manager.words("STATUS"), "how it is")
     assert daemon.stop() == 0, daemon.said()
@@ -80,10 +80,11 @@ def test_a_journal_that_cannot_move_is_not_called_alive(rig, broker, manager):
         "append = writer.Store.append\n"
         "def slow(self, batch, **more):\n"
         "    if HANG.exists():\n"
+        "        HELD.touch()\n"
         "        threading.Event().wait(3)\n"
         "    return append(self, batch, **more)\n"
         "from pathlib import Path\n"
-        f"HANG = Path({str(rig.folder / 'hang')!r})\n"
+        f"HANG, HELD = Path({str(rig.folder / 'hang')!r}), Path({str(rig.folder / 'held')!r})\n"
         "writer.Store.append = slow\n"
         "from capture.cli.main import main\n"
         f"sys.argv = ['benchtally', 'run', '--config', {str(rig.config)!r}]\n"
@@ -97,9 +98,16 @@ def test_a_journal_that_cannot_move_is_not_called_alive(rig, broker, manager):
     )
     harness.wait_until(lambda: len(manager.words("WATCHDOG")) >= 2, "signs of life")
     (rig.folder / "hang").touch()
-    harness.wait_until(lambda: "daemon.stands_still" in daemon.said(), "it is noticed")
+    harness.wait_until((rig.folder / "held").exists, "the writer is held")
+
+    def stands_still():
+        # More than once, where a busy machine held the writer up by itself before.
+        said = daemon.said()
+        return said.count("daemon.stands_still") > said.count("daemon.moves_again")
+
+    harness.wait_until(stands_still, "it is noticed")
     (rig.folder / "hang").unlink()
-    harness.wait_until(lambda: "daemon.moves_again" in daemon.said(), "it goes on")
+    harness.wait_until(lambda: not stands_still(), "it goes on")
     times = manager.times("WATCHDOG")
     assert max(b - a for a, b in itertools.pairwise(times)) > 0.9, "a silence"
     assert any("journal: does not move" in each for each in manager.words("STATUS"))
@@ -227,10 +235,10 @@ def test_an_interrupt_asks_and_a_second_one_ends_at_once(rig, broker):
             forced.signal(signal.SIGINT)
             return not forced.running()
 
-        harness.wait_until(second, "the second one ends it", seconds=5)
+        harness.wait_until(second, "the second one ends it")
     finally:
         os.kill(publisher, signal.SIGCONT)
-    assert forced.wait() == -signal.SIGINT
+    assert forced.wait() == -signal.SIGINT, "not by a stop that came to its end"
     assert not forced.events("daemon.stopped")
 
 

@@ -8,6 +8,8 @@ import random
 import shutil
 import socket
 import threading
+import time
+from datetime import datetime
 from pathlib import Path
 
 import harness
@@ -179,6 +181,7 @@ def test_hostile_lines(rig, broker, subscriber, pair):
     subscriber.wait_for(harness.is_state("instrument/hostile/state", "running"), "an open port")
     subscriber.wait_for(harness.is_reading("good"), "the neighbour")
     noise = random.Random(20261125)
+    began = time.time()
     pour(master, b"\r\n" + b"\r\n".join(HOSTILE) + b"\r\n")
     pour(master, b"8" * 1_000_000)
     pour(master, b"\r\n" + noise.randbytes(300_000) + b"\r\n")
@@ -186,14 +189,19 @@ def test_hostile_lines(rig, broker, subscriber, pair):
     pour(master, b"R 7.5 mOhm\r\n")
     good = subscriber.wait_for(harness.is_reading("hostile"), "the good line after all that").json()
     assert good["digits"] == "7.5"
+    took = time.time() - began
     harness.wait_until(lambda: len(subscriber.entries()) > before + 100, "the neighbour goes on")
     assert daemon.running()
     assert daemon.stop() == 0
     rig.check_delivery(subscriber)
-    numbers = [int(each.json()["digits"]) for each in rig.entries() if each.instrument == "good"]
+    neighbour = [each.json() for each in rig.entries() if each.instrument == "good"]
+    numbers = [int(each["digits"]) for each in neighbour]
     assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
-    times = sorted(each.at for each in subscriber.messages if harness.is_reading("good")(each))
-    assert max(b - a for a, b in itertools.pairwise(times)) < 2
+    # Read meanwhile, by the daemon's own times. On a busy machine all of it takes longer, of which the
+    # neighbour never stands still for most.
+    read = [datetime.fromisoformat(each["time"]).timestamp() - began for each in neighbour]
+    meanwhile = [0, *(each for each in read if 0 < each < took), took]
+    assert max(b - a for a, b in itertools.pairwise(meanwhile)) < max(2, 0.75 * took)
     for text in (daemon.said(), rig.command("readings"), rig.command("readings", "--json")):
         assert_printable(text)
 
@@ -255,14 +263,16 @@ def test_an_instrument_that_chatters_and_never_answers(rig, broker, subscriber):
         rig.scpi("ohm", host="127.0.0.1", port=server.getsockname()[1]),
         rig.counter("good", 100)[1],
     )
+    began = time.monotonic()
     daemon = rig.daemon()
     daemon.wait_for("instrument.malformed")
     since = subscriber.count()
     harness.wait_until(lambda: subscriber.count() > since + 200, "the neighbour goes on")
-    asked_until_then = len(asked)
+    asked_until_then, seconds = len(asked), time.monotonic() - began
     assert daemon.stop() == 0
     assert not [each for each in rig.entries() if each.instrument == "ohm"]
-    assert asked_until_then < 100
+    # Every 0.05 s, as configured, and some for finding out who it is.
+    assert asked_until_then < 40 + seconds / 0.05
 
 
 def test_an_instrument_that_lies_about_its_size(rig, broker, subscriber, pair):

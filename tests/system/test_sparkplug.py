@@ -43,8 +43,7 @@ class Story:
         edge.read("ohm", 1.0, 2.0)
         edge.read("ohm", None, status="above-range", bound={"side": "above", "value": 20.0})
         edge.read("pulse", 1.1e-4, quantity="pulse_time", unit="s", keyed=True)
-        edge.start()
-        edge.state("ohm", "running")
+        edge.start("ohm")
         self.host.wait("history", lambda heard: len(samples(heard, historical=True)) == 4)
         # New values, a new metric, another meter.
         self.live = edge.read("ohm", 3.0, 4.0, 5.0)

@@ -27,7 +27,7 @@ pytestmark = pytest.mark.takes(20)
 
 _EXAMPLE = Path(__file__).parents[2] / "examples" / "clamp-meter-driver"
 _COMMAND = (sys.executable, "-P", "-m", "capture.cli")
-_LONG = 30.0
+_LONG = 60.0  # until a test gives up, as in harness.py
 
 
 def wait_until(condition, what, seconds=_LONG):
@@ -88,7 +88,7 @@ def benchtally(environment, *arguments):
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=2 * _LONG,
         env={**os.environ, "PYTHONPATH": str(environment)},
     )
 

@@ -75,7 +75,7 @@ def test_a_look_does_not_wait_for_who_writes(file, path):
     looked = threading.Event()
     thread = threading.Thread(target=lambda: (Operators(file).any(), looked.set()))
     thread.start()
-    assert looked.wait(2)  # shorter than a writer would be waited for
+    assert looked.wait(60)  # never, if it waited: the writer does not end before
     thread.join()
     other.execute("ROLLBACK")
     other.close()

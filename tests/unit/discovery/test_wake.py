@@ -9,7 +9,7 @@ from capture.driver import Driver
 from capture.links import MemoryLink, Wire
 from capture.runtime import Instrument, MessagePolicy, State, Supervisor
 
-_LONG = 5.0
+_LONG = 60.0
 
 
 class PatientClock(ManualClock):

@@ -77,7 +77,7 @@ def test_one_callers_failure_stays_with_it(writer, drafts, monkeypatch, look):
     def slow_at_first(batch):
         if not held.is_set():
             held.set()
-            release.wait(5)
+            release.wait(60)
         if any(entry.instrument == "bad" for entry in batch):
             raise JournalFull("no room for this one")
         return append(batch)
@@ -85,7 +85,7 @@ def test_one_callers_failure_stays_with_it(writer, drafts, monkeypatch, look):
     monkeypatch.setattr(writer._store, "append", slow_at_first)
     with ThreadPoolExecutor(4) as pool:
         first = pool.submit(writer.append, drafts(1, "first"))
-        assert held.wait(5)
+        assert held.wait(60)
         good = pool.submit(writer.append, drafts(2, "good"))
         bad = pool.submit(writer.append, drafts(2, "bad"))
         other = pool.submit(writer.append, drafts(2, "other"))
@@ -146,14 +146,14 @@ def test_what_was_handed_over_before_a_stop_is_answered(path, drafts, look, monk
 
     def slow(batch):
         held.set()
-        release.wait(5)
+        release.wait(60)
         return append(batch)
 
     monkeypatch.setattr(writer._store, "append", slow)
     writer.start()
     with ThreadPoolExecutor(3) as pool:
         one = pool.submit(writer.append, drafts(1, "one"))
-        assert held.wait(5)
+        assert held.wait(60)
         two = pool.submit(writer.append, drafts(1, "two"))
         three = pool.submit(writer.stop, 5)
         release.set()
@@ -193,11 +193,11 @@ def test_a_stop_in_the_middle_of_an_append_leaves_no_caller_waiting(path, drafts
 
     caller = threading.Thread(target=call, daemon=True)
     caller.start()
-    in_time = answered.wait(3)
+    in_time = answered.wait(30)
     if not in_time:
         writer._refuse_the_rest()
-    stoppers[0].join(5)
-    caller.join(5)
+    stoppers[0].join(60)
+    caller.join(60)
     assert in_time, "the caller waits for an answer that never comes"
 
 
@@ -209,13 +209,13 @@ def test_what_expects_a_state_stands_or_falls_by_itself(writer, drafts, monkeypa
     def slow_at_first(batch, **more):
         if not held.is_set():
             held.set()
-            release.wait(5)
+            release.wait(60)
         return append(batch, **more)
 
     monkeypatch.setattr(writer._store, "append", slow_at_first)
     with ThreadPoolExecutor(4) as pool:
         first = pool.submit(writer.append, drafts(1, "first"))
-        assert held.wait(5)
+        assert held.wait(60)
         good = pool.submit(writer.append, drafts(2, "good"))
         fits = pool.submit(writer.append, drafts(1, "fits"), Expectation("job", "a", 0))
         stale = pool.submit(writer.append, drafts(1, "stale"), Expectation("job", "a", 7))

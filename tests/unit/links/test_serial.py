@@ -11,13 +11,14 @@ import sys
 import termios
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import serial
 
 from capture.config import SerialSettings
 from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
-from capture.links import interrupt, make_link
+from capture.links import interrupt, line, make_link
 from capture.links.ports import port_fault
 
 TCGETS2 = 0x802C542A  # asm-generic/ioctls.h: _IOR('T', 0x2A, struct termios2)
@@ -55,20 +56,26 @@ def test_a_read_gives_what_is_there_up_to_the_limit(end, open_link):
 
 
 @pytest.mark.parametrize("timeout", [0.0, 0.05])
-def test_nothing_there_takes_no_longer_than_allowed(end, open_link, timeout):
+def test_nothing_there_takes_no_longer_than_allowed(end, open_link, quickest, timeout):
     link = open_link(end)
-    began = time.monotonic()
-    assert link.read(10, timeout) == (b"", False)
-    assert timeout * 0.9 <= time.monotonic() - began < timeout + 0.1
+
+    def read():
+        assert link.read(10, timeout) == (b"", False)
+
+    assert timeout * 0.9 <= quickest(read) < timeout + 0.1
 
 
-def test_without_a_waiting_call_the_port_is_read_in_short_turns(end, open_link, monkeypatch):
+def test_without_a_waiting_call_the_port_is_read_in_short_turns(
+    end, open_link, quickest, monkeypatch
+):
     """As on systems that cannot wait for a port."""
     monkeypatch.delattr(interrupt.select, "poll")
     link = open_link(end)
-    began = time.monotonic()
-    assert link.read(10, 0.1) == (b"", False)
-    assert 0.09 < time.monotonic() - began < 0.2
+
+    def read():
+        assert link.read(10, 0.1) == (b"", False)
+
+    assert 0.09 < quickest(read, 3) < 0.2
     end.say(b"x")
     assert link.read(10, 1.0) == (b"x", False)
 
@@ -111,14 +118,21 @@ def test_the_line_is_set_as_configured(far_ends, tmp_path, open_link):
 
 
 def test_noise_while_the_lines_settle_is_dropped_and_the_first_question_comes_after(
-    far_ends, tmp_path, open_link, whole
+    far_ends, tmp_path, open_link, whole, quickest
 ):
     end = far_ends.PtyEnd(tmp_path, settle_s=0.3)
     link = end.make_link()
+
+    def open_anew():
+        link.close()
+        link.open()
+
+    assert 0.3 <= quickest(open_anew, 2) < 0.6
+    link.close()
     noise = far_ends._Thread("noise", lambda _asked: [end.say(b"\x00\xff?") for _ in range(50)])
     began = time.monotonic()
     link.open()
-    assert 0.3 <= time.monotonic() - began < 0.6
+    assert time.monotonic() - began >= 0.3
     noise.end()
     link.resync()
     assert ask(link, b"FETC?", whole) == b"+1.0E+00\n"
@@ -140,7 +154,7 @@ def test_a_port_that_vanishes_while_it_settles_is_noticed_at_once(far_ends, tmp_
     began = time.monotonic()
     with pytest.raises(LinkLost):
         link.open()
-    assert time.monotonic() - began < 1.0
+    assert time.monotonic() - began < 2.0, "before it would have settled"
     with pytest.raises(LinkError, match="is not open"):
         link.read(1, 0.0)
 
@@ -156,10 +170,17 @@ def test_resync_drains_until_quiet(end, open_link, whole):
 
 def test_resync_leaves_a_port_that_is_never_quiet_after_a_second(end, open_link, monkeypatch):
     link = open_link(end)
-    monkeypatch.setattr(link, "read", lambda _limit, _timeout: (b"x", False))
-    began = time.monotonic()
+    now = 0.0
+
+    def read(_limit, timeout):
+        nonlocal now
+        now += timeout / 2
+        return b"x", False
+
+    monkeypatch.setattr(link, "read", read)
+    monkeypatch.setattr(line, "time", SimpleNamespace(monotonic=lambda: now))
     link.resync()
-    assert 0.9 < time.monotonic() - began < 1.5
+    assert 0.9 < now < 1.5
 
 
 def test_a_port_that_takes_nothing_is_a_time_out(end, open_link, monkeypatch):

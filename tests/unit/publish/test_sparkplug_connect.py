@@ -195,12 +195,12 @@ def test_history_that_new_values_have_overtaken_is_not_lost_with_the_connection(
         session.accept()
         connections.append([])
         first, second = until_fence(session), until_fence(session)  # 1, 2; 3, 4
-        assert appended.wait(5)
+        assert appended.wait(60)
         session.acknowledge(first)
         third = until_fence(session)  # the new value
         session.acknowledge(second)
         session.acknowledge(third)
-        assert enough.wait(5)
+        assert enough.wait(60)
         raise HungUp
 
     def whole(session):
@@ -245,7 +245,7 @@ def test_births_are_asked_for_and_given_no_more_often_than_that(
     setup, drafts, wait_until, monkeypatch
 ):
     """A command is answered at once; ten more right after that by one rebirth, after a while."""
-    monkeypatch.setattr(delivery, "_REBIRTH_EVERY", 1.0)
+    monkeypatch.setattr(delivery, "_REBIRTH_EVERY", 2.0)
     command = Payload()
     command.metrics.add(name="Node Control/Rebirth", datatype=11, boolean_value=True)
     births = []
@@ -267,8 +267,8 @@ def test_births_are_asked_for_and_given_no_more_often_than_that(
     it.stop()
     it.broker.end()
     first, second, third = births
-    assert second - first < 0.9
-    assert third - second > 0.9
+    assert second - first < 1.5
+    assert third - second > 1.0, "less than two seconds where the second was heard of late"
 
 
 def test_no_more_fences_are_open_than_the_broker_allows(setup, drafts, wait_until, monkeypatch):

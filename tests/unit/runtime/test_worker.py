@@ -147,7 +147,7 @@ def setup():
         each.store.full = False
         each.worker.ask_to_stop()
         if each.worker._thread.ident is not None:
-            assert each.worker.join(5), "the worker did not stop"
+            assert each.worker.join(60), "the worker did not stop"
 
 
 def test_what_the_instrument_says_is_stored_in_order(setup, wait_until):
@@ -168,7 +168,7 @@ def test_a_stop_ends_a_long_wait_for_an_instrument_that_says_nothing(setup, wait
     wait_until(lambda: link.waits)
     assert link.waits[0] > LONGEST_WAIT
     it.worker.ask_to_stop()
-    assert it.worker.join(10)
+    assert it.worker.join(60)
 
 
 def test_what_is_being_committed_is_waited_for_no_longer_than_ever(setup, wait_until):
@@ -266,7 +266,7 @@ def test_a_journal_that_is_full_loses_nothing_and_leaves_a_gap(setup, wait_until
     wait_until(lambda: it.store.readings() == [1])
     it.store.full = True
     it.wire.say(b"\x02")
-    assert it.store.refused.wait(5)
+    assert it.store.refused.wait(60)
     wait_until(it.is_in(State.WAITING))
     assert "the journal takes no readings" in it.worker.snapshot.reason
     it.wire.say(b"\x03")
@@ -329,7 +329,7 @@ def test_a_stop_during_a_stall_stores_what_is_held_if_it_can(setup, wait_until):
 
     it.store.append = make_room_then_append
     it.worker.ask_to_stop()
-    assert it.worker.join(5)
+    assert it.worker.join(60)
     assert it.store.readings() == [5]
     assert it.worker.snapshot.state is State.STOPPED
 
@@ -341,7 +341,7 @@ def test_a_stop_during_a_stall_that_does_not_end_is_a_stop_all_the_same(setup, w
     it.wire.say(b"\x05")
     wait_until(it.is_in(State.WAITING))
     it.worker.ask_to_stop()
-    assert it.worker.join(5)
+    assert it.worker.join(60)
     assert it.worker.snapshot.state is State.STOPPED
     assert it.store.entries == []
 
@@ -355,7 +355,7 @@ def test_a_driver_that_crashes_fails_its_instrument_and_no_other(setup, wait_unt
     bad.wire.say(b"!")
     wait_until(bad.is_in(State.FAILED))
     assert "a bug in the driver" in bad.worker.snapshot.reason
-    assert bad.worker.join(5)
+    assert bad.worker.join(60)
     good.wire.say(b"\x02")
     wait_until(lambda: good.store.readings() == [2])
     assert good.worker.snapshot.state is State.RUNNING
@@ -448,7 +448,7 @@ def test_a_stop_before_anything_came_ends_quickly(setup):
     it = setup()
     it.worker.start()
     it.worker.ask_to_stop()
-    assert it.worker.join(2)
+    assert it.worker.join(60)
     assert it.worker.snapshot.state is State.STOPPED
 
 
@@ -456,7 +456,7 @@ def test_a_worker_that_was_asked_to_stop_before_it_started_does_nothing(setup):
     it = setup()
     it.worker.ask_to_stop()
     it.worker.start()
-    assert it.worker.join(2)
+    assert it.worker.join(60)
     assert it.wire.opened == 0
     assert it.states == [State.STOPPED]
 
@@ -537,14 +537,14 @@ def test_the_supervisor_names_a_worker_that_does_not_stop():
     class Stuck(Memory):
         def append(self, entries):
             entered.set()
-            release.wait(10)
+            release.wait(60)
             super().append(entries)
 
     it = Setup(name="stuck")
     supervisor = Supervisor([it.instrument], Stuck(), SystemClock(), it.history.append)
     supervisor.start()
     it.wire.say(b"\x01")
-    assert entered.wait(5)
+    assert entered.wait(60)
     assert supervisor.stop(0.1) == ["stuck"]
     release.set()
     assert supervisor.stop(5.0) == []

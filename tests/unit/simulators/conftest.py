@@ -11,7 +11,7 @@ from simulators.child import Child
 
 sys.path.insert(0, str(Path(__file__).parent))  # helpers are shared by these tests
 
-WAIT = 10.0
+WAIT = 60.0
 """Seconds until a test gives up; nothing waits that long when it works."""
 
 

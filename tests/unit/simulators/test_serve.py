@@ -12,7 +12,7 @@ import serial
 
 from simulators.child import Child, SimulatorError
 
-WAIT = 10.0
+WAIT = 60.0
 
 
 @contextlib.contextmanager

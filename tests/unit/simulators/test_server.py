@@ -15,7 +15,7 @@ from simulators.faults import Damaged
 from simulators.ports import PseudoTerminal, TcpServer
 from simulators.serve import Server, Station, serve_forever
 
-WAIT = 10.0
+WAIT = 60.0
 
 
 class Answers(io.StringIO):

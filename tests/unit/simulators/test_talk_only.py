@@ -105,6 +105,18 @@ def test_counter_catches_up_in_bursts():
     assert stream.wake_at() > 0.25
 
 
+def test_counter_that_is_not_to_catch_up_sends_a_burst_and_goes_on_at_its_rate():
+    stream = CounterStream(CounterSettings(rate=1000.0, burst=100, catch_up=False))
+    stream.spoken(0.0)
+    assert numbers(stream.spoken(0.05)) == list(
+        range(1, 51)
+    )  # no longer than a burst is no hold-up
+    assert numbers(stream.spoken(0.1)) == list(range(51, 101))
+    assert numbers(stream.spoken(9.0)) == list(range(101, 201))
+    assert stream.wake_at() > 9.0
+    assert numbers(stream.spoken(9.01)) == list(range(201, 211))
+
+
 def test_counter_wakes_no_finer_than_two_milliseconds():
     stream = CounterStream(CounterSettings(rate=50_000.0))
     stream.spoken(0.0)
