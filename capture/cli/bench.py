@@ -101,7 +101,7 @@ class Bench:
             case "ramp-down":
                 steps = sorted(state.ramp_down - {step})  # its own does not hold it
                 return f"{until}: benchtally job ramped-down {state.job} {steps[0]}"
-            case "insulation" if not has_insulation(state):
+            case "insulation" if not has_insulation(state, step):
                 # What is known of the winding stands before the command that passes the lock.
                 known = self.desk.known_insulation(state.machine)
                 return (

@@ -7,13 +7,28 @@ knows. A person decides, and passes the lock with a reason.
 from collections.abc import Callable, Iterable
 
 from capture.jobs.state import JobState, StepState, StepStatus
+from capture.judging.rated import letters_of
+from capture.model.testpoint import TestPoint
 
 _INSULATION = "insulation_resistance"
 
 
-def has_insulation(state: JobState) -> bool:
-    """Tell whether a job's own procedure tests the insulation."""
-    return any(each.step.quantity == _INSULATION for each in state.steps.values())
+def insulation_steps(state: JobState, pulsed: str) -> list[StepState]:
+    """List the steps of a job that test the insulation of what a step puts pulses on.
+
+    A rotor's insulation, or a detector's, says nothing of the stator that gets the pulses.
+    """
+    winding = _letters(state.step(pulsed))
+    return [
+        each
+        for each in state.steps.values()
+        if each.step.quantity == _INSULATION and _letters(each) & winding
+    ]
+
+
+def has_insulation(state: JobState, pulsed: str) -> bool:
+    """Tell whether a job's own procedure tests the insulation of what a step puts pulses on."""
+    return bool(insulation_steps(state, pulsed))
 
 
 def insulation_of(jobs: Iterable[JobState], failed: Callable[[JobState, str], bool | None]) -> str:
@@ -56,3 +71,7 @@ def _waits(job: JobState) -> bool:
 def _is_taken(step: StepState) -> bool:
     taken = step.status is StepStatus.TAKEN and step.taken_at is not None
     return taken and step.step.quantity == _INSULATION
+
+
+def _letters(step: StepState) -> set[str]:
+    return {letter for point in step.step.points for letter in letters_of(TestPoint.parse(point))}

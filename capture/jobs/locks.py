@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from capture.jobs.earlier import has_insulation
+from capture.jobs.earlier import insulation_steps
 from capture.jobs.owed import owed, owed_beside, words_beside
 from capture.jobs.state import JobState, StepState, StepStatus
 
@@ -58,7 +58,7 @@ def locks(
     step = state.step(step_id)
     found = [*discharge(state, now), *_ramp_down(state, step_id)]
     if step.step.energy == "pulse":
-        found += _insulation(state, insulation_failed)
+        found += _insulation(state, step_id, insulation_failed)
     own = [lock for lock in found if lock.name not in step.overridden]
     return [*discharges_beside(state, beside, now, step), *own]
 
@@ -109,16 +109,22 @@ def _ramp_down(state: JobState, step_id: str) -> list[Lock]:
     return [Lock("ramp-down", words)]
 
 
-def _insulation(state: JobState, failed: Failed) -> list[Lock]:
-    taken = [
-        step
-        for step in state.steps.values()
-        if step.step.quantity == "insulation_resistance" and step.status is StepStatus.TAKEN
-    ]
-    if not taken:
-        words = "take the insulation resistance first: it is missing"
-        return [Lock("insulation", words if has_insulation(state) else words + _ALONE)]
+def _insulation(state: JobState, pulsed: str, failed: Failed) -> list[Lock]:
+    tests = [step for step in state.steps.values() if step.step.quantity == "insulation_resistance"]
+    taken = [step for step in tests if step.status is StepStatus.TAKEN]
     if any(failed(step.step.id) for step in taken):
         words = "the insulation reading has failed, or is undecided: no pulses on this winding"
         return [Lock("insulation", words)]
-    return []
+    its = insulation_steps(state, pulsed)
+    if not its:
+        what = "of what gets the pulses " if tests else ""
+        words = f"take the insulation resistance {what}first: it is missing"
+        return [Lock("insulation", words + _ALONE)]
+    missing = [step for step in its if step.status is StepStatus.OPEN]
+    if not missing and all(step.status is not StepStatus.TAKEN for step in its):
+        missing = its  # each was skipped
+    if not missing:
+        return []
+    points = [point for step in missing for point in step.step.points]
+    which = f"of {', '.join(points)} " if len(tests) > 1 else ""
+    return [Lock("insulation", f"take the insulation resistance {which}first: it is missing")]

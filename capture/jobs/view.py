@@ -118,7 +118,7 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
         "settings": [asdict(each) for each in told.settings],
         "limits": [asdict(each) for each in told.bounds],
         "missing": list(told.missing),
-        "locks": [_lock(lock, lock.words + _known(sight, lock)) for lock in held],
+        "locks": [_lock(lock, lock.words + _known(sight, asked.id, lock)) for lock in held],
         "after": _after(sight.state, asked.id, sight.now),
         "how": step.how,
         "taken_at": None if step.taken_at is None else rfc3339(step.taken_at),
@@ -217,9 +217,9 @@ def _lock(lock: Lock, words: str) -> dict[str, Any]:
     }
 
 
-def _known(sight: Sight, lock: Lock) -> str:
+def _known(sight: Sight, step: str, lock: Lock) -> str:
     """Say what is known of the insulation, where the job's own procedure does not test it."""
-    if lock.name != "insulation" or has_insulation(sight.state):
+    if lock.name != "insulation" or has_insulation(sight.state, step):
         return ""
     known = sight.insulation()
     return f"; {known}" if known else ""
