@@ -193,7 +193,7 @@ class Sender:
         this = self._is
         row = None if this.feed.ended else this.resender.next_row(this.cursor.delivered)
         if row is None:
-            return False
+            return this.resender.has_answer  # which goes at once, not at the next look
         if row.n not in this.letterbox.numbers:
             self._send(Kind.AGAIN, row)
         return True
