@@ -14,7 +14,7 @@ from historian_bench import Historian, Postgres
 from capture.journal import Store
 from capture.journal.reader import _OTHERS
 
-pytestmark = pytest.mark.takes(60)
+pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(400)]
 
 PATIENCE = 90  # seconds: a bench says how long its journal is every half minute
 QUICK = "every_s = 0.2\nwait_s = 0.2\ntries = 3\n"
@@ -158,7 +158,8 @@ def test_two_slots_share_it_and_one_that_is_killed_amid_it_leaves_it_to_the_othe
     rig.configure(broker.port)
     append(rig, drafts(700))
     rig.command("machine", "add", "FAN-07", "--operator", "technician")
-    tag(rig, "ohm-1:1-700")
+    tag(rig, "ohm-1:1-500")
+    tag(rig, "ohm-1:501-700")
     daemon = rig.daemon()
     delivered(rig)
     workers = [historian.worker() for _ in range(3)]
