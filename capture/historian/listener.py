@@ -57,7 +57,7 @@ class Listener:
         self.deaf = ""
         """Why the broker does not give us what benches say besides entries; empty where it does."""
         self.dropped = 0
-        """Messages at QoS 0 that found no room in ``received``: states, which come again."""
+        """Messages at QoS 0 that found no room in ``received``; benches send none such."""
         self._hears_states = hears_states
         self._group = group
         self._source, self._most = broker, most
@@ -185,8 +185,9 @@ class Listener:
             return
         self.accepted, self.session_present = True, flags.session_present
         shared = [(f"$share/{self._group}/{each}", 1) for each in (*FILTERS, ANSWERS)]
-        # At QoS 0, of which nothing is kept while we are away; the newest comes at once.
-        client.subscribe([*shared, (STATES, 0)] if self._hears_states else shared)
+        # Not shared, so that the broker gives the newest of each bench at once. A bench says one
+        # in half a minute and only where there are new entries: beside those, few are kept for us.
+        client.subscribe([*shared, (STATES, 1)] if self._hears_states else shared)
 
     def _on_subscribe(
         self,

@@ -40,8 +40,12 @@ def take_words(database: Database, words: list[Heard], tell: Tell) -> bool:
         HistorianError: the database is away.
     """
     soon = False
+    # Of the states that have waited for us, each bench's last one is what holds.
+    newest = {(site, bench): word for site, bench, word in words if isinstance(word, StateWord)}
     try:
         for site, bench, word in words:
+            if isinstance(word, StateWord) and word is not newest[site, bench]:
+                continue
             with database.connection.transaction(), database.connection.cursor() as cursor:
                 if isinstance(word, StateWord):
                     soon |= _take_state(cursor, (site, bench), word)
@@ -91,20 +95,20 @@ def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, t
     """Compare a list with what is here; True where there is more to do."""
     key = (*bench, word.journal)
     cursor.execute(
-        f"SELECT compared, compared_hash, first_head, head FROM {SCHEMA}.journals "
+        f"SELECT compared, compared_hash, first_head, counted FROM {SCHEMA}.journals "
         f"WHERE {_THIS} AND request::text = %s FOR UPDATE",
         (*key, word.request),
     )
     row = cursor.fetchone()
     if row is None or row[0] != word.after:
         return False  # an answer to somebody else, or to a question that was put anew
-    compared, known_hash, first_head, head = row
+    compared, known_hash, first_head, counted = row
     answered = "request = NULL, asked_at = NULL, tries = 0"
     cut = word.begins_after > compared
     if not cut and compared and known_hash is not None and word.after_hash != known_hash:
         # Its numbers stand for other entries now, as after a backup was put back there.
         cursor.execute(
-            f"UPDATE {SCHEMA}.journals SET compared = 0, compared_hash = NULL, "
+            f"UPDATE {SCHEMA}.journals SET compared = 0, compared_hash = NULL, counted = false, "
             f"put_back = put_back + 1, first_head = head, {answered} WHERE {_THIS}",
             key,
         )
@@ -120,7 +124,7 @@ def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, t
         first, last = compared + 1, word.begins_after
         tell("historian.cut_off", site=bench[0], bench=bench[1], first=first, last=last)
     _keep_missing(cursor, bench, word, first_head or 0)
-    for instrument, (begins, told) in sorted(word.sequences.items()):
+    for instrument, (begins, told) in sorted((word.sequences or {}).items()):
         cursor.execute(
             f"INSERT INTO {SCHEMA}.instruments AS i (site, bench, instrument, begins, told) "
             "VALUES (%s, %s, %s, %s, %s) ON CONFLICT (site, bench, instrument) DO UPDATE "
@@ -132,10 +136,10 @@ def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, t
     hashed = word.reached_hash if reached == word.reached else known_hash
     cursor.execute(
         f"UPDATE {SCHEMA}.journals SET compared = %s, compared_hash = %s, compared_at = now(), "
-        f"head = greatest(head, %s), {answered} WHERE {_THIS}",
-        (reached, hashed, reached, *key),
+        f"counted = %s, head = greatest(head, %s), {answered} WHERE {_THIS}",
+        (reached, hashed, word.sequences is not None, reached, *key),
     )
-    return bool(reached > compared and (head is None or reached < head)) or bool(word.entries)
+    return bool(word.entries) or word.sequences is None or not counted
 
 
 def _keep_missing(
@@ -191,7 +195,7 @@ def ask_for_lists(
     _ask_for_missing(database, settings, budget, ask)
     due = database.fetch(
         f"SELECT site, bench, journal, compared FROM {SCHEMA}.journals j "
-        "WHERE is_current AND state = 'online' AND head <> compared "
+        "WHERE is_current AND state = 'online' AND (head <> compared OR NOT counted) "
         "AND (asked_at IS NULL "
         "OR asked_at <= now() - make_interval(secs => %s * 2 ^ least(tries - 1, %s))) "
         f"AND (SELECT count(*) FROM {SCHEMA}.missing m "

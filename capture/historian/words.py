@@ -64,7 +64,8 @@ class ListWord(_Said):
     reached: _Number
     reached_hash: _Hash | None
     entries: Annotated[list[_Entry], Field(max_length=LONGEST_LIST)]
-    sequences: Annotated[dict[Slug, _Range], Field(max_length=_MOST_INSTRUMENTS)] = {}
+    sequences: Annotated[dict[Slug, _Range], Field(max_length=_MOST_INSTRUMENTS)] | None = None
+    """First and last of each instrument; None where the list goes on."""
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -205,6 +205,11 @@ class Resender:
                 self._answer(serving.request, serving.sent)
                 self._serving = None
 
+    def left_out(self) -> None:
+        """Hear that the row given last is not sent: it stands on the list of dead letters."""
+        if self._serving is not None:
+            self._serving.sent -= 1
+
     def _turn_page(self, serving: Serving, delivered: int) -> bool:
         """Read on; False where there is no more."""
         request = serving.request
@@ -237,9 +242,11 @@ class Resender:
         """
         reader, after = self._reader, request.list_after
         base = reader.base_n()
-        found = reader.others_listed(max(after, base), delivered, LONGEST_LIST)
-        # Where the answer is full there may be more: what is behind its last entry is listed next.
-        reached = found[-1][0] if len(found) == LONGEST_LIST else max(base, delivered)
+        found = reader.others_listed(max(after, base), delivered, LONGEST_LIST + 1)
+        # Where the answer is full, what is behind its last entry is listed next.
+        there_is_more = len(found) > LONGEST_LIST
+        found = found[:LONGEST_LIST]
+        reached = found[-1][0] if there_is_more else max(base, delivered)
         after_hash = reader.hash_at(after)
         reached_hash = reader.hash_at(reached)
         answer: dict[str, Any] = {
@@ -253,7 +260,7 @@ class Resender:
             "reached_hash": None if reached_hash is None else reached_hash.hex(),
             "entries": [[n, kind, str(UUID(bytes=key))] for n, key, kind in found],
         }
-        if len(found) < LONGEST_LIST:
+        if not there_is_more:
             answer["sequences"] = {
                 instrument: list(numbers)
                 for instrument, numbers in reader.sequences(delivered).items()

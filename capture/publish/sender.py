@@ -194,7 +194,9 @@ class Sender:
         row = None if this.feed.ended else this.resender.next_row(this.cursor.delivered)
         if row is None:
             return this.resender.has_answer  # which goes at once, not at the next look
-        if row.n not in this.letterbox.numbers:
+        if row.n in this.letterbox.numbers:
+            this.resender.left_out()
+        else:
             self._send(Kind.AGAIN, row)
         return True
 

@@ -18,6 +18,7 @@ CREATE TABLE journals (
     dead_letters integer NOT NULL DEFAULT 0, -- refused by the broker; they wait for a person at the bench
     compared bigint NOT NULL DEFAULT 0, -- up to this entry all is here, or in `missing`, or was cut off
     compared_hash text, -- of that entry: another one there means another journal, as of a restored backup
+    counted boolean NOT NULL DEFAULT false, -- whether the last list said how far readings count
     compared_at timestamptz,
     cut_first bigint, -- entries that the bench had cut off (trimmed) before they could be compared
     cut_last bigint,
@@ -92,9 +93,8 @@ CREATE VIEW incomplete AS
                 ELSE 'not-compared' END, tries
     FROM journals
     -- What a bench has stored a moment ago is compared a moment later: history is not, and neither
-    -- is what nobody answers for. Before it is told how long a journal is, nothing is known of it.
-    WHERE head IS NULL AND compared = 0
-       OR compared < head AND (compared < first_head OR NOT is_current OR tries > 1)
+    -- is what nobody answers for.
+    WHERE NOT counted OR compared < head AND (compared < first_head OR NOT is_current OR tries > 1)
     UNION ALL
     SELECT DISTINCT i.site, i.bench, 'all but readings', '', 1::bigint, NULL::bigint, 'not-told', 0
     FROM instruments i

@@ -201,14 +201,14 @@ def test_what_benches_say_of_themselves_may_be_refused_and_entries_come_all_the_
 
 
 @pytest.mark.parametrize("hears", [False, True])
-def test_states_are_heard_by_one_slot_at_qos_0_and_never_shared(play, hears):
+def test_states_are_heard_by_one_slot_and_never_shared(play, hears):
     """4.8.2: no retained message comes for a shared subscription. 3.8.3.1: the options byte."""
     broker = play(hears_states=hears)
     broker.heard()
     broker.say(CONNACK)
     packet = broker.heard()
     assert packet.count(b"$share/group/benchtally/v1/+/+/") == 6
-    assert packet.endswith(b"\x00\x17benchtally/v1/+/+/state\x00") is hears
+    assert packet.endswith(b"\x00\x17benchtally/v1/+/+/state\x01") is hears
     assert b"$share/group/benchtally/v1/+/+/resent\x01" in packet
 
 
