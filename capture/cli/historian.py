@@ -82,9 +82,9 @@ def _register_looking(historian: typer.Typer) -> None:
     @historian.command()
     def status(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """Tell how each bench is and which slots are served; ends with 1 where not all are."""
+        settings = _settings(config)
         from capture.historian.overview import BENCH_COLUMNS, served_slots
 
-        settings = _settings(config)
         with _ready(settings) as database:
             rows = database.fetch(f"{_select(BENCH_COLUMNS)} benchtally.benches ORDER BY 1, 2")
             served = served_slots(database, settings)
@@ -98,11 +98,12 @@ def _register_looking(historian: typer.Typer) -> None:
     @historian.command()
     def gaps(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """List what is missing here or was never compared; ends with 1 where there is any."""
+        settings = _settings(config)
         from capture.historian.overview import knows_a_bench, not_compared_yet
 
         columns = ("site", "bench", "what", "instrument", "first", "last", "state", "tries")
         query = f"{_select(columns)} benchtally.incomplete ORDER BY 1, 2, 3, 4, 5"
-        with _ready(_settings(config)) as database:
+        with _ready(settings) as database:
             rows = database.fetch(query)
             newer = not_compared_yet(database)
             known = bool(rows) or knows_a_bench(database)
@@ -117,9 +118,10 @@ def _register_looking(historian: typer.Typer) -> None:
     @historian.command()
     def retry(config: ConfigOption = None) -> int:
         """Ask benches once more for what was given up, as after a fault there was mended."""
+        settings = _settings(config)
         from capture.historian.overview import ask_once_more
 
-        with _ready(_settings(config)) as database:
+        with _ready(settings) as database:
             count = ask_once_more(database)
         say(f"{count} opened again" if count else "nothing was given up")
         return DONE

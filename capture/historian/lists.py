@@ -12,19 +12,21 @@ from typing import Any
 from uuid import UUID, uuid4
 
 import psycopg
+from psycopg import errors
 
 from capture.errors import HistorianError
 from capture.historian.budget import Budget
 from capture.historian.migrate import SCHEMA
 from capture.historian.settings import Gaps
 from capture.historian.store import LOOK_LOCK, Database, line_of
-from capture.historian.words import DoneWord, Heard, ListWord, StateWord
+from capture.historian.words import DoneWord, Heard, ListWord, StateWord, Word
 
 #: Where each kind of entry is stored.
 _TABLES = {"gap": "interruptions", "record": "records", "result": "results", "tag": "tags"}
 _MOST_MISSING = 2000  # of a bench that are open; no further list is asked for before they are fewer
 _LOOKED_FOR = 2000  # missing entries that are looked for in the tables at a look
 _LONGEST_RUN = 500  # entries asked for at once
+_PATIENCE_MS = 500  # for what another worker holds
 _MOST_DOUBLINGS = 6  # of the time between questions that nobody answers
 
 _THIS = "site = %s AND bench = %s AND journal = %s"
@@ -33,32 +35,45 @@ _THIS = "site = %s AND bench = %s AND journal = %s"
 Tell = Callable[..., None]
 
 
-def take_words(database: Database, words: list[Heard], tell: Tell) -> bool:
-    """Write down what benches said; True where that leaves something to be done soon.
+def take_words(database: Database, words: list[Heard], tell: Tell) -> tuple[bool, list[Heard]]:
+    """Write down what benches said.
+
+    Give whether that leaves something to be done soon, and what could not be written down because
+    another worker, which may hang, holds the place: it is for the next time. Entries wait for none
+    of this.
 
     Raises:
         HistorianError: the database is away.
     """
     soon = False
+    left: list[Heard] = []
     # Of the states that have waited for us, each bench's last one is what holds.
     newest = {(site, bench): word for site, bench, word in words if isinstance(word, StateWord)}
-    try:
-        for site, bench, word in words:
-            if isinstance(word, StateWord) and word is not newest[site, bench]:
-                continue
+    for site, bench, word in words:
+        if isinstance(word, StateWord) and word is not newest[site, bench]:
+            continue
+        try:
             with database.connection.transaction(), database.connection.cursor() as cursor:
-                if isinstance(word, StateWord):
-                    soon |= _take_state(cursor, (site, bench), word)
-                    continue
-                # Whoever looks for gaps writes to the same rows in another order.
-                cursor.execute("SELECT pg_advisory_xact_lock(%s)", (LOOK_LOCK,))
-                if isinstance(word, ListWord):
-                    soon |= _take_list(cursor, (site, bench), word, tell)
-                else:
-                    soon |= _take_done(cursor, (site, bench), word)
-    except psycopg.Error as error:
-        raise HistorianError(f"database: {line_of(error)}") from error
-    return soon
+                cursor.execute(f"SET LOCAL lock_timeout = '{_PATIENCE_MS}ms'")
+                soon |= _take(cursor, (site, bench), word, tell)
+        except errors.LockNotAvailable:
+            left.append((site, bench, word))
+        except (errors.DataError, errors.IntegrityError) as error:
+            # It would come again for ever, and with it all that it came with.
+            tell("historian.not_understood", site=site, bench=bench, reason=line_of(error))
+        except psycopg.Error as error:
+            raise HistorianError(f"database: {line_of(error)}") from error
+    return soon, left
+
+
+def _take(cursor: psycopg.Cursor, bench: tuple[str, str], word: Word, tell: Tell) -> bool:
+    if isinstance(word, StateWord):
+        return _take_state(cursor, bench, word)
+    # Whoever looks for gaps writes to the same rows in another order.
+    cursor.execute("SELECT pg_advisory_xact_lock(%s)", (LOOK_LOCK,))
+    if isinstance(word, ListWord):
+        return _take_list(cursor, bench, word, tell)
+    return _take_done(cursor, bench, word)
 
 
 def _take_state(cursor: psycopg.Cursor, bench: tuple[str, str], word: StateWord) -> bool:
@@ -178,7 +193,8 @@ def _take_done(cursor: psycopg.Cursor, bench: tuple[str, str], word: DoneWord) -
         cursor.execute(
             f"UPDATE {SCHEMA}.gaps SET asked_at = NULL, found_at = '-infinity' WHERE site = %s "
             "AND bench = %s AND instrument = %s AND first <= %s AND last >= %s AND state = 'open'",
-            (*bench, word.instrument, word.last, word.first),
+            # A look may have come in between: then what is left begins behind what was sent.
+            (*bench, word.instrument, word.last + 1, word.first),
         )
     return True
 

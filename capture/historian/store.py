@@ -101,7 +101,12 @@ class Database:
         if not items:
             return
         try:
-            self._store_whole(items)
+            try:
+                self._store_whole(items)
+            except errors.CheckViolation:
+                # A month that was there is not any more, as where old ones are dropped.
+                self._months.clear()
+                self._store_whole(items)
         except (
             errors.DataError,
             errors.IntegrityError,

@@ -252,6 +252,7 @@ class _Storing:
         self._thread = ThreadPoolExecutor(1, "historian-store")
         self._batch: list[Received] = []
         self._future: Future[None] | None = None
+        self._left: list[Heard] = []
         self.soon = False
         """Whether a bench said something that leaves more to ask; set back by whoever asks."""
 
@@ -299,8 +300,10 @@ class _Storing:
                 items.append((row, message.topic, message.payload))
         self._database.store(items, unfit)
         # Behind the entries: what a bench says it has sent is here by then, or at another slot.
-        if words and take_words(self._database, words, self._tell):
-            self.soon = True
+        words = self._left + words
+        if words:
+            soon, self._left = take_words(self._database, words, self._tell)
+            self.soon |= soon
 
 
 def _sort(message: "Received", reason: str, words: list[Heard], unfit: list[Unfit]) -> None:

@@ -310,24 +310,36 @@ def test_a_journal_that_was_put_back_at_the_bench_is_compared_anew(rig, broker, 
     assert worker.stop() == 0, worker.said()
 
 
-def test_entries_that_the_bench_has_and_cannot_send_are_given_up_and_retried_on_request(
+def test_a_tag_that_was_lost_here_comes_again_where_all_is_compared_anew(
     rig, broker, historian, drafts
 ):
-    """A broker that does not take a message: it stands on the bench's list of dead letters."""
     fill(rig, broker, drafts)
     daemon = rig.daemon()
     delivered(rig)
     worker = historian.worker()
     complete(historian)
-    # As if a tag had never come: the list is compared anew, and nothing is sent for what is asked.
-    ((lost,),) = historian.rows("DELETE FROM benchtally.tags WHERE body LIKE '%%' AND reading = "
-        "(SELECT id FROM benchtally.readings WHERE sequence = 2) RETURNING id")  # fmt: skip
+    historian.rows(
+        "DELETE FROM benchtally.tags WHERE reading = "
+        "(SELECT id FROM benchtally.readings WHERE sequence = 2) RETURNING id"
+    )
     historian.rows("UPDATE benchtally.journals SET compared = 0, compared_hash = NULL RETURNING 1")
     assert daemon.stop() == 0, daemon.said()
-    assert lost
     daemon = rig.daemon()
+    wait_until(lambda: len(historian.ids()) == len(travels(rig)), "the tag")
     complete(historian)
-    assert len(historian.ids()) == len(travels(rig))
+    assert daemon.stop() == 0, daemon.said()
+    assert worker.stop() == 0, worker.said()
+
+
+def test_what_is_listed_and_does_not_come_is_given_up_and_asked_for_once_more_on_request(
+    rig, broker, historian, drafts
+):
+    """As what stands on the bench's list of dead letters."""
+    fill(rig, broker, drafts)
+    daemon = rig.daemon()
+    delivered(rig)
+    worker = historian.worker()
+    complete(historian)
     historian.rows(
         "INSERT INTO benchtally.missing (site, bench, id, journal, n, kind, follows) "
         "SELECT site, bench, gen_random_uuid(), journal, 999, 'tag', false "
@@ -340,13 +352,33 @@ def test_entries_that_the_bench_has_and_cannot_send_are_given_up_and_retried_on_
     code, said = gaps(rig, historian)
     assert (code, "given-up" in said, "tags" in said) == (1, True, True)
     assert worker.stop() == 0, worker.said()
-    again = rig.bare("historian", "retry", "--config", historian.config)
-    assert again.stdout == "1 opened again\n"
+    command = ("historian", "retry", "--config", historian.config)
+    assert rig.bare(*command).stdout == "1 opened again\n"
     assert historian.rows("SELECT state, tries FROM benchtally.missing") == [("open", 0)]
-    assert rig.bare("historian", "retry", "--config", historian.config).stdout == (
-        "nothing was given up\n"
-    )
+    assert rig.bare(*command).stdout == "nothing was given up\n"
     assert daemon.stop() == 0, daemon.said()
+
+
+def test_a_hole_that_was_given_up_is_looked_for_again_on_request(rig, broker, historian, drafts):
+    fill(rig, broker, drafts)
+    daemon = rig.daemon()
+    delivered(rig)
+    worker = historian.worker()
+    complete(historian)
+    historian.rows("DELETE FROM benchtally.readings WHERE sequence IN (4, 5) RETURNING 1")
+    historian.rows(
+        "INSERT INTO benchtally.gaps (site, bench, instrument, first, last, state, tries) "
+        "SELECT site, bench, instrument, 4, 5, 'given-up', 3 FROM benchtally.instruments "
+        "RETURNING 1"
+    )
+    assert gaps(rig, historian)[0] == 1
+    retried = rig.bare("historian", "retry", "--config", historian.config)
+    assert retried.stdout == "1 opened again\n"
+    wait_until(lambda: historian.count() == 30, "they come again")
+    complete(historian)
+    assert gaps(rig, historian) == (0, "no gaps\n")
+    assert daemon.stop() == 0, daemon.said()
+    assert worker.stop() == 0, worker.said()
 
 
 def test_a_bench_that_does_not_know_lists_is_told_of_as_not_answering(
