@@ -71,7 +71,12 @@ class Database:
         self.stored = self.known = self.quarantined = 0
 
     def prepare(self) -> None:
-        """Make the staging tables of this connection."""
+        """Make the staging tables of this connection, and let it plan each query once.
+
+        A look puts a few queries for each instrument, and to plan one for five years of monthly
+        partitions takes longer than to answer it.
+        """
+        self.connection.execute("SET plan_cache_mode = force_generic_plan")
         for table in COLUMNS:
             self.connection.execute(
                 sql.SQL(
