@@ -107,12 +107,13 @@ def _register_looking(historian: typer.Typer) -> None:
             rows = database.fetch(query)
             newer = not_compared_yet(database)
             known = bool(rows) or knows_a_bench(database)
-        nothing = "no gaps" if known else "no bench was heard of yet: nothing is compared"
+        nothing = "no gaps in what was compared" if newer else "no gaps"
+        if not known:
+            nothing = "no bench was heard of yet: nothing is compared"
         _tell(columns, rows, nothing, as_json=as_json)
         if not as_json:
-            for site, bench, first, last, state in newer:
-                when = "in a moment" if state == "online" else "when the bench is back"
-                say(f"{site}/{bench}: entries {first} to {last} are not compared yet: {when}")
+            for site, bench, first, last in newer:
+                say(f"{site}/{bench}: entries {first} to {last} are compared in a moment")
         return DONE if known and not rows else FAILED
 
     @historian.command()

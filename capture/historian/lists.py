@@ -77,8 +77,13 @@ def _take(cursor: psycopg.Cursor, bench: tuple[str, str], word: Word, tell: Tell
 
 
 def _take_state(cursor: psycopg.Cursor, bench: tuple[str, str], word: StateWord) -> bool:
-    """Keep how a bench is; True where its journal was not heard of before."""
+    """Keep how a bench is; True where it is new, or back, and has something to be compared."""
     head = None if word.head is None else word.head.n
+    cursor.execute(
+        f"SELECT FROM {SCHEMA}.journals WHERE {_THIS} AND is_current AND state = 'online'",
+        (*bench, word.journal),
+    )
+    was_there = cursor.fetchone() is not None
     cursor.execute(
         f"UPDATE {SCHEMA}.journals SET is_current = false "
         "WHERE site = %s AND bench = %s AND journal <> %s AND is_current",
@@ -99,11 +104,11 @@ def _take_state(cursor: psycopg.Cursor, bench: tuple[str, str], word: StateWord)
         # Whoever comes back is asked at once, however long nobody had answered.
         "asked_at = CASE WHEN j.state = 'offline' AND excluded.state = 'online' "
         "THEN NULL ELSE j.asked_at END "
-        "RETURNING state = 'online' AND compared < first_head",
+        "RETURNING compared < first_head, NOT counted OR head <> compared",
         (*bench, word.journal, word.state, head, head, word.dead_letters),
     )
-    row = cursor.fetchone()
-    return row is not None and bool(row[0])
+    is_history, is_more = cursor.fetchone() or (False, False)
+    return word.state == "online" and bool(is_history or (is_more and not was_there))
 
 
 def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, tell: Tell) -> bool:

@@ -33,16 +33,16 @@ def served_slots(database: Database, config: HistorianConfig) -> list[int]:
 
 
 def not_compared_yet(database: Database) -> list[tuple[Any, ...]]:
-    """Give benches with newer entries than the last comparison: site, bench, first, last, state.
+    """Give entries that came since a bench was compared last: site, bench, first, last.
 
-    What was found missing, and history that was never compared, is in the view ``incomplete``.
+    They are compared in a moment. What is not is in the view ``incomplete``.
 
     Raises:
         HistorianError: the database is away.
     """
     return database.fetch(
-        f"SELECT site, bench, compared + 1, head, state FROM {SCHEMA}.journals "
-        "WHERE is_current AND head > compared ORDER BY 1, 2"
+        f"SELECT site, bench, compared + 1, head FROM {SCHEMA}.journals "
+        "WHERE is_current AND state = 'online' AND counted AND head > compared ORDER BY 1, 2"
     )
 
 

@@ -200,6 +200,25 @@ def test_a_bench_with_another_journal_leaves_what_was_not_compared_of_the_first(
     assert [request["list_after"] for request in looker.look()] == [0]
 
 
+def test_what_came_in_the_last_moments_of_a_bench_that_is_offline_is_not_vouched_for(
+    historian, looker
+):
+    looker.state(n=40)
+    (request,) = looker.look()
+    looker.answer(request)
+    looker.state(n=43)
+    assert incomplete(historian) == [], "compared in a moment"
+    looker.state("offline", n=45)
+    assert incomplete(historian) == [("all but readings", "", 41, 45, "offline")]
+    assert looker.look() == []
+    assert looker.state(n=45) == (True, []), "it is asked soon"
+    (request,) = looker.look()
+    looker.answer(request, after_hash="7f" * 32, reached=45)
+    assert looker.state(n=46) == (False, []), "what comes by and by is asked for by and by"
+    looker.answer(looker.look()[0], after_hash="7f" * 32, reached=46)
+    assert incomplete(historian) == []
+
+
 def test_the_last_will_has_no_head_and_takes_none_away(historian, looker):
     looker.state(n=40)
     looker.state("offline", n=None)

@@ -94,7 +94,8 @@ CREATE VIEW incomplete AS
     FROM journals
     -- What a bench has stored a moment ago is compared a moment later: history is not, and neither
     -- is what nobody answers for.
-    WHERE NOT counted OR compared < head AND (compared < first_head OR NOT is_current OR tries > 1)
+    WHERE NOT counted OR compared < head AND (
+        compared < first_head OR NOT is_current OR state = 'offline' OR tries > 1)
     UNION ALL
     SELECT DISTINCT i.site, i.bench, 'all but readings', '', 1::bigint, NULL::bigint, 'not-told', 0
     FROM instruments i
