@@ -26,7 +26,7 @@ _TABLES = {"gap": "interruptions", "record": "records", "result": "results", "ta
 _MOST_MISSING = 2000  # of a bench that are open; no further list is asked for before they are fewer
 _LOOKED_FOR = 2000  # missing entries that are looked for in the tables at a look
 _LONGEST_RUN = 500  # entries asked for at once
-_PATIENCE_MS = 500  # for what another worker holds
+_PATIENCE_MS = 200  # for what another worker holds
 _MOST_DOUBLINGS = 6  # of the time between questions that nobody answers
 
 _THIS = "site = %s AND bench = %s AND journal = %s"
@@ -39,8 +39,8 @@ def take_words(database: Database, words: list[Heard], tell: Tell) -> tuple[bool
     """Write down what benches said.
 
     Give whether that leaves something to be done soon, and what could not be written down because
-    another worker, which may hang, holds the place: it is for the next time. Entries wait for none
-    of this.
+    another worker, which may hang, holds the place: it is for the next time, and entries do not
+    wait for it.
 
     Raises:
         HistorianError: the database is away.
@@ -51,6 +51,9 @@ def take_words(database: Database, words: list[Heard], tell: Tell) -> tuple[bool
     newest = {(site, bench): word for site, bench, word in words if isinstance(word, StateWord)}
     for site, bench, word in words:
         if isinstance(word, StateWord) and word is not newest[site, bench]:
+            continue
+        if left:
+            left.append((site, bench, word))
             continue
         try:
             with database.connection.transaction(), database.connection.cursor() as cursor:

@@ -171,7 +171,7 @@ class Worker:
         held = listener.received
         gaps_at = told_at = held_since = clock.monotonic()
         look_took = 0.0
-        storing = _Storing(database, self._log.warning)
+        storing = _Storing(database, clock, self._log.warning)
         try:
             while not self._stop.is_set():
                 if not held:
@@ -246,13 +246,15 @@ class Worker:
 class _Storing:
     """The thread in which a batch is checked and stored, one at a time."""
 
-    def __init__(self, database: Database, tell: Callable[..., None]) -> None:
+    def __init__(self, database: Database, clock: Clock, tell: Callable[..., None]) -> None:
         self._database = database
+        self._clock = clock
         self._tell = tell
         self._thread = ThreadPoolExecutor(1, "historian-store")
         self._batch: list[Received] = []
         self._future: Future[None] | None = None
         self._left: list[Heard] = []
+        self._not_before = clock.monotonic()
         self.soon = False
         """Whether a bench said something that leaves more to ask; set back by whoever asks."""
 
@@ -300,10 +302,12 @@ class _Storing:
                 items.append((row, message.topic, message.payload))
         self._database.store(items, unfit)
         # Behind the entries: what a bench says it has sent is here by then, or at another slot.
-        words = self._left + words
-        if words:
-            soon, self._left = take_words(self._database, words, self._tell)
+        self._left += words
+        if self._left and self._clock.monotonic() >= self._not_before:
+            soon, self._left = take_words(self._database, self._left, self._tell)
             self.soon |= soon
+            if self._left:
+                self._not_before = self._clock.monotonic() + _SOON
 
 
 def _sort(message: "Received", reason: str, words: list[Heard], unfit: list[Unfit]) -> None:

@@ -254,6 +254,9 @@ def test_where_another_worker_holds_the_place_what_was_said_is_kept_for_the_next
         soon, left = looker.answer(request)
         assert (soon, len(left)) == (False, 1)
         assert looker.look() == []
+        # What comes behind it waits with it, without another look at the place.
+        state = StateWord(schema_version=1, state="offline", journal=uuid.UUID(JOURNAL))
+        assert looker.hear(*left, (*BENCH, state))[1] == [*left, (*BENCH, state)]
     assert looker.hear(*left) == (True, [])
     assert incomplete(historian) == []
 
