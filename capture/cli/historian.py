@@ -2,6 +2,8 @@
 
 import signal
 import threading
+from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +16,8 @@ from capture.errors import InputError
 from capture.extras import require_extra
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from capture.historian.store import Database
 
 ConfigOption = Annotated[
@@ -76,19 +80,60 @@ def _register_running(historian: typer.Typer) -> None:
 
 def _register_looking(historian: typer.Typer) -> None:
     @historian.command()
+    def status(config: ConfigOption = None, as_json: JsonOption = False) -> int:
+        """Tell how each bench is and which slots are served; ends with 1 where not all are."""
+        settings = _settings(config)
+        from capture.historian.overview import BENCH_COLUMNS, served_slots
+
+        with _ready(settings) as database:
+            rows = database.fetch(f"{_select(BENCH_COLUMNS)} benchtally.benches ORDER BY 1, 2")
+            served = served_slots(database, settings)
+        _tell(BENCH_COLUMNS, rows, "no bench was heard of yet", as_json=as_json)
+        if not as_json:
+            missing = [str(slot) for slot in range(settings.slots) if slot not in served]
+            beside = f"; nobody serves {', '.join(missing)}" if missing else ""
+            say(f"slots served: {len(served)} of {settings.slots}{beside}")
+        return DONE if len(served) == settings.slots else FAILED
+
+    @historian.command()
     def gaps(config: ConfigOption = None, as_json: JsonOption = False) -> int:
-        """List readings that are missing between journal and here; ends with 1 where any are."""
-        columns = ("site", "bench", "instrument", "first", "last", "state", "tries")
-        rows = _look(config, f"{_select(columns)} benchtally.gaps ORDER BY 1, 2, 3, 4")
-        _tell(columns, rows, "no gaps", as_json=as_json)
-        return FAILED if rows else DONE
+        """List what is missing here or was never compared; ends with 1 where there is any."""
+        settings = _settings(config)
+        from capture.historian.overview import knows_a_bench, not_compared_yet
+
+        columns = ("site", "bench", "what", "instrument", "first", "last", "state", "tries")
+        query = f"{_select(columns)} benchtally.incomplete ORDER BY 1, 2, 3, 4, 5"
+        with _ready(settings) as database:
+            rows = database.fetch(query)
+            newer = not_compared_yet(database)
+            known = bool(rows) or knows_a_bench(database)
+        nothing = "no gaps in what was compared" if newer else "no gaps"
+        if not known:
+            nothing = "no bench was heard of yet: nothing is compared"
+        _tell(columns, rows, nothing, as_json=as_json)
+        if not as_json:
+            for site, bench, first, last in newer:
+                say(f"{site}/{bench}: entries {first} to {last} are compared in a moment")
+        return DONE if known and not rows else FAILED
+
+    @historian.command()
+    def retry(config: ConfigOption = None) -> int:
+        """Ask benches once more for what was given up, as after a fault there was mended."""
+        settings = _settings(config)
+        from capture.historian.overview import ask_once_more
+
+        with _ready(settings) as database:
+            count = ask_once_more(database)
+        say(f"{count} opened again" if count else "nothing was given up")
+        return DONE
 
     @historian.command()
     def quarantine(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """List the newest messages that could not be stored as what they claim to be."""
         columns = ("n", "received_at", "topic", "reason", "size")
         query = f"{_select(columns)} benchtally.quarantine ORDER BY n DESC LIMIT {_SHOWN}"
-        rows = _look(config, query)
+        with _ready(_settings(config)) as database:
+            rows = database.fetch(query)
         _tell(columns, rows, "nothing in quarantine", as_json=as_json)
         return DONE
 
@@ -115,13 +160,15 @@ def _open(settings: Any) -> "Database":
     return Database(database.conninfo, password)
 
 
-def _look(config: Path | None, query: str) -> list[tuple[Any, ...]]:
-    database = _open(_settings(config))
+@contextmanager
+def _ready(settings: Any) -> "Iterator[Database]":
+    """Give the database once its tables are known to be this version's."""
+    database = _open(settings)
     try:
         from capture.historian.migrate import require
 
         require(database.connection)
-        return database.fetch(query)
+        yield database
     finally:
         database.close()
 
@@ -130,14 +177,25 @@ def _tell(
     columns: tuple[str, ...], rows: list[tuple[Any, ...]], nothing: str, *, as_json: bool
 ) -> None:
     if as_json:
-        print_json(
-            dict(zip(columns, (v if isinstance(v, int) else str(v) for v in row), strict=True))
-            for row in rows
-        )
+        print_json(dict(zip(columns, (_plain(v) for v in row), strict=True)) for row in rows)
     elif rows:
-        console().print(table(columns, [tuple(clean(str(value)) for value in row) for row in rows]))
+        console().print(table(columns, [tuple(_shown(value) for value in row) for row in rows]))
     else:
         say(nothing)
+
+
+def _plain(value: Any) -> Any:
+    """Give a value as JSON has it: None and numbers as they are, the rest as text."""
+    return value if value is None or isinstance(value, int | float) else str(value)
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        value = value.astimezone(UTC)
+        return f"{value:%Y-%m-%d %H:%M:%S}Z"
+    return f"{value:.1f}" if isinstance(value, float) else clean(str(value))
 
 
 def _run(worker: Any) -> int:

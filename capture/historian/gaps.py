@@ -1,22 +1,24 @@
 """Holes in the sequence numbers: found in SQL, asked for by range, given up in the end, visibly.
 
 The bench counts the readings of each instrument without a gap, so a number that is missing between
-others was lost between its journal and here, or is still on its way.
+others was lost between its journal and here, or is still on its way. What is missing at the end
+stands between no others: how far it counted a bench says itself (`capture.historian.lists`).
 """
 
 from collections.abc import Callable
 from typing import Any
 from uuid import uuid4
 
+from capture.historian.budget import Budget
+from capture.historian.lists import ask_for_lists
 from capture.historian.migrate import SCHEMA
 from capture.historian.settings import Gaps
-from capture.historian.store import Database
+from capture.historian.store import LOOK_LOCK, Database
 
-_LOCK = 0x6265_6E65
 _MOST_HOLES = 200  # an instrument's holes that are looked after at a time
 _LONGEST_RANGE = 10_000  # readings that a bench gives at a request
 
-_SOURCES = f"SELECT site, bench, instrument, whole FROM {SCHEMA}.instruments ORDER BY 1, 2, 3"
+_SOURCES = f"SELECT site, bench, instrument, whole, told FROM {SCHEMA}.instruments ORDER BY 1, 2, 3"
 _HOLES = f"""
 SELECT before + 1, sequence - 1 FROM (
     SELECT sequence, lag(sequence, 1, %s) OVER (ORDER BY sequence) AS before
@@ -31,39 +33,50 @@ SELECT max(sequence) FROM {SCHEMA}.readings WHERE site = %s AND bench = %s AND i
 Ask = Callable[[str, str, dict[str, Any]], None]
 
 
-def look_for_gaps(database: Database, settings: Gaps, ask: Ask) -> int:
-    """Bring the table of gaps up to date and ask for what is due; give how many are open.
+def look_for_gaps(database: Database, settings: Gaps, ask: Ask, *, soon: bool = False) -> int:
+    """Bring the tables of what is missing up to date and ask for what is due; give the open gaps.
 
-    Does nothing where another worker is at it.
+    Does nothing where another worker is at it. A look that comes ``soon`` after another asks each
+    bench for little, so that it need not refuse anything.
 
     Raises:
         HistorianError: the database is away.
     """
-    if not database.fetch("SELECT pg_try_advisory_lock(%s)", (_LOCK,))[0][0]:
+    if not database.fetch("SELECT pg_try_advisory_lock(%s)", (LOOK_LOCK,))[0][0]:
         return 0
     try:
-        for site, bench, instrument, whole in database.fetch(_SOURCES):
-            _look_at(database, (site, bench, instrument), whole)
-        _ask(database, settings, ask)
+        for site, bench, instrument, whole, told in database.fetch(_SOURCES):
+            _look_at(database, (site, bench, instrument), whole, told)
+        budget = Budget(1 if soon else settings.requests)
+        ask_for_lists(database, settings, budget, ask)
+        _ask(database, settings, budget, ask)
         ((count,),) = database.fetch(f"SELECT count(*) FROM {SCHEMA}.gaps WHERE state = 'open'")
         return int(count)
     finally:
-        database.fetch("SELECT pg_advisory_unlock(%s)", (_LOCK,))
+        database.fetch("SELECT pg_advisory_unlock(%s)", (LOOK_LOCK,))
 
 
-def _look_at(database: Database, source: tuple[str, str, str], whole: int) -> None:
+def _look_at(
+    database: Database, source: tuple[str, str, str], whole: int, told: int | None
+) -> None:
     """Compare the holes that are there with those that are known of one instrument."""
     holes = dict(database.fetch(_HOLES, (whole, *source, whole, _MOST_HOLES)))
+    if told is not None and told > whole and len(holes) < _MOST_HOLES:
+        newest = max(whole, int(database.fetch(_NEWEST, source)[0][0] or 0))
+        if told > newest:
+            holes[newest + 1] = told
     where = "site = %s AND bench = %s AND instrument = %s"
     known = {
-        first: (last, state)
-        for first, last, state in database.fetch(
-            f"SELECT first, last, state FROM {SCHEMA}.gaps WHERE {where} AND first > %s",
+        first: (last, state, found_at, asked_at)
+        for first, last, state, found_at, asked_at in database.fetch(
+            # As text: there may be no such moment as Python's own, such as -infinity.
+            "SELECT first, last, state, found_at::text, asked_at::text "
+            f"FROM {SCHEMA}.gaps WHERE {where} AND first > %s",
             (*source, whole),
         )
     }
     with database.connection.transaction(), database.connection.cursor() as cursor:
-        for first, (last, _state) in known.items():
+        for first, (last, *_) in known.items():
             if holes.get(first) != last:
                 # Filled, in part or whole, or seen smaller than before; what is left is found anew.
                 cursor.execute(
@@ -71,12 +84,23 @@ def _look_at(database: Database, source: tuple[str, str, str], whole: int) -> No
                     (*source, first),
                 )
         for first, last in holes.items():
+            # What is left of a hole has been open for as long as the whole of it.
+            before = [
+                (found_at, asked_at)
+                for begin, (end, _, found_at, asked_at) in known.items()
+                if begin <= first and last <= end
+            ]
+            found_at, asked_at = before[0] if before else (None, None)
             cursor.execute(
-                f"INSERT INTO {SCHEMA}.gaps (site, bench, instrument, first, last) "
-                "VALUES (%s, %s, %s, %s, %s) ON CONFLICT DO NOTHING",
-                (*source, first, last),
+                f"INSERT INTO {SCHEMA}.gaps "
+                "(site, bench, instrument, first, last, found_at, asked_at) "
+                "VALUES (%s, %s, %s, %s, %s, coalesce(%s::timestamptz, now()), %s::timestamptz) "
+                "ON CONFLICT DO NOTHING",
+                (*source, first, last, found_at, asked_at),
             )
-        wanted = [first for first, last in holes.items() if known.get(first) != (last, "given-up")]
+        wanted = [
+            first for first, last in holes.items() if known.get(first, ())[:2] != (last, "given-up")
+        ]
         if wanted:
             reached = min(wanted) - 1
         elif len(holes) < _MOST_HOLES:
@@ -92,30 +116,34 @@ def _look_at(database: Database, source: tuple[str, str, str], whole: int) -> No
             )
 
 
-def _ask(database: Database, settings: Gaps, ask: Ask) -> None:
+def _ask(database: Database, settings: Gaps, budget: Budget, ask: Ask) -> None:
     """Ask for holes that have been open for long enough, oldest first, so many of a bench."""
     due = database.fetch(
-        f"SELECT site, bench, instrument, first, last, tries FROM {SCHEMA}.gaps "
-        "WHERE state = 'open' "
-        "AND coalesce(asked_at, found_at) <= now() - make_interval(secs => %s) "
-        "ORDER BY found_at, site, bench, instrument, first",
+        "SELECT g.site, g.bench, g.instrument, g.first, g.last, g.tries, coalesce(i.begins, 0) "
+        f"FROM {SCHEMA}.gaps g LEFT JOIN {SCHEMA}.instruments i USING (site, bench, instrument) "
+        "WHERE g.state = 'open' "
+        "AND coalesce(g.asked_at, g.found_at) <= now() - make_interval(secs => %s) "
+        # One that is offline cannot answer: it is asked when it is back, and not given up.
+        f"AND NOT EXISTS (SELECT FROM {SCHEMA}.journals j WHERE j.site = g.site "
+        "AND j.bench = g.bench AND j.is_current AND j.state = 'offline') "
+        "ORDER BY g.found_at, g.site, g.bench, g.instrument, g.first",
         (settings.wait_s,),
     )
-    asked: dict[tuple[str, str], int] = {}
-    for site, bench, instrument, first, last, tries in due:
+    for site, bench, instrument, first, last, tries, begins in due:
         key = (site, bench, instrument, first)
         where = "WHERE site = %s AND bench = %s AND instrument = %s AND first = %s"
-        if tries >= settings.tries:
+        # What the bench has cut off its journal it cannot send any more.
+        if tries >= settings.tries or last < begins:
             database.connection.execute(f"UPDATE {SCHEMA}.gaps SET state = 'given-up' {where}", key)
             continue
-        if asked.get((site, bench), 0) >= settings.requests:
+        if not budget.entries_of(site, bench):
             continue
-        asked[site, bench] = asked.get((site, bench), 0) + 1
+        begin = max(first, begins)
         request = {
             "id": str(uuid4()),
             "instrument": instrument,
-            "first": first,
-            "last": min(last, first + _LONGEST_RANGE - 1),
+            "first": begin,
+            "last": min(last, begin + _LONGEST_RANGE - 1),
         }
         ask(site, bench, request)
         database.connection.execute(

@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from capture.errors import PublishError
 from capture.historian.intake import FILTERS
 from capture.historian.settings import BrokerSource
+from capture.historian.words import ANSWERS, STATES
 from capture.publish.arrivals import Received
 from capture.publish.broker import GONE, Broker, hang_up
 from capture.publish.topics import ROOT
@@ -42,14 +43,22 @@ class Listener:
         most: int,
         password: str,
         tls: ssl.SSLContext | None,
+        *,
+        hears_states: bool = False,
     ) -> None:
-        """Take the slot's client id, the group that shares the stream, the most unacknowledged."""
+        """Take the slot's client id, the group that shares the stream, the most unacknowledged.
+
+        One that ``hears_states`` gets what benches say of themselves; one of a group is enough.
+        """
         self.received: deque[Received] = deque()
         self.accepted = self.subscribed = False
         self.session_present = False
         self.over: str | None = None
+        self.deaf = ""
+        """Why the broker does not give us what benches say besides entries; empty where it does."""
         self.dropped = 0
         """Messages at QoS 0 that found no room in ``received``; benches send none such."""
+        self._hears_states = hears_states
         self._group = group
         self._source, self._most = broker, most
         self._broker = Broker(
@@ -131,7 +140,7 @@ class Listener:
         self._client.confirm(each.mid for each in messages if each.mid is not None)
 
     def ask_again(self, site: str, bench: str, request: dict[str, Any]) -> None:
-        """Ask a bench to send readings again.
+        """Ask a bench what it has, or to send entries again.
 
         Raises:
             PublishError: the connection is over.
@@ -175,7 +184,10 @@ class Listener:
             self.over = self._broker.says("has no shared subscriptions")
             return
         self.accepted, self.session_present = True, flags.session_present
-        client.subscribe([(f"$share/{self._group}/{each}", 1) for each in FILTERS])
+        shared = [(f"$share/{self._group}/{each}", 1) for each in (*FILTERS, ANSWERS)]
+        # Not shared, so that the broker gives the newest of each bench at once. A bench says one
+        # in half a minute and only where there are new entries: beside those, few are kept for us.
+        client.subscribe([*shared, (STATES, 1)] if self._hears_states else shared)
 
     def _on_subscribe(
         self,
@@ -185,9 +197,13 @@ class Listener:
         reasons: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
-        refused = [str(reason) for reason in reasons if reason.is_failure]
+        refused = [str(reason) for reason in reasons[: len(FILTERS)] if reason.is_failure]
         if refused:
             self.over = self._broker.says(f"refuses the subscription: {refused[0]}")
+        # Entries are stored all the same; that nothing is known of what is missing is told.
+        refused = [str(reason) for reason in reasons[len(FILTERS) :] if reason.is_failure]
+        if refused:
+            self.deaf = self._broker.says(f"refuses `state` or `resent`: {refused[0]}")
         self.subscribed = True
 
     def _on_disconnect(

@@ -25,6 +25,8 @@ from capture.historian.migrate import SCHEMA
 
 _APPLICATION = "benchtally-historian"
 _PARTITIONS_LOCK = 0x6265_6E64
+#: Held by whoever looks for what is missing, and by whoever writes down what a bench says of it.
+LOOK_LOCK = 0x6265_6E65
 _FIRST_YEAR, _END_YEAR = 2020, 2100  # for other times there are partitions from the start
 _MOST_QUARANTINED = 10_000
 _LARGEST_KEPT = 65_536  # bytes of a message in quarantine
@@ -62,14 +64,19 @@ class Database:
                 conninfo, autocommit=True, connect_timeout=5, application_name=_APPLICATION
             )
         except psycopg.Error as error:
-            raise HistorianError(f"database: {_line(error)}") from error
+            raise HistorianError(f"database: {line_of(error)}") from error
         self._months: set[tuple[str, int, int]] = set()
         self._heard: set[Source] = set()
         self._careful = 0
         self.stored = self.known = self.quarantined = 0
 
     def prepare(self) -> None:
-        """Make the staging tables of this connection."""
+        """Make the staging tables of this connection, and let it plan each query once.
+
+        A look puts a few queries for each instrument, and to plan one for five years of monthly
+        partitions takes longer than to answer it.
+        """
+        self.connection.execute("SET plan_cache_mode = force_generic_plan")
         for table in COLUMNS:
             self.connection.execute(
                 sql.SQL(
@@ -93,13 +100,18 @@ class Database:
             if refused:
                 self._quarantine(refused)
         except psycopg.Error as error:
-            raise HistorianError(f"database: {_line(error)}") from error
+            raise HistorianError(f"database: {line_of(error)}") from error
 
     def _store(self, items: Sequence[Item], refused: list[Unfit]) -> None:
         if not items:
             return
         try:
-            self._store_whole(items)
+            try:
+                self._store_whole(items)
+            except errors.CheckViolation:
+                # A month that was there is not any more, as where old ones are dropped.
+                self._months.clear()
+                self._store_whole(items)
         except (
             errors.DataError,
             errors.IntegrityError,
@@ -109,7 +121,7 @@ class Database:
             # Of these the rows are the cause; of all else the database is.
             if len(items) == 1:
                 _, topic, payload = items[0]
-                refused.append((topic, payload, f"the database refuses it: {_line(error)}"))
+                refused.append((topic, payload, f"the database refuses it: {line_of(error)}"))
                 return
             half = len(items) // 2
             self._store(items[:half], refused)
@@ -208,7 +220,7 @@ class Database:
         try:
             return self.connection.execute(query.encode(), arguments).fetchall()
         except psycopg.Error as error:
-            raise HistorianError(f"database: {_line(error)}") from error
+            raise HistorianError(f"database: {line_of(error)}") from error
 
 
 def _in_order(rows: Iterable[Row]) -> dict[str, list[Row]]:
@@ -256,7 +268,7 @@ def _clean(text: str) -> str:
     return text.replace("\0", "\\0").encode("utf-8", "backslashreplace").decode()
 
 
-def _line(error: Exception) -> str:
+def line_of(error: Exception) -> str:
     """Give the first line of what went wrong, without the values that PostgreSQL tells below it."""
     lines = str(error).strip().splitlines()
     return " ".join(lines[0].split()) if lines else type(error).__name__

@@ -8,6 +8,7 @@ acknowledged comes again, and what was stored already is known by its id.
 
 import random
 import threading
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from typing import TYPE_CHECKING, Any
 
@@ -19,9 +20,11 @@ from capture.errors import CaptureError, HistorianError, PublishError
 from capture.historian.gaps import look_for_gaps
 from capture.historian.intake import UnfitMessage, row_of
 from capture.historian.listener import Listener
+from capture.historian.lists import take_words
 from capture.historian.migrate import require
 from capture.historian.settings import HistorianConfig
 from capture.historian.store import Database, Item, Unfit
+from capture.historian.words import Heard, word_of
 from capture.publish.secrets import make_context, read_secret
 from capture.publish.settings import TlsSettings
 
@@ -35,8 +38,10 @@ _LONGEST_HOLD = 0.1  # seconds after which it is stored though messages still co
 _IDLE = 0.25
 _BUSY = 0.002  # seconds between looks at a batch that is being stored
 _ANSWER = 5.0  # seconds for CONNACK and SUBACK
-_SLOT_LOCKS = 0x62656E66  # first half of a slot's lock; the second is the slot
+SLOT_LOCKS = 0x62656E66  # first half of a slot's lock; the second is the slot
 _TELL_EVERY = 10.0
+_SOON = 1.0  # seconds between looks for gaps while benches answer: they take two requests a second
+_LOOK_SHARE = 10  # times that a look took, until the next one that comes soon
 
 
 class Worker:
@@ -115,7 +120,7 @@ class Worker:
         said = False
         while not self._stop.is_set():
             for slot in self._slots:
-                arguments = (_SLOT_LOCKS, _lock_of(self._config.group, slot))
+                arguments = (SLOT_LOCKS, lock_of(self._config.group, slot))
                 if database.fetch("SELECT pg_try_advisory_lock(%s, %s)", arguments)[0][0]:
                     return slot
             if not said:
@@ -135,12 +140,15 @@ class Worker:
             min(65535, 2 * config.database.batch),
             self._secret(broker),
             None if tls is None else make_context(tls),
+            hears_states=slot == 0,
         )
         polite = False
         try:
             listener.begin()
             self._await_subscription(listener)
             self._log.info("historian.listens", slot=slot, session_present=listener.session_present)
+            if listener.deaf:
+                self._log.warning("historian.not_told", reason=listener.deaf)
             self.listening = self._served = True
             self._serve(database, listener)
             polite = True
@@ -162,7 +170,8 @@ class Worker:
         config, clock = self._config, self._clock
         held = listener.received
         gaps_at = told_at = held_since = clock.monotonic()
-        storing = _Storing(database)
+        look_took = 0.0
+        storing = _Storing(database, clock, self._log.warning)
         try:
             while not self._stop.is_set():
                 if not held:
@@ -184,9 +193,13 @@ class Worker:
                 if listener.over is not None:
                     raise PublishError(listener.over)
                 now = clock.monotonic()
-                if now - gaps_at >= config.gaps.every_s and not storing.busy:
-                    gaps_at = now
-                    look_for_gaps(database, config.gaps, listener.ask_again)
+                regular = now - gaps_at >= config.gaps.every_s
+                soon = storing.soon and now - gaps_at >= max(_SOON, _LOOK_SHARE * look_took)
+                if (regular or soon) and not storing.busy:
+                    storing.soon = False
+                    look_for_gaps(database, config.gaps, listener.ask_again, soon=not regular)
+                    gaps_at = clock.monotonic()
+                    look_took = gaps_at - now
                 if now - told_at >= _TELL_EVERY:
                     told_at = now
                     self._log.info(
@@ -233,11 +246,17 @@ class Worker:
 class _Storing:
     """The thread in which a batch is checked and stored, one at a time."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, clock: Clock, tell: Callable[..., None]) -> None:
         self._database = database
+        self._clock = clock
+        self._tell = tell
         self._thread = ThreadPoolExecutor(1, "historian-store")
         self._batch: list[Received] = []
         self._future: Future[None] | None = None
+        self._left: list[Heard] = []
+        self._not_before = clock.monotonic()
+        self.soon = False
+        """Whether a bench said something that leaves more to ask; set back by whoever asks."""
 
     @property
     def busy(self) -> bool:
@@ -273,17 +292,37 @@ class _Storing:
     def _store(self, batch: "list[Received]") -> None:
         items: list[Item] = []
         unfit: list[Unfit] = []
+        words: list[Heard] = []
         for message in batch:
             try:
                 row = row_of(message.topic, message.payload)
             except UnfitMessage as error:
-                unfit.append((message.topic, message.payload, str(error)))
+                _sort(message, str(error), words, unfit)
             else:
                 items.append((row, message.topic, message.payload))
         self._database.store(items, unfit)
+        # Behind the entries: what a bench says it has sent is here by then, or at another slot.
+        self._left += words
+        if self._left and self._clock.monotonic() >= self._not_before:
+            soon, self._left = take_words(self._database, self._left, self._tell)
+            self.soon |= soon
+            if self._left:
+                self._not_before = self._clock.monotonic() + _SOON
 
 
-def _lock_of(group: str, slot: int) -> int:
+def _sort(message: "Received", reason: str, words: list[Heard], unfit: list[Unfit]) -> None:
+    """Tell what a bench says of itself from what fits nowhere. Both are few; entries are many."""
+    try:
+        word = word_of(message.topic, message.payload)
+    except UnfitMessage as error:
+        reason, word = str(error), None
+    if word is None:
+        unfit.append((message.topic, message.payload, reason))
+    else:
+        words.append(word)
+
+
+def lock_of(group: str, slot: int) -> int:
     """Give a slot's number among locks: 31 bits made of the group's name and the slot."""
     value = 0
     for byte in f"{group}/{slot}".encode():

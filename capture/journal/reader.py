@@ -25,6 +25,12 @@ from capture.journal.database import (
 from capture.model.fields import rfc3339
 
 _PAGE = 500
+_NEWEST_LOOKED_AT = 100  # readings of an instrument, for one that was delivered
+#: What is published besides readings: as `Topics.entry` has it. By the index of subjects.
+_OTHERS = (
+    f"FROM entries WHERE {INDEXED} AND kind IN ('gap', 'record', 'result', 'tag') "
+    "AND (kind IN ('gap', 'tag') OR coalesce(subject, '') <> '')"
+)
 _FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
 #: Stamps always have six decimals and Z, so their order is that of text.
 _TIME = "json_extract(CAST(e.body AS TEXT), '$.time')"
@@ -169,6 +175,66 @@ class JournalReader:
                 (instrument, first, last),
             ).fetchall()
         return [Row._make(row) for row in rows]
+
+    def others_between(self, first: int, last: int, limit: int) -> list[Row]:
+        """Give up to ``limit`` entries of those numbers that travel and are no readings, in order.
+
+        Found by the index of subjects: a million readings between them cost nothing.
+        """
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {_COLUMNS} FROM entries WHERE n IN (SELECT n {_OTHERS} "  # noqa: S608 - fixed words only
+                "AND n >= ? AND n <= ? ORDER BY n LIMIT ?) ORDER BY n",
+                (first, last, limit),
+            ).fetchall()
+        return [Row._make(row) for row in rows]
+
+    def others_listed(self, after: int, last: int, limit: int) -> list[tuple[int, bytes, str]]:
+        """Give number, id (16 bytes) and kind of such entries after a number, in order."""
+        with translated(self._path):
+            return self._connection.execute(
+                f"SELECT n, id, kind FROM entries WHERE n IN (SELECT n {_OTHERS} "  # noqa: S608 - fixed words only
+                "AND n > ? AND n <= ? ORDER BY n LIMIT ?) ORDER BY n",
+                (after, last, limit),
+            ).fetchall()
+
+    def sequences(self, last: int) -> dict[str, tuple[int, int]]:
+        """Give the first and the last sequence number of each instrument, up to an entry.
+
+        An instrument whose newest readings all stand behind that entry is left out.
+        """
+        found: dict[str, tuple[int, int]] = {}
+        with translated(self._path):
+            instruments = self._connection.execute("SELECT instrument FROM counters").fetchall()
+            for (instrument,) in instruments:
+                first, newest = self._connection.execute(
+                    "SELECT (SELECT sequence FROM entries WHERE instrument = ?1 "
+                    "AND sequence IS NOT NULL ORDER BY sequence LIMIT 1), "
+                    "(SELECT max(sequence) FROM (SELECT n, sequence FROM entries "
+                    "WHERE instrument = ?1 AND sequence IS NOT NULL "
+                    "ORDER BY sequence DESC LIMIT ?2) WHERE n <= ?3)",
+                    (instrument, _NEWEST_LOOKED_AT, last),
+                ).fetchone()
+                if newest is not None:
+                    found[instrument] = (int(first), int(newest))
+        return found
+
+    def base_n(self) -> int:
+        """Give the number that the journal begins after: 0, or that of the last entry cut off."""
+        with translated(self._path):
+            return base_of(self._connection).n
+
+    def hash_at(self, n: int) -> bytes | None:
+        """Give the hash of an entry, or of what the journal begins after, if it has that."""
+        with translated(self._path):
+            row = self._connection.execute(
+                f"SELECT {HASH} FROM entries WHERE n = ?",  # noqa: S608 - fixed words only
+                (n,),
+            ).fetchone()
+            if row is not None:
+                return bytes(row[0])
+            base = base_of(self._connection)
+        return bytes.fromhex(base.hash) if base.n == n else None
 
     def last_reading(self, instrument: str) -> Row | None:
         """Give the newest reading of an instrument, if there is one."""

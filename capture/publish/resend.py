@@ -1,8 +1,13 @@
-"""Requests to send readings again, from consumers that found a hole in the sequence numbers.
+"""Requests to send entries again, from consumers that found a hole, or came late.
 
 A request is a small JSON object on the bench's ``resend`` topic: ``id``, ``instrument``, ``first``
 and ``last`` sequence number. It is answered by the same readings, same ids, same bytes, on their
 own topics, and by one message on ``resent`` that says what was done.
+
+What is published besides readings has no numbers of its own, so a consumer cannot see that one is
+missing. It may ask what there is (``list_after`` an entry of the journal), and for what it lacks of
+that (``first_entry`` and ``last_entry``). The list also says which sequence numbers there are: an
+instrument that is silent shows no hole.
 
 Whoever may publish there is a stranger: the form is checked to the letter, a range and the number
 of requests that wait are bounded, and requests are served at a bounded rate, so that nobody can
@@ -12,7 +17,8 @@ make the bench busy with its own past.
 import json
 from collections import OrderedDict, deque
 from dataclasses import dataclass, field
-from typing import Annotated
+from typing import Annotated, Any
+from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -23,23 +29,30 @@ from capture.publish.pace import Pace
 
 LARGEST_BODY = 1024  # bytes
 LONGEST_RANGE = 10_000  # readings a request
+LONGEST_LIST = 500  # entries an answer
 _MOST_WAITING = 8
 _MOST_REMEMBERED = 256
 _PER_SECOND = 2.0
 _BURST = 8.0
 _PAGE = 100
+_PAGE_OF_OTHERS = 20  # records have tens of kilobytes
 _LARGEST_SEQUENCE = (1 << 63) - 1
 
+_Number = Annotated[int, Field(ge=1, le=_LARGEST_SEQUENCE)]
 
-class Request(BaseModel):
-    """What a consumer asks for."""
 
+class _Asked(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
 
     id: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+
+
+class Request(_Asked):
+    """Readings of an instrument, by their sequence numbers."""
+
     instrument: Slug
-    first: int = Field(ge=1, le=_LARGEST_SEQUENCE)
-    last: int = Field(ge=1, le=_LARGEST_SEQUENCE)
+    first: _Number
+    last: _Number
 
     @model_validator(mode="after")
     def _in_bounds(self) -> "Request":
@@ -49,8 +62,44 @@ class Request(BaseModel):
             raise ValueError(f"more than {LONGEST_RANGE} readings; ask in parts")
         return self
 
+    def answer(self, sent: int) -> dict[str, Any]:
+        """Give the members of the answer."""
+        return {
+            "instrument": self.instrument, "first": self.first, "last": self.last, "sent": sent
+        }  # fmt: skip
 
-def read_request(payload: bytes, *, retained: bool) -> Request:
+
+class EntriesRequest(_Asked):
+    """What is published besides readings, by its numbers in the journal."""
+
+    first_entry: _Number
+    last_entry: _Number
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "EntriesRequest":
+        if self.last_entry < self.first_entry:
+            raise ValueError("last_entry is before first_entry")
+        return self
+
+    def answer(self, sent: int) -> dict[str, Any]:
+        """Give the members of the answer."""
+        return {"first_entry": self.first_entry, "last_entry": self.last_entry, "sent": sent}
+
+
+class ListRequest(_Asked):
+    """What there is after a number in the journal; nothing is sent again."""
+
+    list_after: int = Field(ge=0, le=_LARGEST_SEQUENCE)
+
+    def answer(self, sent: int) -> dict[str, Any]:
+        """Give the members of the answer where there is no list."""
+        return {"after": self.list_after, "sent": sent}
+
+
+AnyRequest = Request | EntriesRequest | ListRequest
+
+
+def read_request(payload: bytes, *, retained: bool) -> AnyRequest:
     """Check a request.
 
     Raises:
@@ -60,11 +109,18 @@ def read_request(payload: bytes, *, retained: bool) -> Request:
         raise InputError("retained: it would be asked again at every connection")
     if len(payload) > LARGEST_BODY:
         raise InputError(f"{len(payload)} bytes, more than {LARGEST_BODY}")
+    model: type[AnyRequest] = Request
     try:
-        return Request.model_validate(json.loads(payload))
+        said = json.loads(payload)
+        if isinstance(said, dict) and "instrument" not in said:
+            if "list_after" in said:
+                model = ListRequest
+            elif "first_entry" in said:
+                model = EntriesRequest
+        return model.model_validate(said)
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False)[0]
-        where = "".join(f"{part}: " for part in first["loc"] if part in Request.model_fields)
+        where = "".join(f"{part}: " for part in first["loc"] if part in model.model_fields)
         raise InputError(f"{where}{first['msg']}") from error
     except (ValueError, RecursionError) as error:
         raise InputError("not JSON") from error
@@ -74,8 +130,9 @@ def read_request(payload: bytes, *, retained: bool) -> Request:
 class Serving:
     """A request being served: pages of rows, and what has come of it."""
 
-    request: Request
+    request: Request | EntriesRequest
     next: int
+    """The number, of a reading or of an entry, that the next page begins with."""
     rows: deque[Row] = field(default_factory=deque)
     sent: int = 0
 
@@ -85,7 +142,7 @@ class Resender:
 
     def __init__(self, reader: JournalReader, now: float) -> None:
         self._reader = reader
-        self._waiting: deque[Request] = deque()
+        self._waiting: deque[AnyRequest] = deque()
         self._known: OrderedDict[str, None] = OrderedDict()
         self._pace = Pace(_PER_SECOND, now, _BURST)
         self._serving: Serving | None = None
@@ -115,6 +172,11 @@ class Resender:
         """Whether nothing was asked for that is not answered yet."""
         return not (self._answers or self._waiting) and self._serving is None
 
+    @property
+    def has_answer(self) -> bool:
+        """Whether something is to be said on the topic of answers."""
+        return bool(self._answers)
+
     def next_answer(self) -> bytes | None:
         """Give what is to be said on the topic of answers, if there is something."""
         return self._answers.popleft() if self._answers else None
@@ -130,19 +192,42 @@ class Resender:
                 if not self._waiting:
                     return None
                 request = self._waiting.popleft()
-                self._serving = Serving(request, request.first)
+                if isinstance(request, ListRequest):
+                    self._list(request, delivered)
+                    continue
+                first = request.first if isinstance(request, Request) else request.first_entry
+                self._serving = Serving(request, first)
             serving = self._serving
             if serving.rows:
                 serving.sent += 1
                 return serving.rows.popleft()
-            if serving.next > serving.request.last:
+            if not self._turn_page(serving, delivered):
                 self._answer(serving.request, serving.sent)
                 self._serving = None
-                continue
-            end = min(serving.next + _PAGE - 1, serving.request.last)
-            found = self._reader.readings_between(serving.request.instrument, serving.next, end)
+
+    def left_out(self) -> None:
+        """Hear that the row given last is not sent: it stands on the list of dead letters."""
+        if self._serving is not None:
+            self._serving.sent -= 1
+
+    def _turn_page(self, serving: Serving, delivered: int) -> bool:
+        """Read on; False where there is no more."""
+        request = serving.request
+        if isinstance(request, Request):
+            if serving.next > request.last:
+                return False
+            end = min(serving.next + _PAGE - 1, request.last)
+            found = self._reader.readings_between(request.instrument, serving.next, end)
             serving.rows.extend(row for row in found if row.n <= delivered)
             serving.next = end + 1
+            return True
+        last = min(request.last_entry, delivered)
+        if serving.next > last or serving.sent >= LONGEST_RANGE:
+            return False
+        rows = self._reader.others_between(serving.next, last, _PAGE_OF_OTHERS)
+        serving.rows.extend(rows)
+        serving.next = rows[-1].n + 1 if rows else last + 1
+        return True
 
     def start_over(self) -> None:
         """Serve the request that a connection broke off again from its start."""
@@ -150,9 +235,40 @@ class Resender:
             self._waiting.appendleft(self._serving.request)
             self._serving = None
 
-    def _answer(self, request: Request, sent: int, refused: str | None = None) -> None:
-        answer = {"schema_version": 1, "request": request.id, "instrument": request.instrument}
-        answer |= {"first": request.first, "last": request.last, "sent": sent}
+    def _list(self, request: ListRequest, delivered: int) -> None:
+        """Say what there is after a number, as far as it was delivered and fits an answer.
+
+        The hashes tell a consumer whether this is still the journal that it compared before.
+        """
+        reader, after = self._reader, request.list_after
+        base = reader.base_n()
+        found = reader.others_listed(max(after, base), delivered, LONGEST_LIST + 1)
+        # Where the answer is full, what is behind its last entry is listed next.
+        there_is_more = len(found) > LONGEST_LIST
+        found = found[:LONGEST_LIST]
+        reached = found[-1][0] if there_is_more else max(base, delivered)
+        after_hash = reader.hash_at(after)
+        reached_hash = reader.hash_at(reached)
+        answer: dict[str, Any] = {
+            "schema_version": 1,
+            "request": request.id,
+            "journal": reader.journal_id,
+            "begins_after": base,
+            "after": after,
+            "after_hash": None if after_hash is None else after_hash.hex(),
+            "reached": reached,
+            "reached_hash": None if reached_hash is None else reached_hash.hex(),
+            "entries": [[n, kind, str(UUID(bytes=key))] for n, key, kind in found],
+        }
+        if not there_is_more:
+            answer["sequences"] = {
+                instrument: list(numbers)
+                for instrument, numbers in reader.sequences(delivered).items()
+            }
+        self._answers.append(json.dumps(answer).encode())
+
+    def _answer(self, request: AnyRequest, sent: int, refused: str | None = None) -> None:
+        answer = {"schema_version": 1, "request": request.id} | request.answer(sent)
         self._answers.append(
             json.dumps(answer | ({"refused": refused} if refused else {})).encode()
         )

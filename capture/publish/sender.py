@@ -193,8 +193,10 @@ class Sender:
         this = self._is
         row = None if this.feed.ended else this.resender.next_row(this.cursor.delivered)
         if row is None:
-            return False
-        if row.n not in this.letterbox.numbers:
+            return this.resender.has_answer  # which goes at once, not at the next look
+        if row.n in this.letterbox.numbers:
+            this.resender.left_out()
+        else:
             self._send(Kind.AGAIN, row)
         return True
 

@@ -113,6 +113,8 @@ COMMANDS = (
     (["historian", "migrate"], 2, "historian"),
     (["historian", "gaps"], 2, "historian"),
     (["historian", "quarantine"], 2, "historian"),
+    (["historian", "status"], 2, "historian"),
+    (["historian", "retry"], 2, "historian"),
     (["operator", "list"], 2, "web"),
     (["operator", "add", "foreman", "--stdin"], 2, "web"),
     (["operator", "set-pin", "foreman", "--stdin"], 2, "web"),

@@ -10,6 +10,7 @@ from historian_bench import Historian, Postgres
 
 from capture.historian.migrate import migrate, migrations
 from capture.journal import Store
+from capture.model import new_id
 
 pytestmark = pytest.mark.takes(45)
 
@@ -41,8 +42,9 @@ def publish(rig, broker, topic, payload, **more):
     client._client.publish(topic, payload, qos=1, **more).wait_for_publish(harness.LONG)
 
 
-def test_what_a_bench_publishes_is_stored_once_with_the_same_bytes(rig, broker, historian):
+def test_what_a_bench_publishes_is_stored_once_with_the_same_bytes(rig, broker, conninfo):
     """Readings, tags, gaps and results; a second delivery of all of it adds nothing."""
+    historian = Historian(rig, broker.port, conninfo, gaps="every_s = 1\n")
     worker = historian.worker()
     historian.listening(worker)
     counter, lines = rig.counter("line", 200)
@@ -74,6 +76,10 @@ def test_what_a_bench_publishes_is_stored_once_with_the_same_bytes(rig, broker, 
     rig.journal.with_name(rig.journal.name + ".delivered").unlink()
     again = rig.daemon()
     harness.wait_until(lambda: historian.known(worker) > 0, "it came again")
+    harness.wait_until(
+        lambda: historian.rows("SELECT compared FROM benchtally.journals") == [(rig.length(),)],
+        "all of it is compared",
+    )
     assert again.stop() == 0, again.said()
     assert len(historian.ids()) == len(entries)
     assert worker.stop() == 0, worker.said()
@@ -196,19 +202,23 @@ def test_a_gap_is_found_and_asked_for_and_one_that_stays_is_given_up(rig, broker
         lambda: not historian.rows("SELECT first FROM benchtally.gaps"), "no gap any more"
     )
     assert daemon.stop() == 0, daemon.said()
-    # A bench that is gone answers nobody.
+    # A bench that is offline is asked when it is back; one that says nothing of itself may be there,
+    # and answers nobody.
     far = json.loads(drafts(1)[0].model_dump_json()) | {"sequence": 40}
     publish(rig, broker, f"{harness.ROOT}/reading/ohm-1/resistance", json.dumps(far))
+    far |= {"bench": "bench-9", "sequence": 9, "id": str(new_id())}
+    publish(rig, broker, "benchtally/v1/sawmill/bench-9/reading/ohm-1/resistance", json.dumps(far))
     harness.wait_until(
         lambda: (
-            historian.rows("SELECT first, last, state, tries FROM benchtally.gaps")
-            == [(32, 39, "given-up", 2)]
+            historian.rows("SELECT first, last, state, tries FROM benchtally.gaps ORDER BY 1")
+            == [(1, 8, "given-up", 2), (32, 39, "open", 0)]
         ),
         "given up",
     )
     shown = rig.bare("historian", "gaps", "--config", historian.config)
     assert shown.returncode == 1
     assert "given-up" in shown.stdout
+    assert "not-told" in shown.stdout, "nothing but readings was ever heard of the other bench"
     assert worker.stop() == 0, worker.said()
 
 
@@ -225,7 +235,7 @@ def test_a_database_of_another_version_is_not_touched(rig, broker, conninfo):
     done = rig.bare("historian", "run", "--config", historian.config)
     assert done.returncode == 1
     assert "migration 9999, which this version does not know" in done.stderr
-    assert [each.number for each in migrations()] == [1, 2]
+    assert [each.number for each in migrations()] == [1, 2, 3]
 
 
 def test_a_database_without_tables_says_what_to_do(rig, broker, server):

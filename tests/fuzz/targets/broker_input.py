@@ -1,4 +1,4 @@
-"""What comes from a broker: the historian's messages, requests to send again, Sparkplug commands.
+"""What comes from a broker: entries, what benches say of themselves, requests, Sparkplug commands.
 
 A message becomes a row that says what its topic says and holds its exact text, or is refused in
 words; nothing else is raised.
@@ -12,7 +12,8 @@ from choices import Choices
 
 from capture.errors import InputError
 from capture.historian.intake import COLUMNS, UnfitMessage, row_of
-from capture.publish.resend import LONGEST_RANGE, read_request
+from capture.historian.words import word_of
+from capture.publish.resend import LONGEST_RANGE, EntriesRequest, ListRequest, read_request
 from capture.publish.sparkplug.host import PrimaryHost
 from capture.publish.sparkplug.node import EdgeNode, asks_for_rebirth
 
@@ -30,6 +31,22 @@ _VALID = tuple(
     (kind, path.read_text("utf-8"))
     for kind in _ABOUT
     for path in sorted((_EXAMPLES / kind / "valid").glob("*.json"))
+)
+_JOURNAL = "01990000-0000-7000-8000-000000000001"
+_WORDS = (
+    ("state", f'{{"schema_version":1,"state":"online","journal":"{_JOURNAL}","head":{{"n":7}}}}'),
+    (
+        "resent",
+        '{"schema_version":1,"request":"r","instrument":"ohm-1","first":1,"last":2,"sent":2}',
+    ),
+    (
+        "resent",
+        (
+            f'{{"schema_version":1,"request":"r","journal":"{_JOURNAL}","begins_after":0,"after":0,'
+            f'"after_hash":null,"reached":9,"reached_hash":null,"entries":[[3,"tag","{_JOURNAL}"]],'
+            '"sequences":{"ohm-1":[1,7]}}'
+        ),
+    ),
 )
 _BIGGEST = (1 << 63) - 1
 
@@ -49,7 +66,11 @@ def seeds():
                 yield bytes((4, number, place)) + value
     request = {"id": "r-1", "instrument": "ohm-1", "first": 3, "last": 9}
     yield b"\1" + json.dumps(request).encode()
+    yield b"\1" + b'{"id": "r-2", "list_after": 7}'
+    yield b"\1" + b'{"id": "r-3", "first_entry": 1, "last_entry": 90}'
     yield b"\1" + b"[" * 900
+    for kind, said in _WORDS:
+        yield b"\5" + f"benchtally/v1/sawmill/bench-1/{kind}\n{said}".encode()
     yield b"\2" + json.dumps({"online": True, "timestamp": 1}).encode()
     yield b"\2" + b"[" * 3000
     node = EdgeNode("sawmill", "bench-1")
@@ -60,7 +81,7 @@ def seeds():
 def target(data):
     """Let one reader read a message."""
     choices = Choices(data)
-    choices.of((_historian, _request, _host, _command, _changed))(choices.rest())
+    choices.of((_historian, _request, _host, _command, _changed, _word))(choices.rest())
 
 
 def _historian(data):
@@ -83,6 +104,18 @@ def _historian(data):
         # What PostgreSQL's own types hold.
         assert not isinstance(value, int) or -_BIGGEST - 1 <= value <= _BIGGEST
         assert not isinstance(value, str) or "\0" not in value
+
+
+def _word(data):
+    topic, _, payload = data.partition(b"\n")
+    try:
+        found = word_of(topic.decode("utf-8", "replace"), payload)
+    except UnfitMessage as error:
+        assert str(error)
+        return
+    if found is not None:
+        site, bench, _ = found
+        assert topic.startswith(f"benchtally/v1/{site}/{bench}/".encode())
 
 
 def _changed(data):
@@ -111,6 +144,12 @@ def _request(data):
         request = read_request(data, retained=False)
     except InputError as error:
         assert "\n" not in str(error)
+        return
+    if isinstance(request, ListRequest):
+        assert 0 <= request.list_after <= _BIGGEST
+        return
+    if isinstance(request, EntriesRequest):
+        assert 1 <= request.first_entry <= request.last_entry <= _BIGGEST
         return
     assert 1 <= request.first <= request.last <= _BIGGEST
     assert request.last - request.first < LONGEST_RANGE

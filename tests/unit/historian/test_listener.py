@@ -14,7 +14,7 @@ from capture.historian.settings import BrokerSource
 from capture.publish.arrivals import Received
 
 CONNACK = b"\x20\x03\x00\x00\x00"  # 3.2: no session, success, no properties
-SUBACK = b"\x90\x08\x00\x01\x00" + 5 * b"\x01"  # 3.9: identifier 1, five times QoS 1
+SUBACK = b"\x90\x09\x00\x01\x00" + 6 * b"\x01"  # 3.9: identifier 1, six times QoS 1
 #: 3.3: QoS 1, topic "a/b", identifier 7, user property k = v, payload "hello"
 PUBLISH = b"\x32\x14\x00\x03a/b\x00\x07\x07\x26\x00\x01k\x00\x01v" + b"hello"
 HELLO = Received("a/b", b"hello", 7)
@@ -24,11 +24,17 @@ PINGRESP = b"\xd0\x00"
 class Played:
     """A broker of one connection."""
 
-    def __init__(self, **settings):
+    def __init__(self, *, hears_states=False, **settings):
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port = port = self._server.getsockname()[1]
         self.listener = Listener(
-            BrokerSource(port=port, **settings), "slot-0", "group", 100, "secret", None
+            BrokerSource(port=port, **settings),
+            "slot-0",
+            "group",
+            100,
+            "secret",
+            None,
+            hears_states=hears_states,
         )
         self.listener.begin()
         self.line, _ = self._server.accept()
@@ -177,6 +183,33 @@ def test_what_a_broker_says_wrong_ends_the_connection_in_words(play, said, reaso
     assert broker.listener.over == f"broker 127.0.0.1:{broker.port}{reason}"
     assert broker.listener.over.isprintable()
     assert not broker.listener.turn(1)
+
+
+def test_what_benches_say_of_themselves_may_be_refused_and_entries_come_all_the_same(play):
+    """3.9.3: each topic filter has its own reason code. The sixth is that of answers."""
+    broker = play()
+    broker.heard()
+    broker.say(CONNACK)
+    broker.heard()
+    broker.say(SUBACK[:-1] + b"\x87")
+    assert broker.listener.subscribed
+    assert broker.listener.over is None
+    why = "refuses `state` or `resent`: Not authorized"
+    assert broker.listener.deaf == f"broker 127.0.0.1:{broker.port}: {why}"
+    broker.say(PUBLISH)
+    assert list(broker.listener.received) == [HELLO]
+
+
+@pytest.mark.parametrize("hears", [False, True])
+def test_states_are_heard_by_one_slot_and_never_shared(play, hears):
+    """4.8.2: no retained message comes for a shared subscription. 3.8.3.1: the options byte."""
+    broker = play(hears_states=hears)
+    broker.heard()
+    broker.say(CONNACK)
+    packet = broker.heard()
+    assert packet.count(b"$share/group/benchtally/v1/+/+/") == 6
+    assert packet.endswith(b"\x00\x17benchtally/v1/+/+/state\x01") is hears
+    assert b"$share/group/benchtally/v1/+/+/resent\x01" in packet
 
 
 @pytest.mark.parametrize(

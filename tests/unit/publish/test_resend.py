@@ -4,13 +4,16 @@ import contextlib
 import json
 import queue
 import threading
+import uuid
 
 import pytest
 from scripted import numbers
 
 from capture.errors import InputError
 from capture.journal import JournalReader, Store
-from capture.publish.resend import LARGEST_BODY, LONGEST_RANGE, Resender, read_request
+from capture.model import Tag, new_id
+from capture.model.machine import MachineEntry, Nameplate
+from capture.publish.resend import LARGEST_BODY, LONGEST_LIST, LONGEST_RANGE, Resender, read_request
 
 ROOT = "benchtally/v1/sawmill/bench-1"
 
@@ -153,6 +156,15 @@ HOSTILE = [
     request(first=1 << 200, last=1 << 200),
     b'{"id": "x", "instrument": "ohm-1", "first": NaN, "last": Infinity}',
     b'{"instrument": "ohm-1", "first": 1, "last": 2}',
+    b'{"id": "x", "list_after": -1}',
+    b'{"id": "x", "list_after": 1.5}',
+    b'{"id": "x", "list_after": "1"}',
+    b'{"id": "x", "list_after": 9223372036854775808}',
+    b'{"list_after": 1}',
+    b'{"id": "x", "first_entry": 1}',
+    b'{"id": "x", "first_entry": 0, "last_entry": 1}',
+    b'{"id": "x", "first_entry": 2, "last_entry": 1}',
+    b'{"id": "x", "last_entry": 1}',
 ]
 
 
@@ -247,3 +259,140 @@ def test_a_request_that_a_loss_broke_off_begins_again(resender):
     resender.start_over()
     assert rows(resender) == list(range(1, 11))
     assert json.loads(resender.next_answer())["sent"] == 10
+
+
+# ── what is published besides readings ───────────────────────────────────────────────────────────
+
+
+def tag_of(reading):
+    return Tag(
+        id=new_id(), site="sawmill", bench="bench-1", instrument="ohm-1", reading=reading.id,
+        time=reading.time, operator="technician", machine="FAN-07",
+    )  # fmt: skip
+
+
+def machine_at(time):
+    return MachineEntry(
+        id=new_id(), site="sawmill", bench="bench-1", time=time, operator="technician",
+        machine="FAN-07", nameplate=Nameplate(),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def mixed(tmp_path, drafts):
+    """A journal: 3 readings (1-3), a machine (4), 2 tags (5, 6), 2 readings (7, 8), 600 tags (9-608)."""
+    store = Store(tmp_path / "j")
+    readings = drafts(5)
+    store.append(readings[:3])
+    store.append([machine_at(readings[0].time)])
+    store.append([tag_of(readings[0]), tag_of(readings[1])])
+    store.append(readings[3:])
+    store.append([tag_of(readings[0]) for _ in range(600)])
+    reader = JournalReader(tmp_path / "j")
+    yield Resender(reader, 0.0), reader
+    reader.close()
+    store.close()
+
+
+def listed(resender, after, delivered):
+    request = {"id": f"list-{after}-{delivered}", "list_after": after}
+    resender.take(json.dumps(request).encode(), retained=False, now=1000.0 * (after + delivered))
+    assert rows(resender, delivered) == [], "a list sends nothing again"
+    return json.loads(resender.next_answer())
+
+
+def test_a_list_says_what_there_is_besides_readings_and_how_far_they_count(mixed):
+    resender, reader = mixed
+    said = listed(resender, 0, 8)
+    assert [(n, kind) for n, kind, _ in said["entries"]] == [(5, "tag"), (6, "tag")]
+    assert [id_ for _, _, id_ in said["entries"]] == [
+        str(reader.entry(uuid.UUID(id_)).id) for _, _, id_ in said["entries"]
+    ]
+    assert said["sequences"] == {"ohm-1": [1, 5]}
+    assert (said["begins_after"], said["after"], said["reached"]) == (0, 0, 8)
+    assert said["journal"] == reader.journal_id
+    assert said["after_hash"] == "00" * 32
+    assert said["reached_hash"] == reader.hash_at(8).hex()
+
+
+def test_what_is_not_delivered_yet_is_in_no_list(mixed):
+    """It is on its way; and a reading that is, is none that could be missing."""
+    said = listed(mixed[0], 0, 5)
+    assert [n for n, _, _ in said["entries"]] == [5]
+    assert said["reached"] == 5
+    assert said["sequences"] == {"ohm-1": [1, 3]}
+
+
+def test_a_long_list_goes_on_where_the_one_before_ended(mixed):
+    resender, _ = mixed
+    found, after = [], 0
+    for _ in range(3):
+        said = listed(resender, after, 608)
+        assert len(said["entries"]) <= LONGEST_LIST
+        found += [n for n, _, _ in said["entries"]]
+        after = said["reached"]
+        if "sequences" in said:
+            break
+    assert found == [5, 6, *range(9, 609)]
+    assert after == 608
+    assert said["sequences"] == {"ohm-1": [1, 5]}
+
+
+def test_a_list_that_is_just_full_is_the_last_one(mixed):
+    """Else nobody would ask for the one behind it, which says how far readings count."""
+    said = listed(mixed[0], 8, 8 + LONGEST_LIST)
+    assert len(said["entries"]) == LONGEST_LIST
+    assert said["sequences"] == {"ohm-1": [1, 5]}
+    assert "sequences" not in listed(mixed[0], 8, 9 + LONGEST_LIST)
+
+
+def test_a_number_that_this_journal_has_not_has_no_hash(mixed):
+    """A consumer that compared more than there is sees that it was another journal."""
+    said = listed(mixed[0], 9000, 608)
+    assert said["after_hash"] is None
+    assert (said["entries"], said["reached"]) == ([], 608)
+
+
+def test_entries_are_sent_again_by_their_numbers_and_no_others(mixed):
+    resender, _ = mixed
+    request = {"id": "r", "first_entry": 1, "last_entry": 60}
+    resender.take(json.dumps(request).encode(), retained=False, now=0.0)
+    assert rows(resender, delivered=50) == [5, 6, *range(9, 51)]
+    assert json.loads(resender.next_answer()) == {
+        "schema_version": 1, "request": "r", "first_entry": 1, "last_entry": 60, "sent": 44
+    }  # fmt: skip
+
+
+def test_a_request_for_entries_that_a_loss_broke_off_begins_again(mixed):
+    resender, _ = mixed
+    request = {"id": "r", "first_entry": 5, "last_entry": 60}
+    resender.take(json.dumps(request).encode(), retained=False, now=0.0)
+    assert [resender.next_row(608).n for _ in range(3)] == [5, 6, 9]
+    resender.start_over()
+    assert rows(resender, 608) == [5, 6, *range(9, 61)]
+    assert json.loads(resender.next_answer())["sent"] == 54
+
+
+def test_what_stands_on_the_list_of_dead_letters_is_not_counted_as_sent(resender):
+    resender.take(request(), retained=False, now=0.0)
+    assert resender.next_row(50).n == 3
+    resender.left_out()
+    assert rows(resender) == [4, 5]
+    assert json.loads(resender.next_answer())["sent"] == 2
+
+
+def test_lists_and_entries_come_over_a_connection(setup, drafts, wait_until):
+    broker = Asking()
+    readings = drafts(4)
+    it = setup(broker, entries=[*readings, tag_of(readings[2])])
+    wait_until(lambda: it.delivered() == 5)
+    broker.to_give.put({"payload": b'{"id": "l", "list_after": 0}'})
+    wait_until(broker.answers)
+    assert [n for n, _, _ in broker.answers()[0]["entries"]] == [5]
+    broker.to_give.put({"payload": b'{"id": "e", "first_entry": 5, "last_entry": 5}'})
+    wait_until(lambda: len(broker.answers()) == 2)
+    tags = [message.payload for message in broker.seen if "/tag/" in message.topic]
+    assert len(tags) == 2
+    assert tags[0] == tags[1]
+    assert broker.answers()[1]["sent"] == 1
+    assert it.delivered() == 5
