@@ -31,6 +31,7 @@ from capture.model import (
     parse_shown,
     unit_of,
 )
+from capture.model.reading import Conditions, Quantified
 from capture.model.shown import DecimalMark
 
 if TYPE_CHECKING:
@@ -56,7 +57,8 @@ class Keying:
     """What is the same for every value keyed together.
 
     Attributes:
-        conditions: settings the display stood under, such as the law of a pulse time.
+        conditions: settings the display stood under, such as the law of a pulse time; the
+            ``frequency`` that a bridge measured at with its unit, in hertz if it has none.
         clock_synchronised: whether the host's clock followed a reference; None where not known.
         unit: unit as shown that applies where a value has none.
         job, step: what the values are taken for, where that is a step of a job.
@@ -167,7 +169,7 @@ def make_reading(
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
             source=_source(keying, typed.strip(), from_photo),
-            conditions=dict(keying.conditions),
+            conditions=_conditions(keying),
             series=series,
             group=group,
             tag=tag,
@@ -175,6 +177,24 @@ def make_reading(
         )
     except ValidationError as error:
         raise InputError(one_line(error)) from error
+
+
+def _conditions(keying: Keying) -> Conditions:
+    """Write the conditions down; a frequency is a number, as where a bridge says it itself.
+
+    Raises:
+        InputError: the frequency is none.
+    """
+    found: Conditions = dict(keying.conditions)
+    if (typed := keying.conditions.get("frequency")) is not None:
+        try:
+            shown = parse_shown(typed, mark=keying.mark, default_unit="Hz")
+        except InputError as error:
+            raise InputError(f"the frequency: {error}") from error
+        if shown.unit != "Hz" or shown.value is None or shown.value <= 0:
+            raise InputError(f"the frequency: {typed.strip()!r} is none, such as 1 kHz or 120 Hz")
+        found["frequency"] = Quantified(value=float(shown.value), unit="Hz")
+    return found
 
 
 def _source(keying: Keying, typed: str, from_photo: FromPhoto | None) -> Keyed | Photographed:

@@ -42,6 +42,10 @@ def register(app: typer.Typer) -> None:
             str | None,
             typer.Option(help=f"Law of a pulse time: {', '.join(_LAWS)} (unknown if not given)."),
         ] = None,
+        frequency: Annotated[
+            str | None,
+            typer.Option(help="Frequency that a bridge measured at: '1 kHz'; hertz if no unit."),
+        ] = None,
         decimal: Annotated[
             str, typer.Option(help="Decimal mark: point, comma, or auto (what is clear).")
         ] = "auto",
@@ -115,7 +119,7 @@ def register(app: typer.Typer) -> None:
             clock_synchronised=clock.synchronised(),
             machine=machine,
             note=note,
-            conditions=_conditions(quantity, law, in_job=job is not None),
+            conditions=_conditions(quantity, law, frequency, in_job=job is not None),
             mark=decimal,  # type: ignore[arg-type] # checked above
             unit=unit,
             evidence=photos(settings.evidence_path, photo or ()),
@@ -157,13 +161,21 @@ def _order(text: str | None) -> tuple[str, ...]:
     return () if text is None else tuple(each.strip() for each in text.split(","))
 
 
-def _conditions(quantity: str, law: str | None, *, in_job: bool) -> dict[str, str]:
+def _conditions(
+    quantity: str, law: str | None, frequency: str | None, *, in_job: bool
+) -> dict[str, str]:
+    if frequency is not None:
+        from capture.model.quantity import AT_A_FREQUENCY
+
+        if quantity not in AT_A_FREQUENCY | {"resistance"}:
+            raise InputError(f"--frequency belongs to what a bridge measures, not to {quantity}")
+    at = {} if frequency is None else {"frequency": frequency}
     if law is not None and law not in _LAWS:
         raise InputError(f"--law {law!r} is none of {', '.join(_LAWS)}")
     if quantity != "pulse_time":
         if law is not None:
             raise InputError("--law belongs to the quantity pulse_time")
-        return {}
+        return at
     if law is None and in_job:
         return {}  # the procedure says it
     return {"law": law or "unknown"}

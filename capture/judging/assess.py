@@ -190,7 +190,8 @@ class _Bench:
         self._add_difference(
             f"inductance unbalance ({self._rules.inductance})", inductance, self._limit(limit)
         )
-        self._add("phase angle, largest distance from the mean", balance.degrees)
+        if balance.degrees is not None:
+            self._add("phase angle, largest distance from the mean", balance.degrees)
         self._found.notes += balance.notes
 
     def insulation(self) -> None:
@@ -472,13 +473,17 @@ def _directions(asymmetry: Mapping[str, Asymmetry]) -> list[str]:
 
 
 def _suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
-    if not (found.resistance or found.inductance or found.pulse):
+    # Of a winding as a coil with its loss: without, an inductance is compared and no more.
+    inductance = found.inductance
+    if any(each.ohms is None for each in inductance.values()):
+        inductance = {}
+    if not (found.resistance or inductance or found.pulse):
         return None
     pulse = {pair: _mean_time(each.forward, each.reverse) for pair, each in found.pulse.items()}
     evidence = Evidence(
         connection=test_set.machine.connection,
         resistance=found.resistance,
-        inductance=found.inductance,
+        inductance=inductance,
         pulse=pulse,
         law=found.law,  # type: ignore[arg-type] # one of the laws, or refused there
         rotor=test_set.conditions.rotor,

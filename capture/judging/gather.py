@@ -226,6 +226,12 @@ def _take_inductance(
             rotor=test_set.conditions.rotor,
         )
         found.inputs.setdefault("inductance", []).append(reading.id)
+    alone = [pair for pair, each in found.inductance.items() if each.ohms is None]
+    if alone:
+        found.notes.append(
+            f"no loss beside the inductance of {', '.join(alone)} (resistance, Q or D of the same "
+            "display): the inductances are compared, and tell no fault"
+        )
 
 
 def _loss(
@@ -234,11 +240,10 @@ def _loss(
     hertz: float,
     frames: Mapping[str, SetReading],
     beside: Mapping[tuple[str, str], SetReading],
-) -> Measured:
+) -> Measured | None:
     """Give the resistance that stood beside an inductance, or follows from Q or D beside it.
 
-    Raises:
-        InputError: nothing beside it tells the loss.
+    None where nothing beside it tells the loss.
     """
     partner = frames.get(reading.group) if reading.group else None
     if partner is not None:
@@ -254,10 +259,7 @@ def _loss(
                 reactance * q if reading.conditions.get("model") == "parallel" else reactance / q
             )
             return Measured(value=ohms_value, instrument=reading.instrument, id=factor.id)
-    raise OfReadingError(
-        reading,
-        " has no loss beside it; give the resistance, Q or D of the same frame with the same group",
-    )
+    return None
 
 
 def _frames(resistances: list[SetReading]) -> dict[str, SetReading]:

@@ -69,6 +69,20 @@ _UNITS: dict[str, str] = {
     Quantity.ELAPSED_TIME: "s",
 }
 
+#: What a bridge measures with alternating current; a number means little without its frequency.
+AT_A_FREQUENCY = frozenset(
+    {
+        Quantity.INDUCTANCE,
+        Quantity.CAPACITANCE,
+        Quantity.IMPEDANCE,
+        Quantity.REACTANCE,
+        Quantity.CONDUCTANCE,
+        Quantity.PHASE_ANGLE,
+        Quantity.QUALITY_FACTOR,
+        Quantity.DISSIPATION_FACTOR,
+    }
+)
+
 _OWN_NAME = re.compile(r"x_[a-z0-9_]{1,40}\Z")
 
 #: What a quantity's name looks like, for schemas and topics.

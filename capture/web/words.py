@@ -5,6 +5,7 @@ from typing import Any
 from urllib.parse import quote
 
 from capture.display import clean, origin, point_of, quantity_text, resolved, shown
+from capture.model.quantity import AT_A_FREQUENCY
 
 #: Units that a display may show, by quantity, the likeliest first.
 UNITS: dict[str, tuple[str, ...]] = {
@@ -233,6 +234,7 @@ def point(reading: Mapping[str, Any]) -> str:
 
 
 FILTERS: dict[str, Callable[..., Any]] = {
+    "at_a_frequency": AT_A_FREQUENCY.__contains__,
     "beyond": beyond,
     "came": came,
     "clean": clean,

@@ -23,7 +23,7 @@ from .errors import (
     OutsideRangeError,
     UnknownChoiceError,
 )
-from .impedance import InductanceReading, series_parallel
+from .impedance import InductanceReading, series_of
 from .measured import Measured, Number, identities, nominal
 from .pulse import LAWS, Law, RotorState
 from .result import Bounded, Result
@@ -129,7 +129,7 @@ class Contrasts:
 def contrasts(evidence: Evidence) -> Contrasts:
     """Check the evidence and give its contrasts; pulse times of an unknown law are left out.
 
-    Raises MissingReadingError for a missing pair, MixedConditionsError for inductances of
+    Raises MissingReadingError for a missing pair or loss, MixedConditionsError for inductances of
     different frequency, level, model or rotor, ImpossibleSetError for readings a thousand times
     apart, NotPositiveError, NotFiniteError, UnknownChoiceError. Bounded readings must have been
     dealt with before.
@@ -215,11 +215,7 @@ def _series(evidence: Evidence) -> tuple[dict[str, Number], dict[str, Number], f
                     f"inductance of {name} was read with {what} {getattr(reading, what)}, of"
                     f" {first_name} with {getattr(first, what)}: take all under one condition"
                 )
-        if reading.model == "series":
-            henries[name], ohms[name] = reading.henries, reading.ohms
-        else:
-            both = series_parallel(reading.henries, reading.ohms, reading.hertz, reading.model)
-            henries[name], ohms[name] = both.series_henries, both.series_ohms
+        henries[name], ohms[name] = series_of(reading)
     if {first.rotor, evidence.rotor} == {"in", "out"}:
         raise MixedConditionsError(
             f"the inductances were read with the rotor {first.rotor}, the evidence says"

@@ -1,6 +1,6 @@
 """Inductance, resistance and angle at one frequency, in the series and the parallel model."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import cos, pi, radians, sin
 from typing import Literal, get_args
@@ -9,7 +9,12 @@ from uncertainties import umath
 
 from .balance import Definition, range_notes, unbalance
 from .checks import positive
-from .errors import MixedConditionsError, OutsideRangeError, UnknownChoiceError
+from .errors import (
+    MissingReadingError,
+    MixedConditionsError,
+    OutsideRangeError,
+    UnknownChoiceError,
+)
 from .measured import Number, Variable, linear_result, nominal, variables
 from .result import Result
 from .signature import require_pairs
@@ -146,10 +151,13 @@ def series_from_magnitude(magnitude: float, degrees: float, hertz: float) -> tup
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InductanceReading:
-    """What a bridge showed for one pair, with the conditions it was taken under."""
+    """What a bridge showed for one pair, with the conditions it was taken under.
+
+    `ohms` is the loss as a resistance; None where nothing that tells it stood beside.
+    """
 
     henries: Number
-    ohms: Number
+    ohms: Number | None
     hertz: float
     model: Model = "series"
     volts: float | None = None
@@ -158,11 +166,14 @@ class InductanceReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InductanceBalance:
-    """How far apart the three pairs are in inductance and resistance (%) and in angle (°)."""
+    """How far apart the three pairs are in inductance and resistance (%) and in angle (°).
+
+    The latter two are None where a pair's loss is not known.
+    """
 
     inductance: Result
-    resistance: Result
-    degrees: Result
+    resistance: Result | None
+    degrees: Result | None
     notes: tuple[str, ...]
 
 
@@ -178,24 +189,39 @@ def inductance_balance(
     require_pairs(readings)
     _same_conditions(readings)
     first = next(iter(readings.values()))
-    angles = {name: angle_of(reading) for name, reading in readings.items()}
-    mean = sum(angles.values()) / len(angles)
     inductances = {name: reading.henries for name, reading in readings.items()}
-    resistances = {name: reading.ohms for name, reading in readings.items()}
+    resistances = {
+        name: reading.ohms for name, reading in readings.items() if reading.ohms is not None
+    }
+    with_loss = len(resistances) == len(readings)
     return InductanceBalance(
         inductance=_renamed(unbalance(inductances, definition), "inductance"),
-        resistance=_renamed(unbalance(resistances, definition), "ac-resistance"),
-        degrees=Result(
-            value=max(abs(angle - mean) for angle in angles.values()),
-            unit="deg",
-            formula="phase-angle-deviation",
-            constants={"hertz": first.hertz},
-        ),
+        resistance=_renamed(unbalance(resistances, definition), "ac-resistance")
+        if with_loss
+        else None,
+        degrees=_degrees(readings.values(), first.hertz) if with_loss else None,
         notes=_rotor_notes(first) + range_notes(inductances.values()),
     )
 
 
-def _series(reading: InductanceReading) -> tuple[Number, Number]:
+def _degrees(readings: Iterable[InductanceReading], hertz: float) -> Result:
+    angles = [angle_of(reading) for reading in readings]
+    mean = sum(angles) / len(angles)
+    return Result(
+        value=max(abs(angle - mean) for angle in angles),
+        unit="deg",
+        formula="phase-angle-deviation",
+        constants={"hertz": hertz},
+    )
+
+
+def series_of(reading: InductanceReading) -> tuple[Number, Number]:
+    """Give henries and ohms in series, whichever the model of a reading.
+
+    Raises MissingReadingError where the loss is not known.
+    """
+    if reading.ohms is None:
+        raise MissingReadingError("the loss", "the resistance, Q or D beside the inductance")
     if reading.model == "series":
         return reading.henries, reading.ohms
     both = series_parallel(reading.henries, reading.ohms, reading.hertz, reading.model)
@@ -229,5 +255,8 @@ def _same_conditions(readings: Mapping[str, InductanceReading]) -> None:
 
 
 def angle_of(reading: InductanceReading) -> float:
-    """Give the phase angle of a reading in degrees, whichever its model."""
-    return impedance(*_series(reading), reading.hertz).degrees.value
+    """Give the phase angle of a reading in degrees, whichever its model.
+
+    Raises MissingReadingError where the loss is not known.
+    """
+    return impedance(*series_of(reading), reading.hertz).degrees.value

@@ -37,6 +37,15 @@ def test_key_stores_a_value_and_says_back_what_it_understood(run, journal):
     assert reading["tag"]["test_point"]["direction"] == "reverse"
 
 
+@pytest.mark.parametrize("typed", ["1 kHz", "1,00 kHz", "1000"])
+def test_what_a_bridge_shows_is_keyed_with_its_frequency(run, journal, typed):
+    """As a number, so that it stands beside what a bridge says itself."""
+    code, _, err = run("key", "inductance", "21.93 mH", "--frequency", typed, *OPERATOR)
+    assert (code, err) == (0, "")
+    (reading,) = stored(journal)
+    assert reading["conditions"] == {"frequency": {"value": 1000.0, "unit": "Hz"}}
+
+
 def test_key_takes_the_same_id_once(run, journal, some_id):
     for expected in ("no. 1", "was stored before"):
         code, out, _ = run("key", "resistance", "5 Ω", "--id", str(some_id), *OPERATOR)
@@ -108,6 +117,10 @@ def test_key_says_back_in_json(run):
         (("resistance", "5 Ω", "--note", "\x1b]0;x\x07"), None),
         (("resistance", "5 Ω", "--law", "rise"), "--law belongs to the quantity pulse_time"),
         (("pulse_time", "5 µs", "--law", "ohm"), "--law 'ohm' is none of period"),
+        (("pulse_time", "5 µs", "--frequency", "1 kHz"), "not to pulse_time"),
+        (("inductance", "5 mH", "--frequency", "1 kΩ"), "the frequency: '1 kΩ' is none"),
+        (("inductance", "5 mH", "--frequency", "-50"), "the frequency: '-50' is none"),
+        (("inductance", "5 mH", "--frequency", "mains"), "the frequency: 'mains' is not a value"),
         (("resistance", "5 Ω", "--decimal", "dot"), "is none of auto, point, comma"),
         (("resistance", "5 Ω", "--id", "one"), "--id 'one' is no UUID"),
         (("resistance", "5 Ω", "--instrument", "My Meter"), "instrument: found 'My Meter'"),

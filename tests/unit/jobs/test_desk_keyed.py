@@ -43,6 +43,19 @@ def test_six_keyed_times_are_judged_and_found_again_in_the_file(bench, six):
     ]
 
 
+def test_keyed_inductances_are_compared_though_the_bridge_showed_no_loss(bench):
+    """(22.10 − 21.83) of the mean 21.92: largest distance from it, 22.10 − 21.92 = 0.18."""
+    bench.begin("three-pair-inductance", rotor="out")
+    for pair, typed in (("u-v", "21.83 mH"), ("v-w", "21.83 mH"), ("w-u", "22.10 mH")):
+        bench.key(f"inductance-{pair}", bench.typed((typed,), settings={"frequency": "120"}))
+    assessed = bench.desk.now(bench.job)
+    (unbalance,) = [each for each in assessed.results if "inductance unbalance" in each.name]
+    assert unbalance.value == pytest.approx(100 * 0.18 / 21.92)
+    assert len(unbalance.inputs) == 3
+    assert any("no loss beside the inductance of U-V, V-W, W-U" in n for n in assessed.notes)
+    assert not assessed.uncomputed
+
+
 def test_a_block_handed_in_twice_stores_nothing_twice(pulses, six):
     keyed, someone, seen = pulses.typed(six), pulses.who(), pulses.state.last
     once = pulses.key("pulse", keyed, someone, seen)

@@ -141,7 +141,6 @@ def test_the_gain_that_readings_share_cancels_in_the_unbalance_only():
             "V-W was read with hertz",
         ),
         (lambda s: changed(s, "l2", conditions={}), "l2 does not say its frequency"),
-        (lambda s: changed(s, "l2", group="g9"), "l2 has no loss beside it"),
         (lambda s: changed(s, "p1f", value=None, status="invalid"), "p1f is invalid"),
         (lambda s: {**s, "conditions": {"rotor": "out"}}, "winding_celsius"),
         (lambda s: {**s, "rules": {"limits": {"no-such": {"value": 1}}}}, "no-such"),
@@ -150,6 +149,27 @@ def test_the_gain_that_readings_share_cancels_in_the_unbalance_only():
 def test_an_impossible_set_is_refused_by_the_reading_at_fault(make, says):
     with pytest.raises(InputError, match=says):
         judged(make(case("healthy")))
+
+
+def test_inductances_without_their_loss_are_compared_and_tell_no_fault():
+    """As where they were keyed off a display that shows nothing else, or the other was not."""
+    whole, partly = judged(case("cut-coil")), judged(changed(case("cut-coil"), "l2", group="g9"))
+    for each in (whole, partly):
+        (unbalance,) = [r for r in each.results if r.name.startswith("inductance unbalance")]
+        assert unbalance.result.value == pytest.approx(
+            next(r for r in whole.results if r.name == unbalance.name).result.value
+        )
+        assert "inductance" not in each.not_run
+    angle = "phase angle, largest distance from the mean"
+    assert angle in {each.name for each in whole.results}
+    assert angle not in {each.name for each in partly.results}
+    (said,) = [note for note in partly.notes if "no loss beside" in note]
+    assert "the inductance of V-W (resistance, Q or D of the same display)" in said
+    assert "inductance" in " ".join(whole.suspicion.speaks_for)
+    assert "inductance" not in " ".join(partly.suspicion.speaks_for)
+    only = case("cut-coil")
+    only["readings"] = [each for each in only["readings"] if each["quantity"] == "inductance"]
+    assert judged(only).suspicion is None
 
 
 def test_what_is_not_used_is_named():

@@ -197,3 +197,24 @@ def test_a_pulse_time_above_range_is_named_by_its_leads(served):
     job = served.act(job, "overridden", step="pulse", lock="insulation", reason="tested before")
     told = key(served, job, "pulse", (*SIX[:5], "OL"), confirmed=True)
     assert "Pulse time is taken, but not computed: U-W is above-range" in told
+
+
+@pytest.mark.parametrize(
+    ("procedure", "asked"), [("three-pair-inductance", True), ("three-pair-resistance", False)]
+)
+def test_what_a_bridge_measures_is_keyed_with_its_frequency(served, procedure, asked):
+    served.register("fan-07")
+    job = served.start(procedure)["job"]
+    page = served.client.get(f"/jobs/{job}", headers={"Accept": "text/html"}).text
+    field = 'name="display.conditions.frequency"'
+    assert (field in page) is asked
+    if not asked:
+        return
+    served.post(
+        f"/api/jobs/{job}/steps/inductance-u-v/key",
+        seen=served.get(f"/api/jobs/{job}")["last"],
+        display={"conditions": {"frequency": "1 kHz"}},
+        values=[{"id": str(new_id()), "typed": "21.93 mH"}],
+    )
+    (found,) = served.get("/api/readings", machine="fan-07")["readings"]
+    assert found["conditions"] == {"frequency": {"value": 1000.0, "unit": "Hz"}}

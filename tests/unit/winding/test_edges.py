@@ -5,6 +5,7 @@ the order of its rules.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -469,6 +470,12 @@ def test_a_balance_of_inductances_says_what_it_compares():
     assert balance.inductance.value == 0
     assert balance.resistance.value == pytest.approx(10)
     assert balance.inductance.formula == "inductance-unbalance-mean"
+    lossless = {name: replace(each, ohms=None) for name, each in pairs.items()}
+    alone = inductance_balance({**pairs, "U-V": lossless["U-V"]}, "mean")
+    assert (alone.inductance, alone.notes) == (balance.inductance, balance.notes)
+    assert (alone.resistance, alone.degrees) == (None, None)
+    with pytest.raises(MissingReadingError, match="the loss is missing"):
+        angle_of(lossless["U-V"])
     assert balance.resistance.formula == "ac-resistance-unbalance-mean"
     assert (balance.degrees.unit, balance.degrees.formula) == ("deg", "phase-angle-deviation")
     assert balance.degrees.constants == {"hertz": 50}
