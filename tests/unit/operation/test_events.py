@@ -12,6 +12,8 @@ LEVELS = {"debug", "info", "warning", "error", "exception", "critical"}
 # These functions log on behalf of others, or choose a method first; what they log and how is told
 # where they are called.
 RELAYS = {("capture/runtime/worker.py", "_complain"): "warning"}
+# A log's method, handed on under this name.
+HANDED = {("capture/historian/lists.py", "tell"): "warning"}
 CHOSEN = {"instrument.state": {"info", "warning"}, "daemon.health": {"info", "warning"}}
 
 
@@ -42,6 +44,8 @@ def logged(path):
                 yield call, event, {"exception": "error"}.get(level, level)
             case ast.Attribute(attr=name) if (relative, name) in RELAYS:
                 yield call, event, RELAYS[relative, name]
+            case ast.Name(id=name) if (relative, name) in HANDED:
+                yield call, event, HANDED[relative, name]
             case ast.Name(id="log") if isinstance(event, str):
                 for level in CHOSEN.get(event, {"unknown"}):
                     yield call, event, level
