@@ -18,6 +18,7 @@ from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
 from capture.jobs.memory import StateMemory
+from capture.jobs.owed import owed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check, minds_others
 from capture.jobs.state import WATCHER, JobState, apply, replay
@@ -244,14 +245,15 @@ class JobService:
         return [UUID(job) for job in starts if self._memory.machine_of(job) == machine]
 
     def beside(self, state: JobState) -> list[JobState]:
-        """List the other jobs of a job's machine in which a test voltage was applied.
+        """List the other jobs of a job's machine that owe its winding a discharge now.
 
         Of one with an entry that cannot be read, what can be read counts: what it says of voltages
         holds on, and a person can pass the lock with a reason, though not confirm there.
         """
         others = [job for job in self._begun_on(state.machine) if job != state.job]
         found = [self._as_far_as_read(job) for job in others]
-        return [each for each in found if each is not None and each.applications]
+        now = self._clock.utc()
+        return [each for each in found if each is not None and owed(each, now) is not None]
 
     def _as_far_as_read(self, job: UUID) -> JobState | None:
         try:

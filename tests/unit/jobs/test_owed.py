@@ -215,6 +215,17 @@ def test_other_jobs_are_not_replayed_for_it(bench, monkeypatch):
     assert str(others) not in read
 
 
+def test_a_job_that_owes_nothing_any_more_is_looked_at_no_further(bench):
+    """A winding of years has thousands: each step of a view would go through all of them."""
+    tested = voltage(bench)
+    another(bench)
+    assert [each.job for each in bench.service.beside(bench.state)] == [tested]
+    bench.clock.advance(241)
+    assert [each.job for each in bench.service.beside(bench.state)] == [tested]
+    confirm(bench, tested)
+    assert bench.service.beside(bench.state) == []
+
+
 def test_a_job_that_was_cut_off_the_journal_holds_nothing_though_it_is_remembered(bench):
     """Nobody could confirm it any more."""
     tested = voltage(bench)
