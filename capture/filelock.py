@@ -2,6 +2,7 @@
 
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 
@@ -24,9 +25,11 @@ class FileLock:
         if not _lock(handle):
             os.close(handle)
             return False
-        os.ftruncate(handle, 0)
-        os.write(handle, str(os.getpid()).encode())
         self._handle = handle
+        # Held all the same where the disk has no room for who holds it, which only a message asks.
+        with suppress(OSError):
+            os.ftruncate(handle, 0)
+            os.write(handle, str(os.getpid()).encode())
         return True
 
     def holder(self) -> str:

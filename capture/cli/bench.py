@@ -111,13 +111,13 @@ class Bench:
                 return until
 
     def _job(self, name: str) -> uuid.UUID:
-        rows = self.reader.newest_by_subject("job")
-        if not rows:
+        jobs = self.reader.subjects("job")
+        if not jobs:
             raise NotThereError("there is no job yet; `benchtally job start` starts one")
-        if name == "last":
-            return uuid.UUID(rows[0].subject)
+        if name == "last" and (last := self.desk.service.worked_on_last()) is not None:
+            return last
         wanted = name.lower().replace("-", "")
-        found = [row.subject for row in rows if row.subject.replace("-", "").startswith(wanted)]
+        found = [job for job in jobs if job.replace("-", "").startswith(wanted)]
         if len(wanted) < _ENOUGH or not found:
             raise NotThereError(
                 f"there is no job {name!r}; give an id, at least {_ENOUGH} digits of its beginning,"

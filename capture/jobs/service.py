@@ -6,6 +6,7 @@ readings that they bring along in the same transaction.
 
 import json
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -17,6 +18,7 @@ from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
 from capture.jobs.memory import StateMemory
+from capture.jobs.owed import owed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check, minds_others
 from capture.jobs.state import WATCHER, JobState, apply, replay
@@ -210,6 +212,20 @@ class JobService:
         """List the ids of all jobs, the one that was worked on last first."""
         return [UUID(row.subject) for row in self._reader.newest_by_subject("job")]
 
+    def worked_on_last(self) -> UUID | None:
+        """Give the job that somebody worked on last; None where there is none.
+
+        How long a voltage was on is written into a job that may have been left since.
+        """
+        found: JobState | None = None
+        for row in self._reader.newest_by_subject("job"):
+            if found is not None and row.n <= found.worked:
+                break
+            state = self._as_of(row)
+            if found is None or state.worked > found.worked:
+                found = state
+        return None if found is None else found.job
+
     def jobs(self) -> list[JobState]:
         """List every job, the one that was worked on last first."""
         return [state for _, state in self.page()]
@@ -239,21 +255,41 @@ class JobService:
 
         Only its own jobs are replayed, and of what the memory holds only what is new.
         """
+        found = [self.state(job) for job in self._begun_on(machine)]
+        return sorted(found, key=lambda each: each.last, reverse=True)
+
+    def _begun_on(self, machine: str) -> list[UUID]:
+        """List the jobs that were begun on a machine; of the others nothing but that is read.
+
+        One of which the beginning cannot be read was begun on none: it keeps no other from being
+        done.
+        """
         starts = self._reader.subjects("job")
         new = [n for job, n in starts.items() if self._memory.machine_of(job) is None]
         for row in self._reader.numbered(new):
-            began = from_json(row.body)["event"]
-            self._memory.begun(row.subject, str(began.get("machine", "")))
-        found = [self.state(UUID(job)) for job in starts if self._memory.machine_of(job) == machine]
-        return sorted(found, key=lambda each: each.last, reverse=True)
+            self._memory.begun(row.subject, _machine_in(row.body))
+        return [UUID(job) for job in starts if self._memory.machine_of(job) == machine]
 
     def beside(self, state: JobState) -> list[JobState]:
-        """List the other jobs of a job's machine in which a test voltage was applied."""
-        return [
-            each
-            for each in self.jobs_of(state.machine)
-            if each.job != state.job and each.applications
-        ]
+        """List the other jobs of a job's machine that owe its winding a discharge now.
+
+        Of one with an entry that cannot be read, what can be read counts: what it says of voltages
+        holds on, and a person can pass the lock with a reason, though not confirm there.
+        """
+        others = [job for job in self._begun_on(state.machine) if job != state.job]
+        found = [self._as_far_as_read(job) for job in others]
+        now = self._clock.utc()
+        return [each for each in found if each is not None and owed(each, now) is not None]
+
+    def _as_far_as_read(self, job: UUID) -> JobState | None:
+        try:
+            return self.state(job)
+        except (ValueError, InputError):
+            state = None
+        for row in self._reader.of_subject("job", str(job)):
+            with suppress(ValueError, InputError):
+                state = apply(state, row.n, JobEntry.model_validate_json(row.body))
+        return state
 
     def act(
         self,
@@ -395,6 +431,14 @@ class JobService:
             )
         except ValidationError as error:
             raise InputError(one_line(error)) from error
+
+
+def _machine_in(body: bytes) -> str:
+    """Give the machine that a job's first entry names; empty where it names none, or is damaged."""
+    try:
+        return str(from_json(body)["event"]["machine"])
+    except (ValueError, TypeError, KeyError):
+        return ""
 
 
 def refuse_stale(state: JobState, seen: int) -> None:

@@ -36,7 +36,7 @@ class Sight:
         readings: gives a stored reading by its id.
         failed: whether the insulation reading of a step has failed.
         insulation: what is known of the machine's insulation from its other jobs.
-        beside: other jobs of the machine in which a test voltage was applied.
+        beside: other jobs of the machine that owe its winding a discharge.
     """
 
     state: JobState

@@ -112,6 +112,7 @@ class VoltageTest:
             they may be old.
         found: reading for each time that the step asks for.
         why_not: why nothing is taken from it; empty where something may be.
+        over: whether the instrument has said so; a display may go on saying it.
     """
 
     job: UUID
@@ -127,6 +128,7 @@ class VoltageTest:
     single: float = 0.0
     found: dict[float, Seen] = field(default_factory=dict)
     why_not: str = ""
+    over: bool = False
     _volts: list[tuple[float, float]] = field(default_factory=list)
     _lines: dict[float, Seen] = field(default_factory=dict)
     _reached: float = 0.0
@@ -212,7 +214,10 @@ def comes_on(reading: Seen, before: Iterable[Row]) -> bool:
             continue
         if reading.polled and last.body.get("session") != reading.body.get("session"):
             return False
-        off = last.quantity != INSULATION or last.status in NO_VOLTAGE or last.status in ENDS_TEST
+        ended = last.status in ENDS_TEST
+        if ended and reading.status in ENDS_TEST and reading.at - last.at <= SILENCE:
+            return False  # of the same test: its display goes on saying so
+        off = last.quantity != INSULATION or last.status in NO_VOLTAGE or ended
         return off or last.digits != reading.digits or reading.at - last.at > SILENCE
     return not reading.polled
 

@@ -298,7 +298,7 @@ class JobWatch:
     def _under_voltage(self, state: JobState) -> str:
         """Say that a test voltage is on the winding of a job's machine; empty for none."""
         for instrument, test in self._tests.items():
-            if self._states[test.job].machine == state.machine:
+            if not test.over and self._states[test.job].machine == state.machine:
                 return (
                     f"{instrument} has a test voltage on the winding, as far as it tells: end that "
                     "test first, and touch no lead until the winding is discharged"
@@ -374,7 +374,8 @@ class JobWatch:
             return False
         now = self._clock.monotonic()
         test = self._tests.get(reading.instrument)
-        if test is not None and test.series != reading.series:
+        anew = test is not None and test.over and reading.status not in ENDS_TEST
+        if test is not None and (anew or test.series != reading.series):
             self._end_test(reading.instrument, test)
             test = None
         if test is None:
@@ -383,8 +384,12 @@ class JobWatch:
                 return False
         if reading.status in ENDS_TEST:
             self._say_here(f"the instrument says {reading.status}: the test is over", reading)
-            test.elapsed = max(test.elapsed, reading.elapsed, reading.at - test.began)
-            self._end_test(reading.instrument, test)
+            test.heard = now
+            if not test.over:
+                test.elapsed = max(test.elapsed, reading.elapsed, reading.at - test.began)
+            # Kept as long as the display says so: each further line would pass for another test.
+            test.over = True
+            self._write_down(test)
             return True
         test.heard = now
         if not test.series and abs(self._host_clock() - test.clock) > _JUMP:

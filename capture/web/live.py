@@ -9,6 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, Depends, Header, Query
 from fastapi.concurrency import run_in_threadpool
 from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic_core import from_json
 
 from capture.journal import Row
 from capture.web.bench import Bench
@@ -21,6 +22,7 @@ _PAGE = 500
 _RETRY_MS = 500
 #: A stream whose session has ended is closed within so many seconds.
 STANDS_S = 2.0
+_OF_VOLTAGE = ("applied", "discharged")
 _KINDS = frozenset({"reading", "tag", "gap", "machine", "job", "result", "record"})
 
 
@@ -66,7 +68,7 @@ def make_router(bench: Bench) -> APIRouter:
         Events: ``reading`` (of each instrument and quantity the newest, where they come thick),
         ``tag``, ``gap``, ``machine``, ``job``, ``result`` with the entry's number as id;
         ``instrument`` and ``watch`` when they change. With ``job``, entries of other jobs are left
-        out.
+        out, but those of a test voltage and its discharge: they lock every job of the machine.
         """
         cursor = after
         if last_event_id is not None and last_event_id.isascii() and last_event_id.isdigit():
@@ -118,7 +120,8 @@ class _Stream:
                 continue
             if row.kind == "reading" and newest[row.instrument, row.subject] != row.n:
                 continue
-            if self._job and row.kind in ("job", "result", "record") and row.subject != self._job:
+            of_job = row.kind in ("job", "result", "record")
+            if self._job and of_job and row.subject != self._job and not _is_of_voltage(row):
                 continue
             yield ServerSentEvent(event=row.kind, id=str(row.n), raw_data=row.body.decode("utf-8"))
 
@@ -132,3 +135,11 @@ class _Stream:
             if self._told.get(key) != state:
                 self._told[key] = state
                 yield ServerSentEvent(event="instrument", data=state)
+
+
+def _is_of_voltage(row: Row) -> bool:
+    """Tell whether an entry says that a test voltage was on a winding, or that it is discharged."""
+    try:
+        return row.kind == "job" and from_json(row.body)["event"]["action"] in _OF_VOLTAGE
+    except (ValueError, TypeError, KeyError):
+        return False  # an entry that cannot be read; whoever verifies the journal is told

@@ -1,5 +1,6 @@
 """Whoever opens a journal to write looks at its log first, as the daemon does."""
 
+import errno
 import json
 import os
 import subprocess
@@ -343,6 +344,22 @@ def test_what_a_full_disk_kept_from_being_told_is_told_by_the_next_one(killed, c
     assert json.loads(cursor.read_text())["delivered"] == 2
     assert [kind for kind, _ in entries(killed)] == ["reading", "reading", "gap"]
     assert look_before_writing(config, ManualClock()) is None
+
+
+def test_a_disk_that_has_no_room_for_who_looks_keeps_nobody_from_looking(
+    killed, config, monkeypatch
+):
+    """A command that opened the journal unlooked would let SQLite delete what is to be told of."""
+
+    def full(*_arguments):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("capture.filelock.os.write", full)
+        assert look_before_writing(config, ManualClock()) is not None
+    assert [kind for kind, _ in entries(killed)] == ["reading", "reading", "gap"]
+    assert FileLock(look_lock_of(killed)).try_take(), "and nobody holds it on"
+    assert FileLock(lock_of(killed)).try_take()
 
 
 def test_a_daemon_tells_what_a_command_found_and_could_not_tell(killed, config, monkeypatch):

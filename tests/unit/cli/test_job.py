@@ -104,6 +104,14 @@ def test_a_job_is_named_by_its_id_its_beginning_or_last(jobs):
         assert "there is no job" in jobs.do("job", "show", name, code=2)
 
 
+def test_last_is_no_job_that_was_left_since_whatever_is_written_of_its_voltage(jobs):
+    """An act on ``last`` would be one on the job that nobody has in hand any more."""
+    left = jobs.start("insulation-one-minute")["job"]
+    at_hand = jobs.start("three-pair-resistance")["job"]
+    jobs.do("job", "applied", left, "insulation", "60", "--operator", "watcher")
+    assert jobs.look()["job"] == at_hand
+
+
 def test_without_a_job_or_a_journal_a_line_says_so(jobs):
     assert "no journal yet" in jobs.do("job", "show", "last", code=1)
     jobs.do("machine", "add", "FAN-07", *OPERATOR)

@@ -215,6 +215,17 @@ def test_other_jobs_are_not_replayed_for_it(bench, monkeypatch):
     assert str(others) not in read
 
 
+def test_a_job_that_owes_nothing_any_more_is_looked_at_no_further(bench):
+    """A winding of years has thousands: each step of a view would go through all of them."""
+    tested = voltage(bench)
+    another(bench)
+    assert [each.job for each in bench.service.beside(bench.state)] == [tested]
+    bench.clock.advance(241)
+    assert [each.job for each in bench.service.beside(bench.state)] == [tested]
+    confirm(bench, tested)
+    assert bench.service.beside(bench.state) == []
+
+
 def test_a_job_that_was_cut_off_the_journal_holds_nothing_though_it_is_remembered(bench):
     """Nobody could confirm it any more."""
     tested = voltage(bench)
@@ -224,6 +235,52 @@ def test_a_job_that_was_cut_off_the_journal_holds_nothing_though_it_is_remembere
         "DELETE FROM entries WHERE kind = 'job' AND subject = ?", (str(tested),)
     )
     assert held(bench) == []
+
+
+def damage(bench, job, place):
+    """Change bits of one entry of a job: its first one, or its newest one."""
+    bench.store._connection.execute(
+        f"UPDATE entries SET body = ? WHERE n = (SELECT {place}(n) FROM entries "
+        "WHERE kind = 'job' AND subject = ?)",
+        (b'{"x', str(job)),
+    )
+
+
+def test_a_damaged_entry_of_another_machine_keeps_nobody_from_working(bench):
+    bench.begin("three-pair-inductance")
+    first = bench.job
+    another(bench, machine="fan-08")
+    damage(bench, bench.job, "min")
+    bench.job = first
+    bench.desk = bench.another_desk()
+    bench.service = bench.desk.service
+    assert held(bench) == []
+    bench.take(FIRST, [bench.reading("inductance", 0.0623)])
+
+
+def test_what_can_be_read_of_a_damaged_job_holds_and_can_be_passed(bench):
+    tested = voltage(bench)
+    bench.act(Finished())
+    another(bench)
+    damage(bench, tested, "max")
+    bench.desk = bench.another_desk()
+    bench.service = bench.desk.service
+    assert [each["job"] for each in held(bench)] == [str(tested)]
+    bench.act(Overridden(step=FIRST, lock="discharge", reason="earthed since yesterday"))
+    bench.take(FIRST, [bench.reading("inductance", 0.0623)])
+
+
+def test_what_is_written_of_a_voltage_makes_no_job_the_last_one_that_was_worked_on(bench):
+    assert bench.service.worked_on_last() is None
+    bench.begin("insulation-one-minute", winding_celsius=22.0)
+    bench.watching()
+    tester = InsulationTester(bench)
+    tester.run(40)
+    tested = another(bench)
+    bench.follow()
+    bench.quiet(5)
+    assert bench.service.job_ids()[0] == tested
+    assert bench.service.worked_on_last() == bench.job
 
 
 # ── one job alone ────────────────────────────────────────────────────────────────────────────

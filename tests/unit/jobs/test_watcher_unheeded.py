@@ -249,6 +249,57 @@ def test_a_breakdown_that_comes_alone_was_under_voltage_too(rewound):
     assert "for how long its voltage is on is counted" in rewound.watch.seen.reason
 
 
+@pytest.mark.parametrize("status", ["breakdown", "aborted"])
+@pytest.mark.parametrize("series", [True, False])
+@pytest.mark.parametrize("seconds", [0, 20])
+def test_a_display_that_goes_on_saying_how_a_test_ended_owes_one_discharge(
+    rewound, series, status, seconds
+):
+    """Each further line would pass for a test: its wait began anew, and the lock never opened."""
+    tester = InsulationTester(rewound, series=series)
+    tester.run(seconds)
+    tester.run(seconds + 30, status=status, ohms=lambda _at: None)
+    expected = seconds + 1 if series else seconds or 60
+    assert applied(rewound) == [pytest.approx(expected, abs=1)]
+    assert "for how long its voltage is on is counted" in rewound.watch.seen.reason
+    rewound.discharge()
+    tester.run(seconds + 40, status=status, ohms=lambda _at: None)
+    rewound.quiet(5)
+    assert len(applied(rewound)) == 1
+    rewound.touch("resistance", 0.8421)
+    assert taken(rewound) == ["resistance-u-v"]
+
+
+def test_such_a_display_keeps_no_resistance_from_being_taken(rewound):
+    rewound.show("insulation_resistance", [None], status="breakdown")
+    rewound.discharge()
+    for _ in range(30):
+        rewound.show("insulation_resistance", [None], status="breakdown")
+        rewound.show("resistance", [None])
+    rewound.touch("resistance", 0.8421)
+    assert taken(rewound) == ["resistance-u-v"]
+
+
+@pytest.mark.parametrize("series", [True, False])
+def test_a_test_after_a_breakdown_is_another_one(rewound, series):
+    rewound.show("insulation_resistance", [None], status="breakdown")
+    InsulationTester(rewound, series=series).run(20)
+    rewound.quiet(5)
+    assert applied(rewound) == [60, pytest.approx(20, abs=1)]
+
+
+def test_a_breakdown_that_stood_there_before_the_job_was_begun_is_none_of_it(rewound):
+    """Another machine was on the bench then."""
+    rewound.act(Finished())
+    rewound.show("insulation_resistance", [None] * 3, status="breakdown")
+    rewound.job = new_id()
+    rewound.begin("after-rewind", winding_celsius=22.0)
+    rewound.follow()
+    rewound.show("insulation_resistance", [None] * 3, status="breakdown")
+    rewound.quiet(5)
+    assert applied(rewound) == []
+
+
 def test_a_winding_whose_procedure_has_no_step_for_it_is_charged_all_the_same(coils):
     coils.clock.advance(10)
     coils.reading("insulation_resistance", 8.5e8)

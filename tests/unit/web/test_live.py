@@ -130,6 +130,19 @@ def test_of_a_job_only_its_own_entries_are_told(served, events):
     assert {each["job"] for each in stream.of("job")} == {one["job"]}
 
 
+def test_of_a_test_voltage_and_its_discharge_every_job_is_told(served, events):
+    """They lock, and open, every job of the machine: a page of another one is drawn anew."""
+    one = served.start("insulation-one-minute")
+    stream = events(after=one["last"], job=one["job"])
+    other = served.start("insulation-one-minute")
+    now = served.act(other, "applied", step="insulation", seconds=0.001)
+    served.act(now, "noted", text="of the other")
+    served.act(one, "noted", text="of this one")
+    stream.wait(lambda: len(stream.of("job")) == 2)
+    told = [(each["job"], each["event"]["action"]) for each in stream.of("job")]
+    assert told == [(other["job"], "applied"), (one["job"], "noted")]
+
+
 def test_no_more_streams_than_are_allowed(served, events, monkeypatch):
     monkeypatch.setattr(live, "MOST_STREAMS", 1)
     stream = events()
