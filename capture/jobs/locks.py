@@ -87,7 +87,10 @@ def discharge(state: JobState, now: datetime) -> list[Lock]:
     if found is None:
         return []
     if found.until is None:
-        words = f"prove the winding discharged, then confirm that it was, after step {found.step}"
+        words = (
+            f"prove the winding discharged, then confirm that it was, after step {found.step}"
+            f"{found.not_known(now)}"
+        )
         return [Lock("discharge", words)]
     left = (found.until - now).total_seconds()
     words = (

@@ -6,10 +6,13 @@ the same machine, has the same winding before them.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from uuid import UUID
 
-from capture.jobs.state import JobState
+from capture.jobs.state import DISCHARGE_FACTOR, JobState
+
+# No voltage ends so long from now: the computer's clock was wrong then, and was set back since.
+_SET_BACK = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +24,8 @@ class Owed:
         step: of that job, which is to be named when it is confirmed.
         seconds: for how long the voltage was on.
         ended: when that voltage ended.
-        until: how long the winding has to stay earthed; None where that time is over.
+        until: how long the winding has to stay earthed; None where that time is over, or where
+            nobody knows when it will be, since the clock was set back.
         newest: number in the journal of the newest voltage that is owed for.
     """
 
@@ -32,6 +36,19 @@ class Owed:
     until: datetime | None
     newest: int
 
+    def not_known(self, now: datetime) -> str:
+        """Say, where the clock was set back, how long to wait all the same; else empty."""
+        if not _set_back(self.ended, now):
+            return ""
+        return (
+            " (this computer's clock was set back since, so nobody counts the time: keep the "
+            f"winding earthed for at least {DISCHARGE_FACTOR * self.seconds:.0f} s from now)"
+        )
+
+
+def _set_back(ended: datetime, now: datetime) -> bool:
+    return ended - now > _SET_BACK
+
 
 def owed(state: JobState, now: datetime, step: str | None = None) -> Owed | None:
     """Give what a job's winding is owed, or that after one step only; None for nothing.
@@ -40,7 +57,9 @@ def owed(state: JobState, now: datetime, step: str | None = None) -> Owed | None
     one takes nothing from what the long one has left.
     """
     asked = [each for each in state.applications if step in (None, each.step)]
-    open_ = [each for each in asked if now < each.discharged_until]
+    open_ = [
+        each for each in asked if now < each.discharged_until and not _set_back(each.ended, now)
+    ]
     missing = [each for each in asked if not each.discharged]
     if not open_ and not missing:
         return None
@@ -76,4 +95,5 @@ def words_beside(each: Owed, now: datetime) -> str:
     return (
         f"earth the winding and prove it discharged, then confirm that in job {each.job} of this "
         f"machine: a voltage was on it until {when} (step {each.step}), and nobody has confirmed it"
+        f"{each.not_known(now)}"
     )

@@ -237,7 +237,7 @@ def _after(state: JobState, step: str, now: datetime) -> list[dict[str, Any]]:
         wait = "" if until is None else f" for {(until - now).total_seconds():.0f} s more"
         words = (
             f"end the test on the instrument, keep the winding earthed{wait}, prove it discharged, "
-            "then confirm the discharge"
+            f"then confirm the discharge{pending.not_known(now)}"
         )
         told = None if until is None else rfc3339(until)
         found.append({"name": "discharge", "words": words, "until": told})

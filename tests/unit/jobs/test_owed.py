@@ -325,3 +325,35 @@ def test_who_passes_the_lock_for_a_step_confirms_no_sooner():
     assert locks(state, "insulation", at(2)) == []
     with pytest.raises(LockedError, match="wait 238 s more"):
         check(state, Discharged(step="insulation"), at(2))
+
+
+def test_a_clock_that_was_set_back_locks_nobody_up_for_months():
+    """A voltage that ends far from now was stamped by a clock that was wrong, and is owed for."""
+    ahead = (Applied(step="insulation", seconds=60), 300 * 86_400.0)
+    state = state_after(taken("insulation"), ahead)
+    (lock,) = locks(state, "pulse", at(0))
+    assert (lock.name, lock.until) == ("discharge", None)
+    assert "keep the winding earthed for at least 240 s from now" in lock.words
+    check(state, Discharged(step="insulation"), at(0))
+    confirmed = state_after(taken("insulation"), ahead, (Discharged(step="insulation"), 1.0))
+    assert owed(confirmed, at(2)) is None
+    # What two clocks may differ by is waited for.
+    near = state_after(taken("insulation"), (Applied(step="insulation", seconds=60), 3000.0))
+    (lock,) = locks(near, "pulse", at(0))
+    assert lock.until == at(3240)
+    with pytest.raises(LockedError):
+        check(near, Discharged(step="insulation"), at(0))
+
+
+def test_another_job_says_that_the_clock_was_set_back(bench):
+    tested = voltage(bench)
+    another(bench)
+    now = bench.clock.utc()
+    bench.clock.step_utc(-86_400.0)
+    (lock,) = held(bench)
+    assert lock["until"] is None
+    assert "clock was set back" in lock["words"]
+    assert str(tested) in lock["words"]
+    assert bench.clock.utc() < now
+    confirm(bench, tested)
+    assert held(bench) == []
