@@ -9,6 +9,8 @@ from collections.abc import Callable
 from typing import Any
 from uuid import uuid4
 
+import psycopg
+
 from capture.historian.budget import Budget
 from capture.historian.lists import ask_for_lists
 from capture.historian.migrate import SCHEMA
@@ -19,12 +21,13 @@ _MOST_HOLES = 200  # an instrument's holes that are looked after at a time
 _LONGEST_RANGE = 10_000  # readings that a bench gives at a request
 
 _SOURCES = f"SELECT site, bench, instrument, whole, told FROM {SCHEMA}.instruments ORDER BY 1, 2, 3"
+# Nothing is added before the comparison: a bench may count up to the largest bigint.
 _HOLES = f"""
 SELECT before + 1, sequence - 1 FROM (
     SELECT sequence, lag(sequence, 1, %s) OVER (ORDER BY sequence) AS before
     FROM {SCHEMA}.readings
     WHERE site = %s AND bench = %s AND instrument = %s AND sequence > %s
-) AS counted WHERE sequence > before + 1 ORDER BY 1 LIMIT %s
+) AS counted WHERE sequence - 1 > before ORDER BY 1 LIMIT %s
 """
 _NEWEST = f"""
 SELECT max(sequence) FROM {SCHEMA}.readings WHERE site = %s AND bench = %s AND instrument = %s
@@ -75,6 +78,8 @@ def _look_at(
             (*source, whole),
         )
     }
+    few = len(holes) < _MOST_HOLES
+    holes = _parted(holes, {first: last for first, (last, *_) in known.items()})
     with database.connection.transaction(), database.connection.cursor() as cursor:
         for first, (last, *_) in known.items():
             if holes.get(first) != last:
@@ -103,7 +108,7 @@ def _look_at(
         ]
         if wanted:
             reached = min(wanted) - 1
-        elif len(holes) < _MOST_HOLES:
+        elif few:
             cursor.execute(_NEWEST, source)
             row = cursor.fetchone()
             reached = whole if row is None or row[0] is None else int(row[0])
@@ -113,6 +118,42 @@ def _look_at(
         if reached > whole:
             cursor.execute(
                 f"UPDATE {SCHEMA}.instruments SET whole = %s WHERE {where}", (reached, *source)
+            )
+            passed = [(first, last) for first, last in sorted(holes.items()) if last <= reached]
+            _join_passed(cursor, source, passed)
+
+
+def _parted(holes: dict[int, int], known: dict[int, int]) -> dict[int, int]:
+    """Part holes at the ends of those that are known, which may have grown behind since.
+
+    A bench that goes on counting what never comes would else be asked anew, for all of it, each
+    time that it tells a higher number.
+    """
+    parted = {}
+    for first, last in holes.items():
+        at = first
+        for begin, end in sorted(known.items()):
+            if begin <= at <= end < last:
+                parted[at] = end
+                at = end + 1
+        parted[at] = last
+    return parted
+
+
+def _join_passed(
+    cursor: psycopg.Cursor, source: tuple[str, str, str], passed: list[tuple[int, int]]
+) -> None:
+    """Make one of given-up holes that follow each other: else one more for every part of a hole."""
+    where = "site = %s AND bench = %s AND instrument = %s"
+    for first, last in passed:
+        cursor.execute(
+            f"UPDATE {SCHEMA}.gaps SET last = %s "
+            f"WHERE {where} AND last = %s AND state = 'given-up'",
+            (last, *source, first - 1),
+        )
+        if cursor.rowcount:
+            cursor.execute(
+                f"DELETE FROM {SCHEMA}.gaps WHERE {where} AND first = %s", (*source, first)
             )
 
 

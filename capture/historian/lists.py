@@ -246,6 +246,12 @@ def _drop_what_came(database: Database) -> None:
         "ORDER BY due_at DESC, site, bench, n LIMIT %s",
         (_LOOKED_FOR,),
     )
+    _drop_of(database, looked_for)
+
+
+def _drop_of(database: Database, looked_for: list[tuple[str, UUID]]) -> set[UUID]:
+    """Take what has come of these off the table; give their ids."""
+    dropped: set[UUID] = set()
     for kind, table in _TABLES.items():
         wanted = [id_ for each, id_ in looked_for if each == kind]
         if not wanted:
@@ -255,20 +261,28 @@ def _drop_what_came(database: Database) -> None:
             database.connection.execute(
                 f"DELETE FROM {SCHEMA}.missing WHERE id = ANY(%s)", ([id_ for (id_,) in came],)
             )
+            dropped.update(id_ for (id_,) in came)
+    return dropped
 
 
 def _ask_for_missing(
     database: Database, settings: Gaps, budget: Budget, ask: Callable[..., None]
 ) -> None:
     due = database.fetch(
-        f"SELECT m.site, m.bench, m.n, m.id, m.follows, m.tries FROM {SCHEMA}.missing m "
+        "SELECT site, bench, n, id, follows, tries, kind FROM ("
+        "SELECT m.*, row_number() OVER (PARTITION BY m.site, m.bench ORDER BY m.n) AS place "
+        f"FROM {SCHEMA}.missing m "
         # A bench that is offline cannot answer, and nothing is given up for that.
         f"JOIN {SCHEMA}.journals j USING (site, bench, journal) "
         "WHERE m.state = 'open' AND j.is_current AND j.state = 'online' "
-        "AND m.due_at <= now() - make_interval(secs => %s) "
-        "ORDER BY m.site, m.bench, m.n LIMIT %s",
+        "AND m.due_at <= now() - make_interval(secs => %s)) AS due "
+        # By the place at each bench: one that lacks much, or says so, keeps none of the others up.
+        "ORDER BY place, site, bench LIMIT %s",
         (settings.wait_s, _LOOKED_FOR),
     )
+    # Not all of it was looked for a moment ago.
+    came = _drop_of(database, [(each[6], each[3]) for each in due])
+    due = sorted((each for each in due if each[3] not in came), key=lambda each: each[:3])
     for run in _runs(due):
         site, bench, first, *_ = run[0]
         given_up = [each[3] for each in run if each[5] >= settings.tries]

@@ -290,3 +290,62 @@ def test_entries_that_follow_each_other_are_one_request_and_a_soon_look_asks_for
     looker.answer(request, entries=entries, reached=900)
     (request,) = looker.look(soon=True)
     assert (request["first_entry"], request["last_entry"]) == (1, 519)
+
+
+def test_a_bench_that_counts_to_the_end_of_all_numbers_holds_up_no_look(historian, looker, store):
+    """Twice the largest bigint: one more than it cannot be reckoned with."""
+    store((1 << 63) - 1, (1 << 63) - 1, 1)
+    asked = looker.look()
+    assert [(each["first"], each["last"]) for each in asked] == [(2, 10_001)]
+    for _ in range(4):
+        looker.look()
+    assert incomplete(historian)[-1][2:] == (2, (1 << 63) - 2, "given-up")
+
+
+def test_a_bench_that_lacks_much_keeps_no_other_from_being_asked(historian, looker):
+    """The first of them by name would else fill every look, as long as it says that it lacks it."""
+    looker.state(n=40)
+    looker.answer(looker.look()[-1], entries=[[7, "tag", ids(1)[0]]])
+    journal = str(uuid.UUID(int=7))
+    historian.rows(
+        "WITH j AS (INSERT INTO benchtally.journals (site, bench, journal, is_current, state, head,"
+        " compared, counted) VALUES (%s, 'a-first', %s, true, 'online', 9000, 9000, true)) "
+        "INSERT INTO benchtally.missing (site, bench, id, journal, n, kind, follows, due_at) "
+        "SELECT %s, 'a-first', gen_random_uuid(), %s, n, 'tag', false, '-infinity' "
+        "FROM generate_series(1, 2400) n RETURNING 1",
+        harness.SITE, journal, harness.SITE, journal,
+    )  # fmt: skip
+    looker.look()
+    assert {bench for _, bench, _ in looker.asked} == {"a-first", harness.BENCH}
+
+
+def test_one_that_goes_on_counting_what_never_comes_is_not_asked_for_all_of_it_each_time(
+    historian, looker, store
+):
+    """As an instrument whose readings are all refused here: ten thousand would come each time."""
+    store(1)
+    asked = []
+    for told in (*range(10, 100, 10), *[90] * 4):
+        looker.state(n=told)
+        for request in looker.look():
+            if "list_after" in request:
+                after = "7f" * 32 if request["list_after"] else "00" * 32
+                looker.answer(
+                    request, after_hash=after, reached=told, sequences={"ohm-1": [1, told]}
+                )
+            else:
+                asked.append((request["first"], request["last"]))
+    assert {each: asked.count(each) for each in asked} == {
+        (first, first + 9 if first > 2 else 10): 2 for first in (2, *range(11, 90, 10))
+    }
+    assert incomplete(historian) == [
+        ("readings", "ohm-1", 2, 80, "given-up"),
+        ("readings", "ohm-1", 81, 90, "given-up"),
+    ]
+    # What comes behind it all makes nothing of it new.
+    store(91)
+    assert looker.look() == []
+    assert incomplete(historian) == [("readings", "ohm-1", 2, 90, "given-up")]
+    store(50)
+    looker.look()
+    assert incomplete(historian) == [("readings", "ohm-1", 2, 90, "given-up")]
