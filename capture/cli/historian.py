@@ -99,7 +99,7 @@ def _register_looking(historian: typer.Typer) -> None:
     def gaps(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """List what is missing here or was never compared; ends with 1 where there is any."""
         settings = _settings(config)
-        from capture.historian.overview import knows_a_bench, not_compared_yet
+        from capture.historian.overview import knows_a_bench, not_compared_yet, served_slots
 
         columns = ("site", "bench", "what", "instrument", "first", "last", "state", "tries")
         query = f"{_select(columns)} benchtally.incomplete ORDER BY 1, 2, 3, 4, 5"
@@ -107,13 +107,18 @@ def _register_looking(historian: typer.Typer) -> None:
             rows = database.fetch(query)
             newer = not_compared_yet(database)
             known = bool(rows) or knows_a_bench(database)
-        nothing = "no gaps in what was compared" if newer else "no gaps"
+            served = served_slots(database, settings)
+        # What benches say is taken in by whoever serves: without, this is as it was then.
+        unserved = [str(slot) for slot in range(settings.slots) if slot not in served]
+        nothing = "no gaps in what was compared" if newer or unserved else "no gaps"
         if not known:
             nothing = "no bench was heard of yet: nothing is compared"
         _tell(columns, rows, nothing, as_json=as_json)
         if not as_json:
             for site, bench, first, last in newer:
                 say(f"{site}/{bench}: entries {first} to {last} are compared in a moment")
+            if unserved:
+                say(f"nobody serves slot {', '.join(unserved)}: what came since is not known here")
         return DONE if known and not rows else FAILED
 
     @historian.command()

@@ -129,10 +129,10 @@ def _parted(holes: dict[int, int], known: dict[int, int]) -> dict[int, int]:
     A bench that goes on counting what never comes would else be asked anew, for all of it, each
     time that it tells a higher number.
     """
-    parted = {}
+    parted, in_order = {}, sorted(known.items())
     for first, last in holes.items():
         at = first
-        for begin, end in sorted(known.items()):
+        for begin, end in in_order:
             if begin <= at <= end < last:
                 parted[at] = end
                 at = end + 1

@@ -223,7 +223,9 @@ def ask_for_lists(
         "AND (asked_at IS NULL "
         "OR asked_at <= now() - make_interval(secs => %s * 2 ^ least(tries - 1, %s))) "
         f"AND (SELECT count(*) FROM {SCHEMA}.missing m "
-        "WHERE m.state = 'open' AND m.site = j.site AND m.bench = j.bench) < %s "
+        "WHERE m.state = 'open' AND m.site = j.site AND m.bench = j.bench "
+        # Of a journal that is not there any more nothing is asked for, and nothing is waited for.
+        "AND m.journal = j.journal) < %s "
         "ORDER BY asked_at NULLS FIRST, site, bench",
         (settings.wait_s, _MOST_DOUBLINGS, _MOST_MISSING),
     )
