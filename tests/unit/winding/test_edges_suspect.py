@@ -505,3 +505,21 @@ def test_what_resistances_alone_show_is_held_against_their_own_limit(rotor):
             rotor=rotor,
         )
         assert suspect(known).words[0].startswith("rotor or turns") is told
+
+
+@pytest.mark.parametrize(
+    ("rotor", "short", "said"),
+    [
+        ("in", 0.8e-3, True),
+        ("unknown", 0.8e-3, True),
+        ("out", 0.8e-3, False),
+        ("in", 0.999e-3, False),  # no more than sound phases differ by
+    ],
+)
+def test_a_difference_beyond_natural_spread_may_be_the_rotors_unless_that_is_out(
+    rotor, short, said
+):
+    word = "rotor or winding: pulse times at one position of the rotor cannot tell"
+    star = Evidence(pulse=by_pair(short, 1e-3, 1e-3), rotor=rotor)
+    assert pulse_words(star)[2:] == (word,) * said
+    assert (word in terminal_only(star, ()).words) is said
