@@ -83,23 +83,22 @@ def _register_looking(historian: typer.Typer) -> None:
     def status(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """Tell how each bench is and which slots are served; ends with 1 where not all are."""
         settings = _settings(config)
-        from capture.historian.overview import BENCH_COLUMNS, served_slots
+        from capture.historian.overview import BENCH_COLUMNS, unserved_slots
 
         with _ready(settings) as database:
             rows = database.fetch(f"{_select(BENCH_COLUMNS)} benchtally.benches ORDER BY 1, 2")
-            served = served_slots(database, settings)
+            unserved = unserved_slots(database, settings)
         _tell(BENCH_COLUMNS, rows, "no bench was heard of yet", as_json=as_json)
         if not as_json:
-            missing = [str(slot) for slot in range(settings.slots) if slot not in served]
-            beside = f"; nobody serves {', '.join(missing)}" if missing else ""
-            say(f"slots served: {len(served)} of {settings.slots}{beside}")
-        return DONE if len(served) == settings.slots else FAILED
+            beside = f"; nobody serves {', '.join(map(str, unserved))}" if unserved else ""
+            say(f"slots served: {settings.slots - len(unserved)} of {settings.slots}{beside}")
+        return FAILED if unserved else DONE
 
     @historian.command()
     def gaps(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """List what is missing here or was never compared; ends with 1 where there is any."""
         settings = _settings(config)
-        from capture.historian.overview import knows_a_bench, not_compared_yet, served_slots
+        from capture.historian.overview import knows_a_bench, not_compared_yet, unserved_slots
 
         columns = ("site", "bench", "what", "instrument", "first", "last", "state", "tries")
         query = f"{_select(columns)} benchtally.incomplete ORDER BY 1, 2, 3, 4, 5"
@@ -107,9 +106,8 @@ def _register_looking(historian: typer.Typer) -> None:
             rows = database.fetch(query)
             newer = not_compared_yet(database)
             known = bool(rows) or knows_a_bench(database)
-            served = served_slots(database, settings)
-        # What benches say is taken in by whoever serves: without, this is as it was then.
-        unserved = [str(slot) for slot in range(settings.slots) if slot not in served]
+            # What benches say is taken in by whoever serves: without, this is as it was then.
+            unserved = unserved_slots(database, settings)
         nothing = "no gaps in what was compared" if newer or unserved else "no gaps"
         if not known:
             nothing = "no bench was heard of yet: nothing is compared"
@@ -118,7 +116,8 @@ def _register_looking(historian: typer.Typer) -> None:
             for site, bench, first, last in newer:
                 say(f"{site}/{bench}: entries {first} to {last} are compared in a moment")
             if unserved:
-                say(f"nobody serves slot {', '.join(unserved)}: what came since is not known here")
+                slots = ", ".join(map(str, unserved))
+                say(f"nobody serves slot {slots}: what came since is not known here")
         return DONE if known and not rows else FAILED
 
     @historian.command()

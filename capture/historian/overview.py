@@ -14,8 +14,8 @@ BENCH_COLUMNS = (
 )  # fmt: skip
 
 
-def served_slots(database: Database, config: HistorianConfig) -> list[int]:
-    """Give the slots that a worker serves now, by the locks that are held.
+def unserved_slots(database: Database, config: HistorianConfig) -> list[int]:
+    """Give the slots that no worker serves now, by the locks that are held.
 
     Raises:
         HistorianError: the database is away.
@@ -29,7 +29,7 @@ def served_slots(database: Database, config: HistorianConfig) -> list[int]:
             (SLOT_LOCKS,),
         )
     }
-    return [slot for slot in range(config.slots) if lock_of(config.group, slot) in held]
+    return [slot for slot in range(config.slots) if lock_of(config.group, slot) not in held]
 
 
 def not_compared_yet(database: Database) -> list[tuple[Any, ...]]:

@@ -7,7 +7,10 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))  # harness and rig are shared by these tests
 
+from historian_bench import Postgres
 from rig import Rig
+
+from capture.historian.store import Database
 
 
 @pytest.fixture
@@ -30,3 +33,26 @@ def broker(rig):
 def subscriber(rig, broker):
     """A subscriber whose session the broker keeps, there before anything is published."""
     return rig.subscriber(broker)
+
+
+@pytest.fixture(scope="module")
+def server():
+    """A real PostgreSQL."""
+    made = Postgres()
+    yield made
+    made.end()
+
+
+@pytest.fixture
+def conninfo(server):
+    """A database of its own, and how to reach it."""
+    return server.database()
+
+
+@pytest.fixture
+def database(historian):
+    """The historian's tables, as a worker opens them."""
+    made = Database(historian.conninfo, "")
+    made.prepare()
+    yield made
+    made.close()

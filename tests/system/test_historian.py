@@ -6,25 +6,13 @@ import signal
 import harness
 import psycopg
 import pytest
-from historian_bench import Historian, Postgres
+from historian_bench import Historian
 
 from capture.historian.migrate import migrate, migrations
 from capture.journal import Store
 from capture.model import new_id
 
 pytestmark = pytest.mark.takes(45)
-
-
-@pytest.fixture(scope="module")
-def server():
-    made = Postgres()
-    yield made
-    made.end()
-
-
-@pytest.fixture
-def conninfo(server):
-    return server.database()
 
 
 @pytest.fixture

@@ -7,37 +7,21 @@ from dataclasses import replace
 import harness
 import psycopg
 import pytest
-from historian_bench import Historian, Postgres
+from historian_bench import Historian
 
 from capture.historian.intake import COLUMNS, row_of
 from capture.historian.listener import Listener
 from capture.historian.settings import BrokerSource
-from capture.historian.store import Database
 from capture.model import new_id
 
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 HUGE = 1 << 70  # an integer for the schema, and out of range for the database
 
 
-@pytest.fixture(scope="module")
-def server():
-    made = Postgres()
-    yield made
-    made.end()
-
-
 @pytest.fixture
 def historian(rig, server):
     """The tables; no worker: each test is one itself."""
     return Historian(rig, 1, server.database())
-
-
-@pytest.fixture
-def database(historian):
-    made = Database(historian.conninfo, "")
-    made.prepare()
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import sqlite3
 import harness
 import psycopg
 import pytest
-from historian_bench import Historian, Postgres
+from historian_bench import Historian
 
 from capture.journal import Store
 from capture.journal.reader import _OTHERS
@@ -18,18 +18,6 @@ pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(400)]
 
 PATIENCE = 90  # seconds: a bench says how long its journal is every half minute
 QUICK = "every_s = 0.2\nwait_s = 0.2\ntries = 3\n"
-
-
-@pytest.fixture(scope="module")
-def server():
-    made = Postgres()
-    yield made
-    made.end()
-
-
-@pytest.fixture
-def conninfo(server):
-    return server.database()
 
 
 @pytest.fixture

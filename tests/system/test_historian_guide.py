@@ -9,7 +9,7 @@ from pathlib import Path
 import harness
 import psycopg
 import pytest
-from historian_bench import Historian, Postgres
+from historian_bench import Historian
 
 from capture.historian.intake import row_of
 from capture.historian.migrate import require
@@ -26,24 +26,9 @@ TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 MONTH = "readings_2026_01"  # of the readings that tests make, and of the guide
 
 
-@pytest.fixture(scope="module")
-def server():
-    made = Postgres()
-    yield made
-    made.end()
-
-
 @pytest.fixture
 def historian(rig, server):
     return Historian(rig, 1, server.database())
-
-
-@pytest.fixture
-def database(historian):
-    made = Database(historian.conninfo, "")
-    made.prepare()
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import uuid
 import harness
 import psycopg
 import pytest
-from historian_bench import Historian, Postgres
+from historian_bench import Historian
 
 from capture.historian.gaps import look_for_gaps
 from capture.historian.intake import row_of
@@ -20,13 +20,6 @@ TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 BENCH = (harness.SITE, harness.BENCH)
 JOURNAL = "01990000-0000-7000-8000-000000000001"
 AT_ONCE = Gaps(every_s=1, wait_s=0, tries=2, requests=2)
-
-
-@pytest.fixture(scope="module")
-def server():
-    made = Postgres()
-    yield made
-    made.end()
 
 
 @pytest.fixture
