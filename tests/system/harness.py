@@ -196,8 +196,18 @@ class Simulator:
         return answer[4:]
 
     def end(self):
-        self.process.kill()
-        self.process.communicate(timeout=LONG)
+        """End it so that it takes the link to its line away.
+
+        A link that stays names a line that the system gives to the next who asks, and a daemon that
+        still tries to reach the one that is gone takes that: another test's instrument.
+        """
+        self.process.send_signal(signal.SIGCONT)
+        self.process.terminate()
+        try:
+            self.process.communicate(timeout=LONG)
+        finally:
+            self.process.kill()
+            self.process.wait(LONG)
 
     def _line(self):
         while b"\n" not in self._lines:

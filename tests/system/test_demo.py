@@ -66,6 +66,20 @@ VICTIMS = {
 }
 
 
+@contextlib.contextmanager
+def kept(line):
+    """Keep a simulated line's number from being given to anybody else, whoever dies meanwhile.
+
+    A simulator that is killed leaves the link to its line, which the daemon goes on opening: it would
+    take the line of whichever test's simulator got that number next.
+    """
+    held = os.open(line, os.O_RDWR | os.O_NOCTTY)
+    try:
+        yield
+    finally:
+        os.close(held)
+
+
 @pytest.fixture(scope="module")
 def demos(tmp_path_factory):
     """Run all demonstrations of these tests: what can be side by side is, since they mostly wait.
@@ -84,7 +98,9 @@ def demos(tmp_path_factory):
         for name, pid in found.items():
             said = made[name].said
             harness.wait_until(lambda said=said: "leads off" in said(), "a first pair", LIMIT)
-            os.kill(pid, signal.SIGKILL)
+            with kept(rig.folder / name / "ohm-meter.port"):
+                os.kill(pid, signal.SIGKILL)
+                made[name].wait(LIMIT)
         made["mosquitto"].wait(LIMIT)
         shutil.copytree(rig.folder / "mosquitto", rig.folder / "amqtt")
         made["amqtt"] = rig.child(*WITHOUT_MOSQUITTO, rig.folder / "amqtt")
