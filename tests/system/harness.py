@@ -6,12 +6,10 @@ puts its bench together from it.
 """
 
 import contextlib
-import functools
 import hashlib
 import itertools
 import json
 import os
-import random
 import select
 import signal
 import socket
@@ -25,6 +23,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+from own_ports import free_port
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -54,38 +53,6 @@ def wait_until(condition, what, seconds=LONG):
     return found
 
 
-_FIRST_PORT, _SLICE, _SLICES = 11_000, 1300, 16
-
-
-@functools.cache
-def _own_ports():
-    """Count round through the ports that only this test process uses, from any of them on."""
-    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
-    first = _FIRST_PORT + worker % _SLICES * _SLICE
-    began = random.randrange(_SLICE)
-    return itertools.cycle([first + (began + n) % _SLICE for n in range(_SLICE)])
-
-
-def free_port():
-    """Give a port at which nobody listens, and which nobody else is given.
-
-    One that the system picks it may give to somebody else at once: to another test's server before a
-    broker has it, or while a broker is away that will come back to it. So these lie below what it
-    picks from, a slice of them for each of the processes that share the tests.
-    """
-    picks_from = Path("/proc/sys/net/ipv4/ip_local_port_range").read_text("ascii").split()[0]
-    if int(picks_from) < _FIRST_PORT + _SLICES * _SLICE:
-        # A host that picks from these itself: this is as good as it gets there.
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            return probe.getsockname()[1]
-    for port in itertools.islice(_own_ports(), _SLICE):
-        with socket.socket() as probe, contextlib.suppress(OSError):
-            probe.bind(("127.0.0.1", port))
-            return port
-    raise AssertionError("no port is free")
-
-
 # ── children ─────────────────────────────────────────────────────────────────────────────────────
 
 
@@ -93,11 +60,17 @@ class Child:
     """A program in a session of its own; what it says goes to a file."""
 
     def __init__(
-        self, arguments, output, *, environment=None, stdin=subprocess.DEVNULL, folder=None
-    ):
+        self, arguments, output, *, environment=None, stdin=subprocess.DEVNULL, folder=None,
+        process=None,
+    ):  # fmt: skip
+        """Start it, or take charge of one that was started."""
         self.output = output
-        with output.open("ab") as sink:
-            self.process = subprocess.Popen(
+        self.process = process or self._start(arguments, environment, stdin, folder)
+        self.pid = self.process.pid
+
+    def _start(self, arguments, environment, stdin, folder):
+        with self.output.open("ab") as sink:
+            return subprocess.Popen(
                 [str(each) for each in arguments],
                 stdin=stdin,
                 stdout=sink,
@@ -106,7 +79,6 @@ class Child:
                 env=None if environment is None else {**os.environ, **environment},
                 start_new_session=True,
             )
-        self.pid = self.process.pid
 
     def said(self):
         return self.output.read_text("utf-8", "replace")
@@ -175,9 +147,10 @@ class Simulator:
     """`python -P -m simulators`; `ready` is its line of JSON."""
 
     def __init__(self, arguments, output):
+        arguments = _with_own_port(list(map(str, arguments)))
         with output.open("ab") as sink:
             self.process = subprocess.Popen(
-                [*PYTHON, "-m", "simulators", *map(str, arguments), "--stop-at-eof"],
+                [*PYTHON, "-m", "simulators", *arguments, "--stop-at-eof"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=sink,
@@ -219,6 +192,17 @@ class Simulator:
         line, _, rest = self._lines.partition(b"\n")
         self._lines = bytearray(rest)
         return line.decode()
+
+
+def _with_own_port(arguments):
+    """Let it listen at a port of ours where it may choose one.
+
+    One that the system picked it may give to somebody else while the instrument is unplugged.
+    """
+    for place, (name, value) in enumerate(itertools.pairwise(arguments), start=1):
+        if (name, value) == ("--tcp", "0"):
+            arguments[place] = str(free_port())
+    return arguments
 
 
 # ── brokers ──────────────────────────────────────────────────────────────────────────────────────

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
+from own_ports import free_port
 
 from capture.driver import API_VERSION, Action, Driver, DriverSpec, Event, Reply
 
@@ -157,17 +158,11 @@ def clamp():
 # ── the daemon ───────────────────────────────────────────────────────────────────────────────────
 
 
-def closed_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
 def configure(folder, port, driver="clamp-packets"):
     path = folder / "benchtally.toml"
     path.write_text(
         f'site = "sawmill"\nbench = "bench-1"\n[journal]\npath = "bench.journal"\n'
-        f'[broker]\nport = {closed_port()}\n[log]\nform = "json"\n'
+        f'[broker]\nport = {free_port()}\n[log]\nform = "json"\n'
         f'[instruments.fan-clamp]\ndriver = "{driver}"\n'
         f'[instruments.fan-clamp.link]\nkind = "tcp"\nhost = "127.0.0.1"\nport = {port}\n'
         f'[instruments.fan-clamp.options.conditions]\nconductor = "supply of extraction fan 3"\n'
