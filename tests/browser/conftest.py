@@ -31,7 +31,7 @@ _FLAGS = (
 @pytest.fixture
 def rig(tmp_path):
     """A bench of its own; afterwards nothing runs any more, and nothing printed a traceback."""
-    made = Rig(tmp_path)
+    made = Rig(tmp_path, quick=True)
     yield made
     made.close()
     found = made.tracebacks()

@@ -27,16 +27,7 @@ class Historian:
 
     def worker(self, *arguments):
         """Start one."""
-        command = [
-            *harness.PYTHON,
-            "-m",
-            "capture.cli",
-            "historian",
-            "run",
-            "--config",
-            self.config,
-        ]
-        return self.rig.child(*command, *arguments)
+        return self.rig.staying("historian", "run", "--config", self.config, *arguments)
 
     def listening(self, worker, count=1):
         """Wait until a worker listens; give what it said of it."""

@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import signal
 import subprocess
 
 import harness
@@ -23,12 +24,15 @@ form = "{form}"
 class Rig:
     """Starts the parts of a bench, and ends all that is left when the test is over."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, *, quick=False):
+        """With ``quick``, programs of ours are forked where a fresh start is not asked for."""
+        self._quick = quick
         self.folder = folder
         self.config = folder / "benchtally.toml"
         self.journal = folder / "bench.journal"
         self.outputs = []
         self._stack = contextlib.ExitStack()
+        self._asking = []
         self._number = 0
 
     # ── parts ────────────────────────────────────────────────────────────────────────────────
@@ -54,11 +58,23 @@ class Rig:
             "-o", f"catch_up={'yes' if catch_up else 'no'}", *more,
         ), self.lines(name, port=link)  # fmt: skip
 
-    def daemon(self, **more):
-        return self.own(harness.Daemon(self.config, self._output("daemon"), **more))
+    def daemon(self, *, fresh=False, **more):
+        """Start one; ``fresh`` where its start or its signals are what is tested."""
+        output = self._output("daemon")
+        if self._quick and not fresh and not more:
+            more = {"process": warm.start(("run", "--config", self.config), output)}
+        return self._asks(harness.Daemon(self.config, output, **more))
 
     def child(self, *arguments, **more):
-        return self.own(harness.Child(arguments, self._output("child"), **more))
+        return self._asks(harness.Child(arguments, self._output("child"), **more))
+
+    def staying(self, *arguments):
+        """Start a command of ours that goes on until it is told to end."""
+        if not self._quick:
+            return self.child(*harness.PYTHON, "-m", "capture.cli", *arguments)
+        output = self._output("child")
+        process = warm.start(arguments, output)
+        return self._asks(harness.Child(arguments, output, process=process))
 
     # ── configuration ────────────────────────────────────────────────────────────────────────
 
@@ -163,6 +179,13 @@ class Rig:
     # ── the end ──────────────────────────────────────────────────────────────────────────────
 
     def close(self):
+        """End everything; what asks before what answers.
+
+        A daemon that outlived its broker or its instruments would knock at ports and open lines that
+        the system may have given to another test by then.
+        """
+        for each in self._asking:
+            each.signal_all(signal.SIGKILL)
         self._stack.close()
 
     def tracebacks(self):
@@ -177,6 +200,10 @@ class Rig:
         """Take charge of a part: the last one taken is the first one ended."""
         self._stack.callback(getattr(part, end))
         return part
+
+    def _asks(self, program):
+        self._asking.append(program)
+        return self.own(program)
 
     def _new(self, name):
         self._number += 1

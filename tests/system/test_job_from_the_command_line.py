@@ -126,8 +126,7 @@ class Bench:
     def watch(self, step, instrument, act):
         """Watch in the terminal while a hand does something; give what was printed."""
         arguments = ("job", "watch", "last", "--until", f"taken:{step}", "--timeout", harness.LONG)
-        command = [*harness.PYTHON, "-m", "capture.cli", *arguments, "--config", self.rig.config]
-        watching = self.rig.child(*command)
+        watching = self.rig.staying(*arguments, "--config", self.rig.config)
         harness.wait_until(lambda: "Next: " in watching.said(), "the watch to begin")
         instrument.hand(act)
         assert watching.wait(2 * harness.LONG) == 0, watching.said()

@@ -204,7 +204,7 @@ def test_health_and_metrics_follow_a_broker_that_goes_and_comes(rig, broker):
 def test_a_hangup_ends_nothing_and_a_terminate_ends_with_0(rig, broker):
     _, lines = rig.counter("line", 50)
     rig.configure(broker.port, lines)
-    daemon = rig.daemon()
+    daemon = rig.daemon(fresh=True)
     daemon.wait_for("broker.connected")
     rig.wait_for_length(20)
     daemon.signal_all(signal.SIGHUP)
@@ -218,13 +218,13 @@ def test_a_hangup_ends_nothing_and_a_terminate_ends_with_0(rig, broker):
 
 def test_an_interrupt_asks_and_a_second_one_ends_at_once(rig, broker):
     rig.configure(broker.port)
-    asked = rig.daemon()
+    asked = rig.daemon(fresh=True)
     asked.wait_for("daemon.started")
     asked.signal(signal.SIGINT)
     assert asked.wait() == 0, asked.said()
 
     # A publisher that was stopped holds the first stop up for seconds.
-    forced = rig.daemon()
+    forced = rig.daemon(fresh=True)
     forced.wait_for("daemon.started")
     publisher = forced.publisher()
     os.kill(publisher, signal.SIGSTOP)
@@ -325,14 +325,14 @@ def doctor(rig, *more, **environment):
 
 
 @pytest.fixture
-def terminal(tmp_path):
+def terminal(rig):
     """A serial port that nobody has open but its instrument, which says nothing."""
     ours, theirs = pty.openpty()
-    link = tmp_path / "quiet"
+    rig.own(os.fdopen(ours, "wb", buffering=0), "close")  # with what opens it ended before
+    link = rig.folder / "quiet"
     link.symlink_to(os.ttyname(theirs))
     os.close(theirs)
-    yield link
-    os.close(ours)
+    return link
 
 
 def test_the_doctor_finds_a_bench_well_before_and_while_it_runs(rig, broker, subscriber, terminal):
@@ -350,7 +350,7 @@ def test_the_doctor_finds_a_bench_well_before_and_while_it_runs(rig, broker, sub
     assert "not there yet" in found["journal"]["says"]
     assert not rig.journal.exists(), "nothing is made"
 
-    daemon = rig.daemon()
+    daemon = rig.daemon(fresh=True)
     rig.wait_for_length(100)
     since = subscriber.count()
     code, found = doctor(rig)

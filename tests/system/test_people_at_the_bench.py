@@ -209,7 +209,7 @@ def test_a_signal_stops_cleanly(rig, broker, subscriber, number):
     """The first signal, to the program or to its whole session, ends it with exit code 0."""
     _counter, lines = rig.counter("line", 200)
     rig.configure(broker.port, lines)
-    daemon = rig.daemon()
+    daemon = rig.daemon(fresh=True)
     subscriber.wait_for(harness.is_reading("line"), "a reading")
     if number == signal.SIGINT:
         daemon.signal_all(number)  # Ctrl-C reaches the publisher as well
@@ -224,7 +224,7 @@ def test_a_second_signal_forces(rig, broker, subscriber):
     """Where a stop takes long, a second signal ends the daemon at once, and nothing is lost."""
     _counter, lines = rig.counter("line", 200)
     rig.configure(broker.port, lines)
-    daemon = rig.daemon()
+    daemon = rig.daemon(fresh=True)
     subscriber.wait_for(harness.is_reading("line"), "a reading")
     os.kill(daemon.publisher(), signal.SIGSTOP)
     daemon.signal(signal.SIGTERM)

@@ -87,7 +87,7 @@ def test_a_port_that_is_busy(rig, broker, subscriber):
     checked = rig.run("check")
     assert checked.returncode == 1
     assert "in use by" in checked.stdout
-    daemon = rig.daemon()
+    daemon = rig.daemon(fresh=True)
     reason = waiting(subscriber, "line")
     assert f"{port}: in use by " in reason
     assert f"(process {holder.pid})" in reason

@@ -54,7 +54,7 @@ def test_scpi_meter_on_a_pseudo_terminal(rig, broker, subscriber, schemas):
     link = rig.folder / "ohm"
     meter = rig.simulate("scpi-resistance", "--pty", link, "-o", "rate=50")
     rig.configure(broker.port, rig.scpi("ohm", port=link))
-    daemon = rig.daemon()
+    daemon = rig.daemon(fresh=True)
     subscriber.wait_for(harness.is_reading("ohm"), "a first reading")
     meter.hand("pair U-V")
     subscriber.wait_for(
