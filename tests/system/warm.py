@@ -8,6 +8,7 @@ a daemon's start nearly all, and the tests here run some hundreds of both. What 
 
 import atexit
 import contextlib
+import ctypes.util
 import functools
 import gc
 import importlib
@@ -141,12 +142,15 @@ def _serve(address):
 
     Gives None then; in a child, what that child is to run.
     """
+    # Whether the host has a library for USB is asked of its compiler and linker, by each daemon.
+    ctypes.util.find_library = functools.cache(ctypes.util.find_library)
     for name in _MODULES:
         importlib.import_module(name)
     commands = importlib.import_module("capture.cli.commands")
     for module in {module for module, _ in commands.COMMANDS.values()}:
         commands.built(module)
     assert not importlib.import_module("capture.model.ids")._chance, "two would make the same ids"
+    importlib.import_module("capture.discovery").Listing()()
     gc.freeze()  # what is imported is not rubbish, and stays one piece of memory for all
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     with socket.socket(socket.AF_UNIX) as listening:
