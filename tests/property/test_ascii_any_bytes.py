@@ -1,5 +1,6 @@
 """The ascii-meter with every built-in profile: what must hold for any bytes, however cut."""
 
+import functools
 import itertools
 from decimal import Decimal
 
@@ -47,6 +48,11 @@ profiles = pytest.mark.parametrize("profile", sorted(SAMPLES))
 MANY = settings(max_examples=2000, deadline=None)
 #: Eleven profiles share the examples of a test that runs for each of them.
 SHARE = settings(max_examples=200, deadline=None)
+
+
+@functools.cache
+def loaded(profile):
+    return load_profile(profile, PACKAGE, ID)
 
 
 def started(profile, quiet=5.0):
@@ -139,7 +145,7 @@ def test_junk_inside_a_line_costs_that_line_only(profile, data, place, dirt, pla
     broken = line[: place % (len(line) - 2) + 1]
     broken += bytes(byte | 0x80 for byte in dirt) + line[len(broken) :]
     stream = line * 2 + broken + line * 2
-    packed = load_profile(profile, PACKAGE, ID).packed
+    packed = loaded(profile).packed
     if packed is not None:
         # One check byte agrees by chance once in 256 times: then there is nothing to be noticed.
         agrees, junk = check_of(packed), 2 * len(line) + place % (len(line) - 2) + 1

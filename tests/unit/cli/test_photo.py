@@ -19,10 +19,16 @@ PAIRS = ("U-V", "V-W", "W-U")
 PULSES = next(seed for seed in range(99) if content(seed, "font", "list").quantity == "pulse_time")
 
 
+@pytest.fixture(scope="module")
+def taken():
+    """The bytes of a photo of a display with six times."""
+    return photograph(PULSES, "font", "list").encoded()
+
+
 @pytest.fixture
-def picture(tmp_path):
+def picture(tmp_path, taken):
     path = tmp_path / "display.jpg"
-    path.write_bytes(photograph(PULSES, "font", "list").encoded())
+    path.write_bytes(taken)
     return path
 
 

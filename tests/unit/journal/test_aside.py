@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import shutil
 import sqlite3
 
 import journal_entries as make
@@ -26,13 +27,22 @@ NOW = make.day(30)
 PAGE = 4096
 
 
-@pytest.fixture
-def filled(path, drafts):
+@pytest.fixture(scope="module")
+def filled_once(drafts, tmp_path_factory):
+    """The journal that each test damages a copy of."""
+    path = tmp_path_factory.mktemp("filled") / "bench.journal"
     store = Store(path)
     for number in range(1, 6):
         store.append(drafts(400, time=make.day(number)))
     store.append(drafts(3, "lcr-1", time=make.day(6)))
     store.close()
+    return path
+
+
+@pytest.fixture
+def filled(path, filled_once):
+    assert list(filled_once.parent.iterdir()) == [filled_once], "it is all in one file"
+    shutil.copyfile(filled_once, path)
     return path
 
 
