@@ -9,6 +9,7 @@ import threading
 from pathlib import Path
 from typing import Any, Protocol
 
+from capture.demo.kept_port import KeptPort
 from capture.errors import PublishError
 
 _START_TIMEOUT = 8.0
@@ -38,21 +39,17 @@ def start_broker(folder: Path) -> Broker:
     return Mosquitto(program, folder) if program else Amqtt()
 
 
-def free_port() -> int:
-    """Give a port that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
 class Mosquitto:
     """The system's mosquitto as a child process."""
 
-    def __init__(self, program: str, folder: Path, port: int | None = None) -> None:
-        self.port = port or free_port()
+    def __init__(self, program: str, folder: Path) -> None:
         self.name = "mosquitto"
         self.version = "auto"
+        with KeptPort() as kept:
+            self.port = kept.number
+            self._start(program, folder)
+
+    def _start(self, program: str, folder: Path) -> None:
         config = folder / "mosquitto.conf"
         config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n", "utf-8")
         with (folder / "mosquitto.log").open("wb") as log:
@@ -110,9 +107,13 @@ class Amqtt:
                 "the demo needs a broker: install Debian's mosquitto, or this package's extra "
                 "'demo' (pip install 'benchtally[demo]')"
             ) from error
-        self.port = free_port()
         self.name = "amqtt, inside this process"
         self.version = "3.1.1"  # all it speaks; asked for more, it leaves us without an answer
+        with KeptPort() as kept:
+            self.port = kept.number
+            self._begin(AmqttBroker)
+
+    def _begin(self, broker: Any) -> None:
         self._loop = asyncio.new_event_loop()
         config = {
             "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{self.port}"}},
@@ -123,7 +124,7 @@ class Amqtt:
         self._broker: Any = None
         self._faults: list[Exception] = []
         self._ready = threading.Event()
-        self._thread = threading.Thread(target=self._run, args=(AmqttBroker, config), name="amqtt")
+        self._thread = threading.Thread(target=self._run, args=(broker, config), name="amqtt")
         self._thread.start()
         if not self._ready.wait(_START_TIMEOUT):
             raise PublishError("amqtt does not start: no answer")

@@ -4,7 +4,6 @@ Everything is real but the instruments: ports, daemon, journal, broker, commands
 that it happened, and the first that did not ends the demonstration with its reason.
 """
 
-import socket
 import sys
 import threading
 import time
@@ -20,6 +19,7 @@ from capture.clock import SystemClock
 from capture.config import load_config
 from capture.demo.broker import Broker, start_broker
 from capture.demo.children import DaemonProcess, DemoError, SimulatedInstrument, command
+from capture.demo.kept_port import KeptPort
 from capture.demo.live import LiveTable
 from capture.demo.texts import (
     AFTER_INSULATION,
@@ -59,7 +59,7 @@ class Demo:
         self._closing: list[Any] = []
         self._daemon: DaemonProcess | None = None
         self._instruments: list[SimulatedInstrument] = []
-        self._web_port = _free_port()
+        self._web_port = 0
 
     def run(self, *, once: bool) -> None:
         """Run every stage; then end, or stay until Ctrl-C.
@@ -90,6 +90,9 @@ class Demo:
     def _start(self) -> tuple[LiveTable, SimulatedInstrument, SimulatedInstrument]:
         self._stage("Start: two simulated instruments, a broker, the daemon")
         self._folder.mkdir(parents=True, exist_ok=True)
+        pages = KeptPort()
+        self._closing.append(pages.close)
+        self._web_port = pages.number
         ohm = self._simulate("scpi-resistance", "ohm-meter.port", "rate=10")
         insulation = self._simulate(
             "insulation-tester", "insulation-tester.port", "speed=30", "duration=75"
@@ -339,12 +342,6 @@ class Demo:
             if time.monotonic() > end:
                 raise DemoError(f"{what} did not come within {_PATIENCE:g} s")
             never.wait(0.1)
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def _near(path: Path) -> str:
