@@ -1,12 +1,15 @@
 """What every test shares: no thread outlives its test, and drafts made in one place."""
 
 import gc
+import importlib.util
 import os
 import signal
+import sys
 import threading
 import time
 import uuid
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -73,6 +76,22 @@ def _wait_until(condition, seconds=_LONG):
         assert time.monotonic() < end, "what was waited for did not happen in time"
         never.wait(0.02)
     return found
+
+
+def _own_ports():
+    """Load what the system tests take their ports from: a process has one slice of them."""
+    if "own_ports" not in sys.modules:
+        path = Path(__file__).parent / "system" / "own_ports.py"
+        spec = importlib.util.spec_from_file_location("own_ports", path)
+        sys.modules["own_ports"] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules["own_ports"])
+    return sys.modules["own_ports"]
+
+
+@pytest.fixture(scope="session")
+def free_port():
+    """Give a port at which nobody listens, and which the system gives to nobody."""
+    return _own_ports().free_port
 
 
 @pytest.fixture(scope="session")

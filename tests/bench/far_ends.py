@@ -12,6 +12,7 @@ import os
 import select
 import socket
 import struct
+import sys
 import threading
 import tty
 from collections import deque
@@ -31,6 +32,10 @@ from capture.links import KernelUsbtmcLink, UsbtmcLink, kernel_usbtmc, make_link
 from simulators.usb import SimulatedBus, UsbPlug
 from simulators.usbtmc import UsbtmcDevice
 from simulators.usbtmc_rules import Departures, StallError
+
+sys.path.append(str(Path(__file__).resolve().parents[1] / "system"))
+
+from own_ports import free_port
 
 
 class Counter:
@@ -262,9 +267,9 @@ class TcpEnd(SocketEnd):
     settings_class = TcpSettings
 
     def __init__(self, instrument=None, **settings):
-        self._port = 0
+        # Not one that the system picks: unplugged, it would give that to somebody else.
+        self._port = free_port()
         super().__init__(instrument)
-        self._port = self._listener.getsockname()[1]
         self.settings = self.settings_class(host="127.0.0.1", port=self._port, **settings)
 
     def _listen(self):

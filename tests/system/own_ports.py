@@ -1,5 +1,6 @@
 """Ports that no two of all who test on this host are given at once."""
 
+import atexit
 import contextlib
 import functools
 import itertools
@@ -19,19 +20,21 @@ def _own_ports():
     file is the claim: it ends with the process, however that ends, and two that are kept apart by
     namespaces of the network may have the same ports, and the same claims.
     """
-    for number in random.sample(range(_SLICES), _SLICES):
+    chance = random.SystemRandom()  # the other one is the same in all processes of a run
+    for number in chance.sample(range(_SLICES), _SLICES):
         claim = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         try:
             claim.bind(f"\0benchtally tests, ports {number}")
         except OSError:
             claim.close()
             continue
+        atexit.register(claim.close)
         break
     else:
-        claim, number = None, random.randrange(_SLICES)  # more than 32 at once share some
+        number = chance.randrange(_SLICES)  # more than 32 at once share some
     first = _FIRST_PORT + number * _SLICE
-    began = random.randrange(_SLICE)
-    return claim, itertools.cycle([first + (began + n) % _SLICE for n in range(_SLICE)])
+    began = chance.randrange(_SLICE)
+    return itertools.cycle([first + (began + n) % _SLICE for n in range(_SLICE)])
 
 
 def free_port():
@@ -47,8 +50,7 @@ def free_port():
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             return probe.getsockname()[1]
-    _claim, ports = _own_ports()
-    for port in itertools.islice(ports, _SLICE):
+    for port in itertools.islice(_own_ports(), _SLICE):
         with socket.socket() as probe, contextlib.suppress(OSError):
             probe.bind(("127.0.0.1", port))
             return port

@@ -203,19 +203,11 @@ def test_check_says_where_the_port_for_tls_is_used_without_it(run, config, tls):
 
 
 def test_follow_without_a_broker_is_a_failure_with_one_line(run, config, free_port):
-    config.write_text(config.read_text() + f"[broker]\nport = {free_port}\n")
+    port = free_port()
+    config.write_text(config.read_text() + f"[broker]\nport = {port}\n")
     code, _, err = run("follow", "--count", "1")
     assert code == 1
-    assert err == f"benchtally: broker 127.0.0.1:{free_port}: Connection refused; is it running?\n"
-
-
-@pytest.fixture
-def free_port():
-    import socket  # noqa: PLC0415 - for this one
-
-    with socket.socket() as bound:
-        bound.bind(("127.0.0.1", 0))
-        return bound.getsockname()[1]
+    assert err == f"benchtally: broker 127.0.0.1:{port}: Connection refused; is it running?\n"
 
 
 def test_drivers_lists_the_drivers_and_their_options(run):

@@ -152,11 +152,6 @@ def test_a_peer_given_up_by_the_system_is_lost_and_no_quiet_read(far_ends, open_
         link.read(10, 0.1)
 
 
-def free_port():
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return listener.getsockname()[1]
-
-
 def opening(settings):
     link = make_link(settings)
     with pytest.raises(LinkOpenError) as caught:
@@ -166,7 +161,7 @@ def opening(settings):
     return str(caught.value)
 
 
-def test_nobody_listening_is_refused_with_what_to_check():
+def test_nobody_listening_is_refused_with_what_to_check(free_port):
     says = opening(TcpSettings(host="127.0.0.1", port=free_port()))
     assert "connection refused; check the port, and that remote control is enabled" in says
 

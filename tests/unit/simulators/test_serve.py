@@ -137,8 +137,8 @@ def test_reconnecting_leaves_a_late_answer_behind(simulate):
         assert second.recv(100) == b"1\n"
 
 
-def test_tcp_unplug_and_plug_keep_the_port(simulate):
-    simulator = simulate("scpi-resistance", "--tcp", "0")
+def test_tcp_unplug_and_plug_keep_the_port(simulate, free_port):
+    simulator = simulate("scpi-resistance", "--tcp", str(free_port()))
     with connection(simulator.ready["tcp"]) as sock:
         sock.sendall(b"*OPC?\n")
         assert sock.recv(100) == b"1\n"
