@@ -141,7 +141,15 @@ def test_noise_while_the_lines_settle_is_dropped_and_the_first_question_comes_af
 
 
 def test_a_port_that_vanishes_while_it_settles_is_noticed_at_once(far_ends, tmp_path):
-    end = far_ends.PtyEnd(tmp_path, settle_s=2.0)
+    """Before it would have settled, that is; a busy machine may stall once, and not each time."""
+    took = []
+    while min(took, default=2.0) >= 2.0 and len(took) < 5:
+        took.append(seconds_until_a_vanished_port_is_noticed(far_ends, tmp_path))
+    assert min(took) < 2.0, took
+
+
+def seconds_until_a_vanished_port_is_noticed(far_ends, folder):
+    end = far_ends.PtyEnd(folder, settle_s=2.0)
     link = end.make_link()
     make_port = link._make_port
 
@@ -154,9 +162,10 @@ def test_a_port_that_vanishes_while_it_settles_is_noticed_at_once(far_ends, tmp_
     began = time.monotonic()
     with pytest.raises(LinkLost):
         link.open()
-    assert time.monotonic() - began < 2.0, "before it would have settled"
+    took = time.monotonic() - began
     with pytest.raises(LinkError, match="is not open"):
         link.read(1, 0.0)
+    return took
 
 
 def test_resync_drains_until_quiet(end, open_link, whole):
