@@ -1,5 +1,6 @@
 """Real Chromium on real pages of a real daemon with simulated instruments."""
 
+import contextlib
 import os
 import sys
 from pathlib import Path
@@ -44,6 +45,20 @@ def bench(rig):
     made = Bench(rig, rig.mosquitto())
     made.start()
     return made
+
+
+@pytest.fixture(scope="module")
+def standing_bench(tmp_path_factory):
+    """A bench that is started once for tests that change nothing of it."""
+    rig = Rig(tmp_path_factory.mktemp("standing"), quick=True)
+    made = Bench(rig, rig.mosquitto())
+    try:
+        made.start()
+        yield made
+    finally:
+        rig.close()
+    found = rig.tracebacks()
+    assert not found, found[0].read_text("utf-8", "replace")
 
 
 @pytest.fixture(scope="session")
@@ -97,8 +112,8 @@ class Person:
         self.context.close()
 
 
-@pytest.fixture
-def person(chromium, bench):
+@contextlib.contextmanager
+def people(chromium, bench):
     """Make people with browsers; none of their pages may have complained at the end."""
     made = []
 
@@ -111,3 +126,17 @@ def person(chromium, bench):
     for each in made:
         each.close()
     assert not [complaint for each in made for complaint in each.complaints]
+
+
+@pytest.fixture
+def person(chromium, bench):
+    """Make people with browsers, at the bench of this test."""
+    with people(chromium, bench) as make:
+        yield make
+
+
+@pytest.fixture
+def visitor(chromium, standing_bench):
+    """Make people with browsers who change nothing of the bench they are at."""
+    with people(chromium, standing_bench) as make:
+        yield make

@@ -67,8 +67,11 @@ def test_numbers_are_understood_with_comma_unit_and_prefix(bench, person):
         ("Year", "2004,5", "2004,5 is not a whole number"),
     ],
 )
-def test_what_is_no_number_is_refused_and_nothing_is_stored(bench, person, label, text, said):
-    who = person(page="/machines", locale="en-US")
+def test_what_is_no_number_is_refused_and_nothing_is_stored(
+    standing_bench, visitor, label, text, said
+):
+    tablet = standing_bench.tablet
+    who = visitor(page="/machines", locale="en-US")
     page = who.page
     page.get_by_label("Name, as on its label").fill("fan-09")
     type_into(page, label, text)
@@ -76,13 +79,13 @@ def test_what_is_no_number_is_refused_and_nothing_is_stored(bench, person, label
     field = page.get_by_label(label)
     expect(field).to_be_focused()
     assert said in field.evaluate("field => field.validationMessage")
-    assert bench.tablet.get("/api/machines") == []
+    assert tablet.get("/api/machines") == []
     # A draft that a reload brings back is looked at as well.
     page.reload()
     expect(field).to_have_value(text)
     register(page)
     expect(field).to_be_focused()
-    assert bench.tablet.get("/api/machines") == []
+    assert tablet.get("/api/machines") == []
 
 
 def test_a_number_that_is_not_likely_is_asked_about_once(bench, person):
@@ -106,8 +109,8 @@ def test_a_number_that_is_not_likely_is_asked_about_once(bench, person):
     assert bench.tablet.get(MACHINE)["nameplate"]["rated_watts"] == 16
 
 
-def test_what_the_bench_refuses_is_said_by_the_words_beside_the_field(bench, person):
-    who = person(page="/machines")
+def test_what_the_bench_refuses_is_said_by_the_words_beside_the_field(visitor):
+    who = visitor(page="/machines")
     page = who.page
     page.get_by_label("Name, as on its label").fill("fan-09")
     type_into(page, "Year", "04")

@@ -120,9 +120,9 @@ def test_a_printed_job_is_a_usable_sheet(bench, person):
         expect(page.get_by_text(text).first).to_be_visible()
 
 
-def test_a_person_who_is_not_in_is_asked_who_they_are(bench, chromium):
+def test_a_person_who_is_not_in_is_asked_who_they_are(standing_bench, chromium):
     """Pages lead to the question, and back to where the person wanted to go; then out again."""
-    context = chromium.new_context(base_url=f"http://127.0.0.1:{bench.port()}")
+    context = chromium.new_context(base_url=f"http://127.0.0.1:{standing_bench.port()}")
     page = context.new_page()
     page.goto("/readings?quantity=resistance")
     assert "/login?next=" in page.url
@@ -137,9 +137,9 @@ def test_a_person_who_is_not_in_is_asked_who_they_are(bench, chromium):
     context.close()
 
 
-def test_what_was_typed_does_not_stand_in_the_markup_of_a_page(bench, chromium):
+def test_what_was_typed_does_not_stand_in_the_markup_of_a_page(standing_bench, chromium):
     """Nobody answers, so the page stays as it is, and so does what was typed, in its field alone."""
-    context = chromium.new_context(base_url=f"http://127.0.0.1:{bench.port()}")
+    context = chromium.new_context(base_url=f"http://127.0.0.1:{standing_bench.port()}")
     page = context.new_page()
     page.goto("/login")
     page.route("**/api/session", lambda route: route.abort())
@@ -154,12 +154,12 @@ def test_what_was_typed_does_not_stand_in_the_markup_of_a_page(bench, chromium):
 @pytest.mark.parametrize(
     "next_", ["//evil.example/", "https://evil.example/", "javascript:alert(1)"]
 )
-def test_nobody_is_led_away_after_the_log_in(bench, chromium, next_):
-    context = chromium.new_context(base_url=f"http://127.0.0.1:{bench.port()}")
+def test_nobody_is_led_away_after_the_log_in(standing_bench, chromium, next_):
+    context = chromium.new_context(base_url=f"http://127.0.0.1:{standing_bench.port()}")
     page = context.new_page()
     page.goto(f"/login?next={next_}")
     page.get_by_role("button", name="Go on").click()
-    page.wait_for_url(f"http://127.0.0.1:{bench.port()}/")
+    page.wait_for_url(f"http://127.0.0.1:{standing_bench.port()}/")
     context.close()
 
 

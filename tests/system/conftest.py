@@ -35,9 +35,9 @@ def subscriber(rig, broker):
     return rig.subscriber(broker)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def server():
-    """A real PostgreSQL."""
+    """A real PostgreSQL; making one takes seconds, and each test has a database of its own in it."""
     made = Postgres()
     yield made
     made.end()

@@ -83,7 +83,12 @@ class Postgres:
         return f"host=127.0.0.1 port={self.port} user=tester dbname={database}"
 
     def database(self):
-        """Make an empty database; give how to connect to it."""
+        """Make an empty database; give how to connect to it.
+
+        The server is started where a test that failed has left it stopped.
+        """
+        if self._process.poll() is not None:
+            self.start()
         name = f"t{uuid.uuid4().hex[:12]}"
         with psycopg.connect(self.conninfo("postgres"), autocommit=True) as connection:
             connection.execute(f"CREATE DATABASE {name}")
