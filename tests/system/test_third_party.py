@@ -182,6 +182,8 @@ def running(environment, config, log):
         )
     try:
         yield process
+        # There is no broker. A publisher that is not up yet does not end in the time that a stop has.
+        wait_until(lambda: '"broker.away"' in log.read_text(), "the publisher is up")
         process.terminate()
         assert process.wait(_LONG) == 0, log.read_text()
     finally:
