@@ -4,7 +4,7 @@ import pytest
 from job_bench import PLATE
 from playwright.sync_api import expect
 
-pytestmark = pytest.mark.takes(20)
+pytestmark = pytest.mark.takes(15)
 
 
 def test_an_unplugged_instrument_is_named_at_the_step_that_waits_for_it(bench, person):

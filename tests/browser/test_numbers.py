@@ -8,7 +8,7 @@ import pytest
 from job_bench import PLATE
 from playwright.sync_api import expect
 
-pytestmark = pytest.mark.takes(30)
+pytestmark = pytest.mark.takes(20)
 
 MACHINE = "/api/machines/fan-09"
 

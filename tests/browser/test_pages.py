@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 
 from capture.model import new_id
 
-pytestmark = pytest.mark.takes(65)
+pytestmark = pytest.mark.takes(35)
 
 WIDTHS = ((1280, 800), (360, 740))
 #: Markup, terminal escapes, a formula, a direction override, a script address.

@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 from simulators.display_photos import photograph_of
 from simulators.displays import Content, Truth
 
-pytestmark = pytest.mark.takes(25)
+pytestmark = pytest.mark.takes(22)
 
 PLACES = [(pair, way) for pair in ("U-V", "V-W", "W-U") for way in ("forward", "reverse")]
 

@@ -9,7 +9,7 @@ import pytest
 import trustme
 from delivering import count_up, hold
 
-pytestmark = pytest.mark.takes(30)
+pytestmark = pytest.mark.takes(18)
 
 SECRET = "f4n-H0use-7Q-Zeta"
 

@@ -14,7 +14,7 @@ from delivering import count_up, hold, settled, standings
 from capture.demo.broker import Amqtt
 from capture.journal import Store
 
-pytestmark = pytest.mark.takes(45)
+pytestmark = pytest.mark.takes(25)
 
 # ── access rules ─────────────────────────────────────────────────────────────────────────────────
 

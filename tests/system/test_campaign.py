@@ -11,7 +11,7 @@ import pytest
 from killed_broker import lose_and_heal
 from small_disk import alone
 
-pytestmark = pytest.mark.takes(35)
+pytestmark = pytest.mark.takes(40)
 
 PROGRAM = Path(__file__).parents[1] / "bench" / "campaign.py"
 SEED = os.environ.get("CAMPAIGN_SEED", "20260105")

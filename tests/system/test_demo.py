@@ -29,7 +29,7 @@ LIMIT = 240.0
 half a minute on two quiet processors, and two and a half on half of one.
 """
 
-pytestmark = [pytest.mark.takes(50), pytest.mark.timeout(2 * LIMIT)]
+pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(2 * LIMIT)]
 
 
 def children(pid):

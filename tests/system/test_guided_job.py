@@ -10,7 +10,7 @@ from job_bench import PAIRS, PLATE, SIX, Bench
 from PIL import Image
 from tablet import Stream
 
-pytestmark = pytest.mark.takes(23)
+pytestmark = pytest.mark.takes(20)
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from capture.historian.migrate import migrate, migrations
 from capture.journal import Store
 from capture.model import new_id
 
-pytestmark = pytest.mark.takes(45)
+pytestmark = pytest.mark.takes(30)
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from historian_bench import Historian
 from capture.journal import Store
 from capture.journal.reader import _OTHERS
 
-pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(400)]
+pytestmark = [pytest.mark.takes(35), pytest.mark.timeout(400)]
 
 PATIENCE = 90  # seconds: a bench says how long its journal is every half minute
 QUICK = "every_s = 0.2\nwait_s = 0.2\ntries = 3\n"

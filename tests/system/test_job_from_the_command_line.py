@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from rig import Rig
 
-pytestmark = pytest.mark.takes(40)
+pytestmark = pytest.mark.takes(35)
 
 PAIRS = ("U-V", "V-W", "W-U")
 WHO = ("--operator", "technician")

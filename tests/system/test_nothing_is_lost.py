@@ -9,7 +9,7 @@ import time
 import harness
 import pytest
 
-pytestmark = pytest.mark.takes(45)
+pytestmark = pytest.mark.takes(28)
 
 LONG_FORM = os.environ.get("BENCHTALLY_LONG") == "1"
 PULLS = 20

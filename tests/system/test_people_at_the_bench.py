@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 from delivering import hold
 
-pytestmark = pytest.mark.takes(30)
+pytestmark = pytest.mark.takes(18)
 
 BLOCK = """\
 U-V  112.6 µs

@@ -15,7 +15,7 @@ from pathlib import Path
 import harness
 import pytest
 
-pytestmark = pytest.mark.takes(24)
+pytestmark = pytest.mark.takes(14)
 
 # What an instrument might send to a careless terminal, page or log: title and clipboard escapes,
 # a cleared screen, bell, markup of consoles and pages, a formula, a null, a line that goes back.

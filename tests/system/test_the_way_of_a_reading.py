@@ -12,7 +12,7 @@ import pytest
 
 from capture.demo.broker import Amqtt
 
-pytestmark = pytest.mark.takes(20)
+pytestmark = pytest.mark.takes(12)
 
 SCHEMAS = harness.REPOSITORY / "schemas"
 

@@ -24,7 +24,7 @@ from own_ports import free_port
 
 from capture.driver import API_VERSION, Action, Driver, DriverSpec, Event, Reply
 
-pytestmark = pytest.mark.takes(20)
+pytestmark = pytest.mark.takes(15)
 
 _EXAMPLE = Path(__file__).parents[2] / "examples" / "clamp-meter-driver"
 _COMMAND = (sys.executable, "-P", "-m", "capture.cli")
