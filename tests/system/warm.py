@@ -81,6 +81,7 @@ class Started:
         request |= {"environment": dict(os.environ), "stays": stays}
         self._line.sendall(json.dumps(request).encode() + b"\n")
         self.pid = self._number(LONGEST)
+        assert self.pid, "the process that commands are forked from answers"
 
     def poll(self):
         """Give the exit code, None while it runs; minus the signal where one ended it."""

@@ -1,0 +1,45 @@
+"""Commands that are forked end, and are heard to have ended, as those that are started anew."""
+
+import os
+import signal
+import subprocess
+
+import harness
+import pytest
+import warm
+
+
+def test_one_that_ends_gives_its_exit_code_and_what_it_said(tmp_path):
+    done = warm.start(["--version"], tmp_path / "out")
+    assert done.wait(harness.LONG) == 0
+    assert (tmp_path / "out").read_text("utf-8").startswith("benchtally ")
+    wrong = warm.start(["run", "--config", tmp_path / "none.toml"], tmp_path / "other")
+    assert wrong.wait(harness.LONG) == 2
+    assert (tmp_path / "other").read_text("utf-8").startswith("benchtally: ")
+
+
+def test_one_that_is_killed_keeps_its_number_until_somebody_has_heard_of_it(tmp_path):
+    child = harness.Child(
+        (), tmp_path / "out", process=warm.start(["ports", "--watch"], tmp_path / "out")
+    )
+    harness.wait_until(child.said, "it runs")
+    assert child.running()
+    assert os.getsid(child.pid) == os.getpgid(child.pid) == child.pid
+    with pytest.raises(subprocess.TimeoutExpired):
+        child.wait(0)
+    child.signal_all(signal.SIGKILL)
+    os.kill(child.pid, 0)  # whoever has not heard of its end may still signal it
+    assert child.wait() == -signal.SIGKILL
+    assert child.wait() == child.process.poll() == -signal.SIGKILL
+    with pytest.raises(ProcessLookupError):
+        os.kill(child.pid, 0)
+
+
+def test_one_that_is_asked_to_end_ends_as_any_interpreter_does(tmp_path):
+    child = harness.Child(
+        (), tmp_path / "out", process=warm.start(["ports", "--watch"], tmp_path / "out")
+    )
+    harness.wait_until(child.said, "it runs")
+    child.signal(signal.SIGINT)
+    assert child.wait() == 0, child.said()
+    assert "Traceback" not in child.said()
