@@ -9,7 +9,7 @@ from capture.errors import LinkOpenError
 from capture.links.damage import Marks, mark_damage
 from capture.links.interrupt import Interrupt, can_wait
 from capture.links.line import FOREIGN, LineLink, Port
-from capture.links.ports import explain_open_failure, resolve
+from capture.links.ports import explain_open_failure, refuse_a_terminal, resolve
 from capture.links.readback import is_character, not_taken
 
 _WRITE_TIMEOUT = 2.0
@@ -47,6 +47,7 @@ class SerialLink(LineLink):
     def _make_port(self) -> Port:
         settings = self._settings
         self._path = resolve(settings.port)
+        refuse_a_terminal(self._path)
         port = serial.Serial()
         port.port = self._path
         try:

@@ -208,6 +208,43 @@ def test_a_port_that_another_instrument_of_this_program_has_is_busy(end, open_li
     assert "in use by another instrument of this program" in opening(end.settings)
 
 
+WORKS_AT = """
+import fcntl, os, sys, termios
+ours, theirs = os.openpty()
+fcntl.ioctl(theirs, termios.TIOCSCTTY, 0)
+print(os.ttyname(theirs), flush=True)
+if os.fork() == 0:
+    os.close(ours)
+    sys.stdin.read()
+    os._exit(0)
+os.set_blocking(0, True)
+os.wait()
+"""
+
+
+def test_a_terminal_that_somebody_works_at_is_left_alone(tmp_path):
+    """A link of an instrument that is gone, whose number a new window got."""
+    with subprocess.Popen(
+        [sys.executable, "-P", "-c", WORKS_AT],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    ) as window:
+        terminal = window.stdout.readline().strip()
+        descriptor = os.open(terminal, os.O_RDONLY | os.O_NOCTTY)
+        before = termios.tcgetattr(descriptor)
+        link = tmp_path / "ohm.port"
+        link.symlink_to(terminal)
+        said = opening(SerialSettings(port=str(link)))
+        assert said.startswith(f"{link} leads to {terminal}, which is the terminal of ")
+        assert "no instrument's; name the instrument's port" in said
+        assert port_fault(str(link)) == said
+        assert termios.tcgetattr(descriptor) == before, "nothing of it was set"
+        os.close(descriptor)
+        window.stdin.close()
+
+
 FORBIDDEN = """
 import grp, os, sys
 from capture.config import SerialSettings
