@@ -6,6 +6,10 @@ of padding behind it; a header may promise more than ever comes.
 
 from capture.links.usbtmc.codec import HEADER_SIZE, Header, Message
 
+LINE_FEED = b"\n"
+
+_MOST_PADDING = 3
+
 
 class Incoming:
     """The answer to one REQUEST_DEV_DEP_MSG_IN.
@@ -65,3 +69,14 @@ class Incoming:
             and header.message == Message.DEV_DEP_MSG_IN
             and header.tag == self.tag
         )
+
+
+def without_padding(payload: bytearray) -> bytearray | None:
+    """Take off the padding that a header with too large a size made part of a line.
+
+    None where it is no line with padding behind it.
+    """
+    text = payload.rstrip(b"\0")
+    if text.endswith(LINE_FEED) and len(payload) - len(text) <= _MOST_PADDING:
+        return text
+    return None
