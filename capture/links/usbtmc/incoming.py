@@ -4,6 +4,7 @@ A header may come as a packet of its own, the payload in any number of reads, wi
 of padding behind it; a header may promise more than ever comes.
 """
 
+from capture.errors import LinkLost
 from capture.links.usbtmc.codec import HEADER_SIZE, Header, Message
 
 LINE_FEED = b"\n"
@@ -80,3 +81,11 @@ def without_padding(payload: bytearray) -> bytearray | None:
     if text.endswith(LINE_FEED) and len(payload) - len(text) <= _MOST_PADDING:
         return text
     return None
+
+
+def broke_off(name: str) -> LinkLost:
+    """Make the error for an answer that goes wrong after a part of it was given."""
+    return LinkLost(
+        f"{name} broke off in the middle of an answer; if it does so again, switch it off and on, "
+        "and update its firmware"
+    )

@@ -32,7 +32,7 @@ from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
 from capture.links.usbtmc.codec import Capabilities, Tags, request_in, terminated
 from capture.links.usbtmc.concessions import Concessions
 from capture.links.usbtmc.control import Control
-from capture.links.usbtmc.incoming import LINE_FEED, Incoming, without_padding
+from capture.links.usbtmc.incoming import LINE_FEED, Incoming, broke_off, without_padding
 from capture.links.usbtmc.outgoing import send
 from capture.links.usbtmc.pipes import Overflowed, PipeFault, Pipes, Stalled, TimedOut
 
@@ -80,6 +80,7 @@ class UsbtmcLink:
         self._payload = bytearray()
         self._line_ended = False
         self._ended = False
+        self._given = False  # a part of this message has left the link
 
     @property
     def description(self) -> str:
@@ -171,6 +172,7 @@ class UsbtmcLink:
         data = bytes(self._payload[:limit])
         del self._payload[:limit]
         ended = self._ended and not self._payload
+        self._given = self._given or bool(data)
         if ended:
             self._forget_message()
         return data, ended
@@ -194,18 +196,29 @@ class UsbtmcLink:
             return self._after_silence()
         except Stalled:
             pipes.clear_halt_in()
-            self._incoming = None  # the device refused this request; the next read asks anew
+            self._incoming = None
+            self._break_off()  # the device refused this request; the next read asks anew
             return False
         except Overflowed:
-            # Bytes are gone; what is left of this answer is worth nothing.
             self._give_up_request()
-            self._forget_message()
+            self._break_off()
             return False
         self._silence = 0.0
         # A read that ends before its time with room left ended in a short packet, if an empty one.
         early = time.monotonic() - began < timeout
         self._take(data, short=len(data) < room and (early or pipes.is_short(len(data))))
         return True
+
+    def _break_off(self) -> None:
+        """Drop an answer out of which something is missing: its halves would join to a number.
+
+        Raises:
+            LinkLost: the first half was given already, and only a new session takes it back.
+        """
+        given = self._given
+        self._forget_message()
+        if given:
+            raise broke_off(self.description)
 
     def _ask(self, timeout: float) -> bool:
         """Request an answer; False when the device has none yet and must not be asked."""
@@ -237,6 +250,7 @@ class UsbtmcLink:
         try:
             payload = incoming.feed(data, short=short)
         except ValueError:
+            self._break_off()
             self._incoming = Incoming(incoming.tag)  # noise; the answer itself may still come
             return
         if incoming.foreign and self._tags_fit:
