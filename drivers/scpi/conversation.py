@@ -98,6 +98,7 @@ class Conversation(Driver):
         self._events: deque[Event] = deque()
         self._todo: deque[Question | str] = deque()
         self._pending: _Pending | None = None
+        self._sent: set[bytes] = set()  # since the last answer; what comes back of it is an echo
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._other_identity: bytes | None = None
@@ -147,6 +148,7 @@ class Conversation(Driver):
         if self._resync is not None:
             self._pending = None
             self._framer.reset()
+            self._sent.clear()
             return [self._back_into_step(now)] if now >= self._cure_at else []
         if self._pending is not None or now < self._quiet_until:
             return []
@@ -224,9 +226,11 @@ class Conversation(Driver):
 
     def _send(self, now: float) -> Send:
         question = self._todo.popleft()
+        text = question if isinstance(question, str) else question.text
+        data = text.encode("ascii", "replace") + b"\n"
+        self._sent.add(data.strip())
         if isinstance(question, str):
-            return Send(question.encode("ascii", "replace") + b"\n")
-        data = question.text.encode("ascii", "replace") + b"\n"
+            return Send(data)
         timeout = self._manners.timeout_s
         self._pending = _Pending(question, now, now + timeout)
         return Send(data, Reply.MESSAGE, timeout)
@@ -257,9 +261,13 @@ class Conversation(Driver):
         if frame.damage is not None:
             self._misfit(frame, "longer than any answer")
             return
+        if frame.data.strip() in self._sent:
+            self._sent.discard(frame.data.strip())  # its echo is switched on, and is no answer
+            return
         if pending is None:
             self._misfit(frame, "came unasked")
             return
+        self._sent.clear()
         try:
             text = "" if frame.data[:1] == b"#" else frame.data.decode("ascii").strip()
         except UnicodeDecodeError:
@@ -316,6 +324,8 @@ class Conversation(Driver):
         Raises:
             Misfit: an old answer.
         """
+        if text.endswith("?"):
+            raise Misfit("a question, not an identity: the echo of one asked before")
         if not _IDENTITY.match(text) or all(_NUMBER.match(p.strip()) for p in text.split(",")):
             raise Misfit("an old answer, not an identity")
         if self._identity is not None and given != self._other_identity:
