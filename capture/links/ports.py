@@ -113,14 +113,20 @@ def refuse_a_terminal(path: str) -> None:
         )
 
 
+def error_number(error: Exception) -> int | None:
+    """Give the system's number of an error; None where it has none."""
+    number: int | None = getattr(error, "errno", None)
+    if number is None and error.args and isinstance(error.args[0], int):
+        number = error.args[0]  # termios has an exception of its own, which is no OSError
+    return number
+
+
 def explain_open_failure(path: str, error: Exception, line: str = "these settings") -> str:
     """Say on one line why a port would not open, and what to do about it.
 
     line: how its line was to be set, for a port that cannot be set so.
     """
-    number = getattr(error, "errno", None)
-    if number is None and error.args and isinstance(error.args[0], int):
-        number = error.args[0]  # termios has an exception of its own, which is no OSError
+    number = error_number(error)
     if number == errno.EINVAL:
         return (
             f"{path}: does not take {line}; try 8 data bits without parity, which is all that a "

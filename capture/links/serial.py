@@ -5,11 +5,11 @@ import errno
 import serial
 
 from capture.config import SerialSettings
-from capture.errors import LinkOpenError
+from capture.errors import LineRefused, LinkOpenError
 from capture.links.damage import Marks, mark_damage
 from capture.links.interrupt import Interrupt, can_wait
 from capture.links.line import FOREIGN, LineLink, Port
-from capture.links.ports import explain_open_failure, refuse_a_terminal, resolve
+from capture.links.ports import error_number, explain_open_failure, refuse_a_terminal, resolve
 from capture.links.readback import is_character, not_taken
 
 _WRITE_TIMEOUT = 2.0
@@ -65,7 +65,8 @@ class SerialLink(LineLink):
             raise
         except FOREIGN as error:
             port.close()
-            raise LinkOpenError(explain_open_failure(self._path, error, self._how())) from error
+            refused = LineRefused if error_number(error) == errno.EINVAL else LinkOpenError
+            raise refused(explain_open_failure(self._path, error, self._how())) from error
         return port
 
     def _check_line(self, port: Port) -> None:
@@ -75,7 +76,7 @@ class SerialLink(LineLink):
             # The same words as where the port says so itself, whichever of the two it does.
             raise OSError(errno.EINVAL, "not all of the settings were taken")
         if missing:
-            raise LinkOpenError(
+            raise LineRefused(
                 f"{self._path}: does not take {', '.join(missing)} of {self._how()}; choose what "
                 "this adapter has, or another adapter"
             )

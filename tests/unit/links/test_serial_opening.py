@@ -15,7 +15,7 @@ import pytest
 import serial
 
 from capture.config import SerialSettings
-from capture.errors import LinkLost, LinkOpenError
+from capture.errors import LineRefused, LinkLost, LinkOpenError
 from capture.links import make_link, readback
 from capture.links.ports import port_fault
 
@@ -36,8 +36,10 @@ def opening(settings):
     link = make_link(settings)
     with pytest.raises(LinkOpenError) as caught:
         link.open()
-    assert "\n" not in str(caught.value)
-    return str(caught.value)
+    said = str(caught.value)
+    assert "\n" not in said
+    assert isinstance(caught.value, LineRefused) == ("does not take" in said)
+    return said
 
 
 def test_a_character_is_asked_for_as_configured(end, monkeypatch):
