@@ -1,11 +1,12 @@
 """Serial ports of this host."""
 
+import contextlib
 import errno
 
 import serial
 
 from capture.config import SerialSettings
-from capture.errors import LineRefused, LinkOpenError
+from capture.errors import LineRefused, LinkOpenError, LinkTimeout
 from capture.links.damage import Marks, mark_damage
 from capture.links.interrupt import Interrupt, can_wait
 from capture.links.line import FOREIGN, LineLink, Port
@@ -30,6 +31,23 @@ class SerialLink(LineLink):
         super().interrupt()
         if (interrupt := self._interrupt) is not None:
             interrupt.tell()
+
+    def write(self, data: bytes) -> None:
+        """Write all of ``data``; what the port did not take in time is not sent any more.
+
+        Raises:
+            LinkTimeout: the port did not take all of it in time.
+            LinkLost: the port is gone. LinkError: the link is not open.
+        """
+        try:
+            super().write(data)
+        except LinkTimeout:
+            # Closing would wait for it, for half a minute where flow control holds it back: Linux'
+            # closing_wait (setserial(8)).
+            if self._port is not None:
+                with contextlib.suppress(*FOREIGN):
+                    self._port.reset_output_buffer()
+            raise
 
     def close(self) -> None:
         """Close the port."""

@@ -182,6 +182,17 @@ def test_a_port_that_takes_nothing_is_a_time_out(end, open_link, monkeypatch):
     os.close(end.master)
 
 
+def test_what_a_port_did_not_take_is_not_waited_for_when_it_is_closed(end, open_link, monkeypatch):
+    """Flow control may hold it back for ever."""
+    link = open_link(end)
+    done = []
+    monkeypatch.setattr(link._port, "write", lambda data: len(data) - 1)
+    monkeypatch.setattr(link._port, "reset_output_buffer", lambda: done.append("dropped"))
+    with pytest.raises(LinkTimeout):
+        link.write(b"FETC?\n")
+    assert done == ["dropped"]
+
+
 def test_a_port_that_takes_less_than_all_is_a_time_out(end, open_link, monkeypatch):
     link = open_link(end)
     monkeypatch.setattr(link._port, "write", lambda data: len(data) - 1)
