@@ -16,6 +16,8 @@ Known damage and what is done about it:
   Without that, every later value would be the answer to the query before it.
 * Something unasked, or an answer that does not fit its query, shows that answers and queries are
   out of step: the same cure.
+* A resynchronisation before the setup is done: what was sent of it may be lost, so all of it is
+  sent again before a value is asked for.
 * The instrument was off for a while: its settings are gone. Bit 7 of the event status register
   tells, and what a person configured to be sent is sent again.
 """
@@ -113,7 +115,8 @@ class Conversation(Driver):
         self._next_watch = NEVER
         self._quiet_until = NEVER
         self._power_was_seen = False
-        self._prepare(setup=True)
+        self._is_set_up = False  # all of the setup was sent, and an answer came after that
+        self._prepare()
 
     @abstractmethod
     def cycle(self) -> Iterable[Question]:
@@ -201,8 +204,8 @@ class Conversation(Driver):
         for question in self.cycle():
             self._append(question)
 
-    def _prepare(self, *, setup: bool) -> None:
-        """Line up what must be asked before the next value can be believed."""
+    def _prepare(self) -> None:
+        """Line up what must be asked and sent before the next value can be believed."""
         manners = self._manners
         self._todo.clear()
         if manners.identify:
@@ -212,13 +215,14 @@ class Conversation(Driver):
         if manners.error_queue:
             self._errors_read = 0
             self._append(Question(ERROR_QUERY, self._take_error, spare=True))
-        if setup:
+        if not self._is_set_up:
             self._line_up_setup()
 
     def _line_up_setup(self) -> None:
-        self._todo.extend(
-            Question(text, _ignore) if text.endswith("?") else text for text in self._manners.setup
-        )
+        """Line up the setup, all of it: with a part of it the meter may be at another thing."""
+        self._is_set_up = False
+        setup = [text for text in self._manners.setup if text not in self._lacks]
+        self._todo.extend(Question(text, _ignore) if text.endswith("?") else text for text in setup)
 
     def _append(self, question: Question) -> None:
         if question.text not in self._lacks:
@@ -240,6 +244,8 @@ class Conversation(Driver):
         text = pending.question.text
         self._events.append(NoAnswer(text.encode("ascii", "replace"), now - pending.sent))
         self._resync = f"no answer to {text}"
+        if pending.question.take is _ignore:
+            self._lacks.add(text)  # the setup goes on without it
         if pending.question.spare:
             self._lacks.add(text)  # this instrument has none; asking again would stall it
             self._silent[text] = self._silent.get(text, 0) + 1
@@ -249,7 +255,7 @@ class Conversation(Driver):
         self._cure_wait = min(max(2 * self._cure_wait, _FIRST_CURE_WAIT), _LONGEST_CURE_WAIT)
         self._cure_at = now + self._cure_wait
         self.restarted()
-        self._prepare(setup=False)
+        self._prepare()
         if not self._manners.identify:
             self._quiet_until = now + self._manners.timeout_s
         return Resync(reason)
@@ -281,6 +287,8 @@ class Conversation(Driver):
         except Misfit as error:
             self._misfit(frame, str(error))
             return
+        if not self._is_set_up:
+            self._is_set_up = not any(_is_setup(each) for each in self._todo)
         if question.spare:
             self._silent.pop(question.text, None)
 
@@ -365,6 +373,10 @@ class Conversation(Driver):
         self._errors_read += 1
         if self._errors_read < _MOST_ERRORS:
             self.ask_next(Question(ERROR_QUERY, self._take_error, spare=True))
+
+
+def _is_setup(message: Question | str) -> bool:
+    return isinstance(message, str) or message.take is _ignore
 
 
 def _ignore(_frame: Frame, _text: str) -> None:
