@@ -6,6 +6,8 @@ broke leaves its socket open; its reading thread dies of what a far end should n
 without limit what nobody reads.
 """
 
+import contextlib
+import queue
 import threading
 import urllib.parse
 from typing import Any
@@ -34,6 +36,7 @@ class _Port(serial.rfc2217.Serial):
     # Parts of pyserial's that its stubs do not know.
     _read_buffer: Any
     _socket: Any
+    _thread: Any
     _telnet_negotiate_option: Any
     _telnet_process_subnegotiation: Any
 
@@ -43,6 +46,19 @@ class _Port(serial.rfc2217.Serial):
         super().close()
         if connection is not None:
             connection.close()
+
+    def read(self, size: int = 1) -> bytes:
+        """Read; what came before the far end hung up is given before that is said.
+
+        Raises:
+            SerialException: it has hung up, and all was given.
+        """
+        data = b""
+        if self._thread is not None and not self._thread.is_alive():
+            with contextlib.suppress(queue.Empty):
+                while len(data) < size and (byte := self._read_buffer.get_nowait()) is not None:
+                    data += byte
+        return data or super().read(size)
 
     def _telnet_read_loop(self) -> None:
         """Read until the port is closed or the far end has gone; in a thread of its own."""

@@ -8,6 +8,7 @@ import socket
 import threading
 
 import pytest
+import serial
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -114,6 +115,18 @@ def test_what_cannot_be_read_on_ends_the_thread_without_a_word(port, capfd):
     made._telnet_read_loop()
     assert held(made) == b"842"
     assert capfd.readouterr() == ("", "")
+
+
+def test_what_came_before_the_far_end_hung_up_is_read_before_that_is_said(port):
+    made, theirs = port
+    theirs.sendall(b"842.1\r\n")
+    theirs.shutdown(socket.SHUT_WR)
+    made._thread = threading.Thread(target=made._telnet_read_loop)
+    made._thread.start()
+    made._thread.join()
+    assert made.read(4) + made.read(100) == b"842.1\r\n"
+    with pytest.raises(serial.SerialException):
+        made.read(1)
 
 
 def test_what_nobody_reads_is_not_kept_without_limit(port, monkeypatch):
