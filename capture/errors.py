@@ -55,6 +55,10 @@ class LinkOpenError(LinkError):
     """The path could not be opened: absent, busy, forbidden or refused."""
 
 
+class LineRefused(LinkOpenError):
+    """A serial port is there and does not take the settings of its line."""
+
+
 class LinkLost(LinkError):
     """The path was open and is gone: cable pulled, peer closed, device reset."""
 

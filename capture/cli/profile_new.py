@@ -1,16 +1,27 @@
 """The interview behind ``benchtally profile new``: questions, a proposal, a trial, a file."""
 
-import json
-import re
-import sys
 import tempfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from capture.cli.output import DONE, FAILED, complain, say
+from capture.cli.profile_answers import (
+    NOTHING,
+    OWN,
+    a_name,
+    a_place,
+    a_quantity,
+    a_status,
+    a_text,
+    a_unit_of,
+    a_whole_number,
+    ask,
+    is_name,
+    one_of,
+    unit_base,
+)
 from capture.cli.profile_tried import listened, show, totals, tried
+from capture.cli.profile_written import LineRead, quoted, toml_of
 from capture.cli.trace import chosen_link
 from capture.display import clean
 from capture.driver.profile import parse_profile, user_folder
@@ -26,23 +37,9 @@ from capture.driver.profile.propose import (
     word_beside,
 )
 from capture.errors import InputError
-from capture.model import Quantity, Status, unit_of
+from capture.model import Quantity, unit_of
 
-_NOTHING = "-"
-_OWN = {"elapsed", "record", "time"}
-_SLUG = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
 _SAMPLES = 4
-_OFTEN = 3
-
-
-@dataclass
-class _Line:
-    """One [[lines]] of the profile that is being made."""
-
-    form: Form
-    names: dict[int, str] = field(default_factory=dict)
-    values: list[dict[str, Any]] = field(default_factory=list)
-    flags: dict[str, str] = field(default_factory=dict)
 
 
 class Interview:
@@ -67,14 +64,14 @@ class Interview:
         chunks = self._bytes()
         seen = look_at(b"".join(data for _, data in chunks))
         self._describe(seen)
-        main = self._ask("What does the meter measure", str(Quantity.RESISTANCE), _quantity)
+        main = ask("What does the meter measure", str(Quantity.RESISTANCE), a_quantity)
         lines = [self._line(seen.forms[0], main, first=True)]
         ignored: list[str] = []
         for form in seen.forms[1:]:
             self._other(form, main, lines, ignored, checksum_pattern(seen))
-        name = self._ask("Name of the profile (a-z, 0-9, dashes)", self._name(), _slug)
-        summary = self._ask("One line that says what it is", f"Meter: {form_sample(seen)}", _text)
-        text = self._toml(name, summary, seen, lines, ignored)
+        name = ask("Name of the profile (a-z, 0-9, dashes)", self._name(), a_name)
+        summary = ask("One line that says what it is", f"Meter: {form_sample(seen)}", a_text)
+        text = toml_of(name, summary, self._serial, seen, lines, ignored)
         with tempfile.TemporaryDirectory() as folder:
             trial = Path(folder) / f"{name}.toml"
             trial.write_text(text, "utf-8")
@@ -92,7 +89,7 @@ class Interview:
 
     def _bytes(self) -> list[tuple[float, bytes]]:
         if self._trace is None and self._port is None and self._tcp is None:
-            where = self._ask("Serial port, HOST:PORT, or a trace file", None, _text)
+            where = ask("Serial port, HOST:PORT, or a trace file", None, a_text)
             if Path(where).is_file():
                 self._trace = Path(where)
             elif ":" in where and not where.startswith(("/", "usb:")):
@@ -100,7 +97,7 @@ class Interview:
             else:
                 self._port = where
                 if self._serial.get("baud") is None:
-                    self._serial["baud"] = int(self._ask("Baud rate", "9600", _whole))
+                    self._serial["baud"] = int(ask("Baud rate", "9600", a_whole_number))
         if self._trace is not None:
             from capture.runtime.trace import line_settings, read_trace
 
@@ -128,9 +125,9 @@ class Interview:
 
     # ── what it means ────────────────────────────────────────────────────────────────────────
 
-    def _line(self, form: Form, main: str, *, first: bool) -> _Line:
+    def _line(self, form: Form, main: str, *, first: bool) -> LineRead:
         """Ask what the places of a form are."""
-        line = _Line(form)
+        line = LineRead(form)
         used: set[str] = set()
         guess: str = main
         for index, place in enumerate(form.places):
@@ -140,14 +137,14 @@ class Interview:
                 continue
             default = _default(place, guess)
             question = f"What is {_samples(place)} (a quantity, elapsed, record, time, or -)"
-            what = self._ask(question, default, _field)
-            if what == _NOTHING:
+            what = ask(question, default, a_place)
+            if what == NOTHING:
                 continue
-            if what in _OWN:
+            if what in OWN:
                 line.names[index] = what
                 continue
             if what == guess:
-                guess = _NOTHING
+                guess = NOTHING
             line.names[index] = what if what not in used else f"{what}_{len(used)}"
             used.add(line.names[index])
             line.values.append(self._value(line, index, what))
@@ -155,7 +152,7 @@ class Interview:
             raise InputError("no value was named: a profile needs one to read")
         return line
 
-    def _value(self, line: _Line, index: int, quantity: str) -> dict[str, Any]:
+    def _value(self, line: LineRead, index: int, quantity: str) -> dict[str, Any]:
         place, name = line.form.places[index], line.names[index]
         value: dict[str, Any] = {"field": name, "quantity": quantity}
         units = {}
@@ -164,7 +161,7 @@ class Interview:
             if fault is not None:
                 say(fault)
                 question = f"What is the unit {text!r}, spelt out"
-                units[text] = self._ask(question, None, _unit_for(quantity))
+                units[text] = ask(question, None, a_unit_of(quantity))
         beside = None if place.units else word_beside(line.form, index)
         if beside is not None:
             units = self._units_beside(line.form.places[beside], place, quantity)
@@ -177,7 +174,7 @@ class Interview:
         elif not place.units:
             # Nothing is proposed: a Return too many would be three decades wrong.
             question = f"Unit of {_samples(place)}, which the line does not show"
-            value["unit"] = self._ask(question, None, _unit_for(quantity))
+            value["unit"] = ask(question, None, a_unit_of(quantity))
         return value
 
     def _units_beside(self, words: Place, place: Place, quantity: str) -> dict[str, str]:
@@ -191,16 +188,16 @@ class Interview:
                     "meter (or - if it is none)"
                 )
                 proposed = self._meant.get(text, text if fits else None)
-                units[text] = self._ask(question, proposed, _unit_for(quantity, or_none=True))
+                units[text] = ask(question, proposed, a_unit_of(quantity, or_none=True))
             self._meant.update(units)
             said = set(units.values())
-            if _NOTHING not in said:
+            if NOTHING not in said:
                 return units
-            if said == {_NOTHING}:
+            if said == {NOTHING}:
                 return {}
             say("  some of these words are units and some are not: say it of all or of none")
 
-    def _word(self, line: _Line, index: int, place: Place, *, first: bool) -> None:
+    def _word(self, line: LineRead, index: int, place: Place, *, first: bool) -> None:
         """Ask about words: one that is not always there may tell a status."""
         if place.constant and first:
             self._always.add(place.text)
@@ -210,18 +207,18 @@ class Interview:
         statuses = dict.fromkeys(place.texts, "ok")
         for text in asked:
             question = f"What does the word {clean(text)!r} tell of the value (ok, invalid, …)"
-            statuses[text] = self._ask(question, "ok", _status)
+            statuses[text] = ask(question, "ok", a_status)
         if any(status != "ok" for status in statuses.values()):
             line.names[index] = "flags"
             line.flags.update(statuses)
 
     def _other(
-        self, form: Form, main: str, lines: list[_Line], ignored: list[str], behind: str
+        self, form: Form, main: str, lines: list[LineRead], ignored: list[str], behind: str
     ) -> None:
         """Ask what to do with lines of another form; ``behind`` is how their checksum looks."""
         sample = clean(form.lines[-1])
         question = f"{len(form.lines)} lines such as {sample!r}: (r)ead, (i)gnore, or (m)alformed"
-        what = self._ask(question, "m", _choice("rim"))
+        what = ask(question, "m", one_of("rim"))
         if what == "i":
             ignored.append(pattern_of(form, {}) + behind)
         elif what == "r":
@@ -230,49 +227,14 @@ class Interview:
     def _name(self) -> str:
         """Propose the name of the file that was asked for: a profile is found by both."""
         stem = "" if self._out is None else self._out.stem
-        return stem if _SLUG.fullmatch(stem) else "my-meter"
+        return stem if is_name(stem) else "my-meter"
 
     # ── the file ─────────────────────────────────────────────────────────────────────────────
-
-    def _toml(
-        self,
-        name: str,
-        summary: str,
-        seen: Seen,
-        lines: Sequence[_Line],
-        ignored: Sequence[str],
-    ) -> str:
-        samples = [line for form in seen.forms for line in form.lines[:_OFTEN]]
-        text = ["# Lines as the meter sent them:", "#"]
-        text += [f"#   {clean(sample)}" for sample in samples]
-        text += ["", "schema_version = 1", f"name = {_quoted(name)}"]
-        text += [f"summary = {_quoted(summary)}", 'driver = "ascii-meter"']
-        if ignored:
-            text.append(f"ignore = [{', '.join(_literal(pattern) for pattern in ignored)}]")
-        given = {key: value for key, value in self._serial.items() if value is not None}
-        if given:
-            text += ["", "[link]", *(f"{key} = {_quoted(value)}" for key, value in given.items())]
-        text += ["", "[framing]", f"encoding = {_quoted(seen.encoding)}"]
-        text.append(f"decimal = {_quoted(seen.decimal)}")
-        if seen.start:
-            text.append(f"start = {_quoted(seen.start)}")
-        if seen.terminator is not None:
-            text.append(f"terminator = {_quoted(seen.terminator)}")
-        if seen.checksum is not None:
-            kind, mark = seen.checksum
-            text += ["", "[checksum]", f"kind = {_quoted(kind)}", f"mark = {_quoted(mark)}"]
-        for line in lines:
-            text += ["", "[[lines]]", f"pattern = {_literal(pattern_of(line.form, line.names))}"]
-            flags = {"flags": line.flags} if line.flags else {}
-            for value in line.values:
-                text += ["", "[[lines.values]]"]
-                text += [f"{key} = {_quoted(member)}" for key, member in {**value, **flags}.items()]
-        return "\n".join(text) + "\n"
 
     def _write(self, name: str, text: str) -> None:
         path = self._out
         if path is None:
-            path = Path(self._ask("Write it to", str(user_folder() / f"{name}.toml"), _text))
+            path = Path(ask("Write it to", str(user_folder() / f"{name}.toml"), a_text))
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
             with path.open("x", encoding="utf-8") as file:
@@ -285,8 +247,8 @@ class Interview:
         say(f"written: {path}")
         say("in the configuration:")
         say(f'  [instruments.{name}]\n  driver = "ascii-meter"')
-        say(f"  options = {{ profile = {_quoted(name if found else str(path.absolute()))} }}")
-        say(f"  link = {_quoted(self._link())}")
+        say(f"  options = {{ profile = {quoted(name if found else str(path.absolute()))} }}")
+        say(f"  link = {quoted(self._link())}")
 
     def _link(self) -> dict[str, Any]:
         from capture.links.address import host_and_port
@@ -294,23 +256,6 @@ class Interview:
         if self._tcp is not None and (found := host_and_port(self._tcp)) is not None:
             return {"kind": "tcp", "host": found[0], "port": found[1]}
         return {"kind": "serial", "port": self._port or "/dev/ttyUSB0"}
-
-    def _ask(self, question: str, default: str | None, check: Callable[[str], str]) -> str:
-        """Ask until an answer can be taken; an empty one takes the default.
-
-        Raises:
-            InputError: the answers have come to an end.
-        """
-        while True:
-            say(f"{question}{'' if default is None else f' [{default}]'}: ")
-            line = sys.stdin.readline()
-            if not line:
-                raise InputError(f"no answer to {question!r}; nothing was written")
-            answer = line.strip() or default or ""
-            try:
-                return check(answer)
-            except InputError as error:
-                say(f"  {error}")
 
 
 def form_sample(seen: Seen) -> str:
@@ -325,95 +270,15 @@ def _default(place: Place, main: str) -> str:
     if place.kind is TokenKind.DATE:
         return "time"
     units = {unit_base(text) for text in place.units}
-    if main != _NOTHING and (not units or unit_of(main) in units or None in units):
+    if main != NOTHING and (not units or unit_of(main) in units or None in units):
         return main
     if units == {"V"}:
         return str(Quantity.TEST_VOLTAGE)
     same = [str(each) for each in Quantity if unit_of(each) in units]
-    return same[0] if same else _NOTHING
-
-
-def unit_base(text: str) -> str | None:
-    """Give the base unit of a unit as shown; None where it is not understood."""
-    from capture.model import parse_unit
-
-    return None if unit_fault(text) is not None else parse_unit(text).unit
+    return same[0] if same else NOTHING
 
 
 def _samples(place: Place) -> str:
     shown = ", ".join(clean(text) for text, _ in place.texts.most_common(_SAMPLES))
     units = "/".join(clean(text) for text in place.units)
     return f"'{shown}{' ' + units if units else ''}'"
-
-
-def _quantity(answer: str) -> str:
-    unit_of(answer)
-    return answer
-
-
-def _field(answer: str) -> str:
-    return answer if answer in (*_OWN, _NOTHING) else _quantity(answer)
-
-
-def _unit_for(quantity: str, *, or_none: bool = False) -> Callable[[str], str]:
-    def check(answer: str) -> str:
-        if or_none and answer == _NOTHING:
-            return answer
-        fault = unit_fault(answer)
-        if fault is not None:
-            raise InputError(fault)
-        wanted = unit_of(quantity)
-        if wanted is not None and unit_base(answer) != wanted:
-            raise InputError(f"{answer} is no unit of {quantity}, whose base unit is {wanted}")
-        return answer
-
-    return check
-
-
-def _status(answer: str) -> str:
-    if answer not in list(Status):
-        raise InputError(f"expected one of {', '.join(Status)}")
-    return answer
-
-
-def _text(answer: str) -> str:
-    if not answer or not answer.isprintable():
-        raise InputError("expected a line of text")
-    return answer
-
-
-def _whole(answer: str) -> str:
-    if re.fullmatch("[0-9]{1,9}", answer) is None:
-        raise InputError("expected a whole number")
-    return answer
-
-
-def _slug(answer: str) -> str:
-    if not _SLUG.fullmatch(answer):
-        raise InputError("expected lower-case letters, digits and dashes, no dash at either end")
-    return answer
-
-
-def _choice(letters: str) -> Callable[[str], str]:
-    def check(answer: str) -> str:
-        if len(answer) != 1 or answer not in letters:
-            raise InputError(f"expected one of {', '.join(letters)}")
-        return answer
-
-    return check
-
-
-def _quoted(value: Any) -> str:
-    """Write a value in TOML; JSON's strings, numbers and booleans are TOML's as well."""
-    if isinstance(value, dict):
-        inner = ", ".join(f"{_key(str(key))} = {_quoted(each)}" for key, each in value.items())
-        return f"{{ {inner} }}"
-    return json.dumps(str(value) if isinstance(value, Status) else value, ensure_ascii=False)
-
-
-def _key(text: str) -> str:
-    return text if text.isascii() and text.replace("-", "_").isidentifier() else json.dumps(text)
-
-
-def _literal(pattern: str) -> str:
-    return json.dumps(pattern) if "'" in pattern else f"'{pattern}'"

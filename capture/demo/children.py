@@ -1,5 +1,7 @@
 """Child processes of the demonstration: simulated instruments and the daemon."""
 
+import contextlib
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +16,11 @@ class DemoError(CaptureError):
 
 
 class SimulatedInstrument:
-    """A simulator as a child process, and the hand at the bench."""
+    """A simulator as a child process, and the hand at the bench.
+
+    Its line is kept open here. A simulator that is killed leaves the link, which the daemon goes on
+    opening: the number behind it must not become anybody else's terminal meanwhile.
+    """
 
     def __init__(self, kind: str, port: Path, *options: str) -> None:
         """Start it on a pseudo-terminal behind the link ``port``.
@@ -29,6 +35,12 @@ class SimulatedInstrument:
             self._child = Child(kind, "--pty", str(port), *given)
         except SimulatorError as error:
             raise DemoError(f"the simulated {kind} did not start: {error}") from error
+        try:
+            self._leads_to = port.readlink()
+            self._line = os.open(port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        except OSError as error:
+            self._child.stop()
+            raise DemoError(f"the simulated {kind} went away at once: {error}") from error
 
     def hand(self, command: str) -> str:
         """Do something at the bench, such as ``pair U-V``, ``lift`` or ``press``.
@@ -49,8 +61,12 @@ class SimulatedInstrument:
         return self._child.process.poll()
 
     def stop(self) -> None:
-        """End it."""
+        """End it; no link to its line is left."""
         self._child.stop()
+        with contextlib.suppress(OSError):  # one that ended by itself has removed it
+            if self.port.readlink() == self._leads_to:
+                self.port.unlink()
+        os.close(self._line)
 
 
 class DaemonProcess:

@@ -15,7 +15,7 @@ from typing import Any, Protocol
 from capture.clock import Clock
 from capture.discovery.candidates import IDENTITY_QUERY, Candidate, Heard, identity_in
 from capture.discovery.device import USB, Device, is_meant
-from capture.errors import InputError, LinkError
+from capture.errors import InputError, LineRefused, LinkError
 from capture.links import Link
 from capture.links.address import host_and_port
 
@@ -147,6 +147,8 @@ class Prober:
         try:
             link.open()
             return self._hear(link, _LISTEN, _LISTEN, enough=_is_noise)
+        except LineRefused:
+            return ()  # what a profile asks for and this port does not have; others may do
         finally:
             link.close()
 
@@ -162,6 +164,8 @@ class Prober:
                 identity = identity_in(b"".join(data for _, data in heard))
                 if identity:
                     return identity
+        except LineRefused:
+            return ""  # as for listening
         finally:
             link.close()
         return ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from capture.discovery.device import Device, write_as
 from capture.discovery.listing import by_path
 from capture.discovery.permission import missing_permission
-from capture.links.ports import holder_of
+from capture.links.holder import holder_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,8 @@ from capture.errors import ConfigError, LinkOpenError
 from capture.instruments import build_instruments
 from capture.journal.beside import lock_of
 from capture.links import make_link
-from capture.links.ports import holder_of, resolve
+from capture.links.holder import holder_of
+from capture.links.ports import resolve
 from capture.plugins import DriverRegistry
 
 _NOT_THERE = "plug it in or switch it on; `benchtally ports` lists what is there"

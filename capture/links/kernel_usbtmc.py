@@ -27,6 +27,7 @@ from capture.config import UsbtmcSettings
 from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
 from capture.links.ports import explain_open_failure
 from capture.links.usbtmc.codec import terminated
+from capture.links.usbtmc.incoming import broke_off
 
 try:
     import fcntl
@@ -151,6 +152,7 @@ class KernelUsbtmcLink:
         self._answered = False
         self._payload = b""
         self._ended = False
+        self._given = False  # a part of this message has left the link
 
     @property
     def description(self) -> str:
@@ -205,7 +207,7 @@ class KernelUsbtmcLink:
         """
         node = self._opened()
         data = terminated(data, line_feed=self._settings.trailing_line_feed)
-        self._payload, self._ended = b"", False
+        self._payload, self._ended, self._given = b"", False, False
         try:
             taken = self._system.write(node, data)
         except OSError as error:
@@ -217,12 +219,18 @@ class KernelUsbtmcLink:
             raise LinkTimeout(f"{self.description} does not take the message; switch it off and on")
 
     def read(self, limit: int, timeout: float) -> tuple[bytes, bool]:
-        """Give up to ``limit`` bytes of the answer that comes within ``timeout`` seconds."""
+        """Give up to ``limit`` bytes of the answer that comes within ``timeout`` seconds.
+
+        Raises:
+            LinkLost: the device is gone, or broke off after a part of its answer was given.
+            LinkError: the link is not open.
+        """
         self._opened()
         if not self._payload and not self._ended and self._has_answer(timeout):
             self._receive()
         data, self._payload = self._payload[:limit], self._payload[limit:]
         ended = self._ended and not self._payload
+        self._given = (self._given or bool(data)) and not ended
         if ended:
             self._ended = False
         return data, ended
@@ -252,6 +260,8 @@ class KernelUsbtmcLink:
                 raise self._lost(error) from error
             # Timed out or refused. Newer drivers have aborted by now; older ones must be told.
             self._try(CLEAR_IN_HALT if error.errno == errno.EPIPE else ABORT_BULK_IN)
+            if self._given and error.errno != errno.ETIMEDOUT:
+                raise broke_off(self.description) from error
             return
         if not data:
             self._never.wait(_POLL)  # an empty answer is none, and must not be asked for in a spin
@@ -276,7 +286,7 @@ class KernelUsbtmcLink:
     def resync(self) -> None:
         """Abort what was asked for and clear the device's buffers."""
         self._opened()
-        self._payload, self._ended = b"", False
+        self._payload, self._ended, self._given = b"", False, False
         if not self._answered and self._settings.ren == "auto":
             self._assert_remote()
         self._try(ABORT_BULK_IN)

@@ -9,6 +9,7 @@ from pathlib import Path
 from serial.tools import list_ports
 
 from capture.errors import LinkOpenError
+from capture.links.holder import holder_of, who_works_at
 from capture.links.permission import permission_hint
 
 _USB = "usb:"
@@ -87,6 +88,7 @@ def port_fault(port: str) -> str | None:
             Path(path).stat()
             if not os.access(path, os.R_OK | os.W_OK):
                 raise PermissionError(errno.EACCES, "no permission")
+        refuse_a_terminal(path)
         holder = holder_of(path)
     except LinkOpenError as error:
         return str(error)
@@ -95,14 +97,36 @@ def port_fault(port: str) -> str | None:
     return None if holder is None else f"{path}: in use by {holder}"
 
 
+def refuse_a_terminal(path: str) -> None:
+    """Leave alone what somebody types in.
+
+    Raises:
+        LinkOpenError: ``path`` leads to the terminal of a program.
+    """
+    who = who_works_at(path)
+    if who is not None:
+        where = os.path.realpath(path)
+        said = path if path == where else f"{path} leads to {where}, which"
+        raise LinkOpenError(
+            f"{said} is the terminal of {who} and no instrument's; name the instrument's port, and "
+            "remove a link that is left of one that is gone"
+        )
+
+
+def error_number(error: Exception) -> int | None:
+    """Give the system's number of an error; None where it has none."""
+    number: int | None = getattr(error, "errno", None)
+    if number is None and error.args and isinstance(error.args[0], int):
+        number = error.args[0]  # termios has an exception of its own, which is no OSError
+    return number
+
+
 def explain_open_failure(path: str, error: Exception, line: str = "these settings") -> str:
     """Say on one line why a port would not open, and what to do about it.
 
     line: how its line was to be set, for a port that cannot be set so.
     """
-    number = getattr(error, "errno", None)
-    if number is None and error.args and isinstance(error.args[0], int):
-        number = error.args[0]  # termios has an exception of its own, which is no OSError
+    number = error_number(error)
     if number == errno.EINVAL:
         return (
             f"{path}: does not take {line}; try 8 data bits without parity, which is all that a "
@@ -117,51 +141,6 @@ def explain_open_failure(path: str, error: Exception, line: str = "these setting
         by = f" by {holder}" if holder else ""
         return f"{path}: in use{by}; end that program, or give it another port"
     return f"{path}: will not open ({error}); check the settings and the cable"
-
-
-def holder_of(path: str) -> str | None:
-    """Name the program that has ``path`` open, as "name (process 123)"; None where unseen.
-
-    To be asked while this program does not have it open for the same purpose.
-    """
-    if not sys.platform.startswith("linux"):
-        return None
-    real = os.path.realpath(path)
-    own = str(os.getpid())
-    for entry in Path("/proc").iterdir():
-        if not entry.name.isdigit():
-            continue
-        try:
-            handles = list((entry / "fd").iterdir())
-        except OSError:
-            continue  # somebody else's process: not ours to see
-        if entry.name != own and _is_other_end(entry, real):
-            continue
-        for handle in handles:
-            try:
-                if str(handle.readlink()) == real:
-                    if entry.name == own:
-                        return "another instrument of this program"
-                    name = (entry / "comm").read_text().strip()
-                    return f"{name} (process {entry.name})"
-            except OSError:
-                continue
-    return None
-
-
-def _is_other_end(process: Path, path: str) -> bool:
-    """Tell whether a process has the master of the pseudo-terminal ``path``.
-
-    It speaks for the instrument, and may keep the terminal itself open so that nobody who closes it
-    hangs it up. Source: proc(5), ``tty-index`` in fdinfo of a pseudo-terminal's master.
-    """
-    if not path.startswith("/dev/pts/"):
-        return False
-    own = f"tty-index:\t{path.removeprefix('/dev/pts/')}"
-    try:
-        return any(own in each.read_text().splitlines() for each in (process / "fdinfo").iterdir())
-    except OSError:
-        return False  # it ends just now, or is somebody else's
 
 
 def _identity(vid: int | None, pid: int | None, serial_number: str | None) -> str | None:

@@ -2,9 +2,13 @@
 
 pyserial's own client is used. Its traps: a write time-out is not supported; each change of the read
 time-out negotiates the whole port anew; some servers never confirm DTR and RTS; a connection that
-broke leaves its socket open.
+broke leaves its socket open; its reading thread dies of what a far end should not send, and keeps
+without limit what nobody reads.
 """
 
+import contextlib
+import queue
+import threading
 import urllib.parse
 from typing import Any
 
@@ -16,10 +20,25 @@ from capture.errors import LinkOpenError
 from capture.links.line import FOREIGN, LineLink, Port
 from capture.links.stream import keep_alive
 from capture.links.tcp import explain_tcp
+from capture.links.telnet import Negotiation, Subnegotiation, TelnetStream
+
+_MOST_HELD = 1 << 16  # bytes that nobody has read; beyond these the far end has to wait
+_PAUSE = 0.01
 
 
 class _Port(serial.rfc2217.Serial):
-    """pyserial's port, which also closes its socket when the far end was gone first."""
+    """pyserial's port, which also closes its socket when the far end was gone first.
+
+    What it reads is taken apart here: whatever comes, its thread ends without a word, which the
+    next read tells as a lost connection.
+    """
+
+    # Parts of pyserial's that its stubs do not know.
+    _read_buffer: Any
+    _socket: Any
+    _thread: Any
+    _telnet_negotiate_option: Any
+    _telnet_process_subnegotiation: Any
 
     def close(self) -> None:
         """Close the port."""
@@ -27,6 +46,50 @@ class _Port(serial.rfc2217.Serial):
         super().close()
         if connection is not None:
             connection.close()
+
+    def read(self, size: int = 1) -> bytes:
+        """Read; what came before the far end hung up is given before that is said.
+
+        Raises:
+            SerialException: it has hung up, and all was given.
+        """
+        data = b""
+        if self._thread is not None and not self._thread.is_alive():
+            with contextlib.suppress(queue.Empty):
+                while len(data) < size and (byte := self._read_buffer.get_nowait()) is not None:
+                    data += byte
+        return data or super().read(size)
+
+    def _telnet_read_loop(self) -> None:
+        """Read until the port is closed or the far end has gone; in a thread of its own."""
+        stream, never, held = TelnetStream(), threading.Event(), self._read_buffer
+        try:
+            while self.is_open:
+                if held.qsize() >= _MOST_HELD:
+                    never.wait(_PAUSE)
+                    continue
+                try:
+                    data = self._socket.recv(1024)
+                except TimeoutError:
+                    continue  # to see whether it is still open
+                if not data:
+                    return
+                for piece in stream.feed(data):
+                    self._take(piece)
+        except Exception:  # noqa: BLE001, S110 - a hostile far end must not end in a traceback
+            pass
+        finally:
+            held.put(None)
+
+    def _take(self, piece: bytes | Negotiation | Subnegotiation) -> None:
+        match piece:
+            case Negotiation(command, option):
+                self._telnet_negotiate_option(command, option)
+            case Subnegotiation(data):
+                self._telnet_process_subnegotiation(data)
+            case _:
+                for at in range(len(piece)):
+                    self._read_buffer.put(piece[at : at + 1])
 
     def keep_alive(self, idle: int) -> None:
         """Have the system notice a far end that vanished without a word."""

@@ -122,9 +122,12 @@ def read_block(frame: bytes, form: BlockFormat, unit: str) -> list[Shown]:
     """Read the numbers of a definite-length block.
 
     Raises:
-        Misfit: the length is not a whole number of values, or there are too many.
+        Misfit: fewer bytes than announced, no whole number of values, or too many of them.
     """
-    payload = frame[2 + frame[1] - ord("0") :]
+    start = 2 + frame[1] - ord("0")
+    announced, payload = frame[2:start], frame[start:]
+    if announced and (not announced.isdigit() or int(announced) != len(payload)):
+        raise Misfit(f"a block of {len(payload)} bytes, which is not the length it announces")
     letter = form.letter()
     size = struct.calcsize(letter)
     if not payload or len(payload) % size or len(payload) // size > _MOST_VALUES:

@@ -16,6 +16,8 @@ Known damage and what is done about it:
   Without that, every later value would be the answer to the query before it.
 * Something unasked, or an answer that does not fit its query, shows that answers and queries are
   out of step: the same cure.
+* A resynchronisation before the setup is done: what was sent of it may be lost, so all of it is
+  sent again before a value is asked for.
 * The instrument was off for a while: its settings are gone. Bit 7 of the event status register
   tells, and what a person configured to be sent is sent again.
 """
@@ -41,10 +43,7 @@ from capture.driver import (
     ScpiFramer,
     Send,
 )
-
-IDENTITY_QUERY = "*IDN?"
-STATUS_QUERY = "*ESR?"
-ERROR_QUERY = "SYST:ERR?"
+from drivers.scpi.manners import ERROR_QUERY, IDENTITY_QUERY, STATUS_QUERY, Manners
 
 _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', re.DOTALL)
 _INTEGER = re.compile(r"[+-]?[0-9]{1,6}\Z")
@@ -69,35 +68,6 @@ NEVER = float("-inf")
 
 class Misfit(ValueError):
     """An answer that does not fit its query; the text says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Manners:
-    """How an instrument is talked to.
-
-    Attributes:
-        interval_s, timeout_s: from cycle to cycle, and what an answer may take.
-        identify, error_queue: whether ``*IDN?`` and ``SYSTem:ERRor?`` are asked.
-        watch_s: how often ``*ESR?`` is asked for a power cycle; 0 is never.
-        setup, closing: messages sent once after opening (and after a power cycle), and at the end.
-    """
-
-    interval_s: float = 1.0
-    timeout_s: float = 2.0
-    identify: bool = True
-    error_queue: bool = True
-    watch_s: float = 10.0
-    setup: tuple[str, ...] = ()
-    closing: tuple[str, ...] = ()
-
-    def messages(self) -> list[str]:
-        """List what these manners may make a driver send."""
-        asked = [
-            (self.identify, IDENTITY_QUERY),
-            (self.error_queue, ERROR_QUERY),
-            (self.watch_s > 0, STATUS_QUERY),
-        ]
-        return [*self.setup, *self.closing, *(text for wanted, text in asked if wanted)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +100,7 @@ class Conversation(Driver):
         self._events: deque[Event] = deque()
         self._todo: deque[Question | str] = deque()
         self._pending: _Pending | None = None
+        self._sent: set[bytes] = set()  # since the last answer; what comes back of it is an echo
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._other_identity: bytes | None = None
@@ -144,7 +115,8 @@ class Conversation(Driver):
         self._next_watch = NEVER
         self._quiet_until = NEVER
         self._power_was_seen = False
-        self._prepare(setup=True)
+        self._is_set_up = False  # all of the setup was sent, and an answer came after that
+        self._prepare()
 
     @abstractmethod
     def cycle(self) -> Iterable[Question]:
@@ -179,6 +151,7 @@ class Conversation(Driver):
         if self._resync is not None:
             self._pending = None
             self._framer.reset()
+            self._sent.clear()
             return [self._back_into_step(now)] if now >= self._cure_at else []
         if self._pending is not None or now < self._quiet_until:
             return []
@@ -231,8 +204,8 @@ class Conversation(Driver):
         for question in self.cycle():
             self._append(question)
 
-    def _prepare(self, *, setup: bool) -> None:
-        """Line up what must be asked before the next value can be believed."""
+    def _prepare(self) -> None:
+        """Line up what must be asked and sent before the next value can be believed."""
         manners = self._manners
         self._todo.clear()
         if manners.identify:
@@ -242,13 +215,14 @@ class Conversation(Driver):
         if manners.error_queue:
             self._errors_read = 0
             self._append(Question(ERROR_QUERY, self._take_error, spare=True))
-        if setup:
+        if not self._is_set_up:
             self._line_up_setup()
 
     def _line_up_setup(self) -> None:
-        self._todo.extend(
-            Question(text, _ignore) if text.endswith("?") else text for text in self._manners.setup
-        )
+        """Line up the setup, all of it: with a part of it the meter may be at another thing."""
+        self._is_set_up = False
+        setup = [text for text in self._manners.setup if text not in self._lacks]
+        self._todo.extend(Question(text, _ignore) if text.endswith("?") else text for text in setup)
 
     def _append(self, question: Question) -> None:
         if question.text not in self._lacks:
@@ -256,9 +230,11 @@ class Conversation(Driver):
 
     def _send(self, now: float) -> Send:
         question = self._todo.popleft()
+        text = question if isinstance(question, str) else question.text
+        data = text.encode("ascii", "replace") + b"\n"
+        self._sent.add(data.strip())
         if isinstance(question, str):
-            return Send(question.encode("ascii", "replace") + b"\n")
-        data = question.text.encode("ascii", "replace") + b"\n"
+            return Send(data)
         timeout = self._manners.timeout_s
         self._pending = _Pending(question, now, now + timeout)
         return Send(data, Reply.MESSAGE, timeout)
@@ -268,6 +244,8 @@ class Conversation(Driver):
         text = pending.question.text
         self._events.append(NoAnswer(text.encode("ascii", "replace"), now - pending.sent))
         self._resync = f"no answer to {text}"
+        if pending.question.take is _ignore:
+            self._lacks.add(text)  # the setup goes on without it
         if pending.question.spare:
             self._lacks.add(text)  # this instrument has none; asking again would stall it
             self._silent[text] = self._silent.get(text, 0) + 1
@@ -277,7 +255,7 @@ class Conversation(Driver):
         self._cure_wait = min(max(2 * self._cure_wait, _FIRST_CURE_WAIT), _LONGEST_CURE_WAIT)
         self._cure_at = now + self._cure_wait
         self.restarted()
-        self._prepare(setup=False)
+        self._prepare()
         if not self._manners.identify:
             self._quiet_until = now + self._manners.timeout_s
         return Resync(reason)
@@ -289,9 +267,13 @@ class Conversation(Driver):
         if frame.damage is not None:
             self._misfit(frame, "longer than any answer")
             return
+        if frame.data.strip() in self._sent:
+            self._sent.discard(frame.data.strip())  # its echo is switched on, and is no answer
+            return
         if pending is None:
             self._misfit(frame, "came unasked")
             return
+        self._sent.clear()
         try:
             text = "" if frame.data[:1] == b"#" else frame.data.decode("ascii").strip()
         except UnicodeDecodeError:
@@ -305,6 +287,8 @@ class Conversation(Driver):
         except Misfit as error:
             self._misfit(frame, str(error))
             return
+        if not self._is_set_up:
+            self._is_set_up = not any(_is_setup(each) for each in self._todo)
         if question.spare:
             self._silent.pop(question.text, None)
 
@@ -348,6 +332,8 @@ class Conversation(Driver):
         Raises:
             Misfit: an old answer.
         """
+        if text.endswith("?"):
+            raise Misfit("a question, not an identity: the echo of one asked before")
         if not _IDENTITY.match(text) or all(_NUMBER.match(p.strip()) for p in text.split(",")):
             raise Misfit("an old answer, not an identity")
         if self._identity is not None and given != self._other_identity:
@@ -387,6 +373,10 @@ class Conversation(Driver):
         self._errors_read += 1
         if self._errors_read < _MOST_ERRORS:
             self.ask_next(Question(ERROR_QUERY, self._take_error, spare=True))
+
+
+def _is_setup(message: Question | str) -> bool:
+    return isinstance(message, str) or message.take is _ignore
 
 
 def _ignore(_frame: Frame, _text: str) -> None:

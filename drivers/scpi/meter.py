@@ -10,8 +10,9 @@ from drivers.scpi.answers import (
     read_format,
     read_setting,
 )
-from drivers.scpi.conversation import Conversation, Manners, Misfit, Question
+from drivers.scpi.conversation import Conversation, Misfit, Question
 from drivers.scpi.freshness import Freshness, Newness
+from drivers.scpi.manners import Manners
 from drivers.scpi.values import AnswerForm
 
 FORMAT_QUERY = "FORM?"

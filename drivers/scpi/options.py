@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from capture.driver import InputError
-from drivers.scpi.conversation import Manners
+from drivers.scpi.manners import Manners
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 
 from capture.driver import Profile, ValueField
-from drivers.scpi.conversation import Manners
 from drivers.scpi.freshness import Freshness
+from drivers.scpi.manners import Manners
 from drivers.scpi.meter import Function, Plan, Setting
 from drivers.scpi.values import AnswerForm, Field
 

@@ -174,6 +174,83 @@ class TestClimateLines(ProfileContract, DriverContract):
     )
 
 
+class TestThermometerLines(ProfileContract, DriverContract):
+    profile = "thermometer-lines"
+    frames = (
+        (b"T  21.4 C\r\n", (Expected("temperature", "21.4", "Cel"),)),
+        (b"T  -3.4 C BATT\r\n", (Expected("temperature", "-3.4", "Cel"),)),
+        (b"T  21.4 C HOLD\r\n", (Expected("temperature", "21.4", "Cel", Status.STALE),)),
+        (b"T  38.9 C MAX BATT\r\n", (Expected("temperature", "38.9", "Cel", Status.STALE),)),
+        (b"T  ---- C\r\n", (Expected("temperature", None, "Cel", Status.INVALID),)),
+        (b"T  70.5 F\r\n", ()),  # set to Fahrenheit: no value, rather than another one
+        (b"T  21.4\r\n", ()),
+        (b"T  214 C\r\n", ()),  # a lost point
+    )
+
+
+class TestResistanceCurrentLines(ProfileContract, DriverContract):
+    profile = "resistance-current-lines"
+    frames = (
+        (
+            b"R=  842.13 mOhm  I=  9.998 A  STABLE\r\n",
+            (Expected("resistance", "0.84213", OHM),),
+        ),
+        (
+            b"R=  901.55 mOhm  I=  9.310 A  RISING\r\n",
+            (Expected("resistance", "0.90155", OHM, Status.UNSETTLED),),
+        ),
+        (
+            b"R=      OL  Ohm  I=  0.100 A  STABLE\r\n",
+            (Expected("resistance", None, OHM, Status.ABOVE_RANGE),),
+        ),
+        (
+            b"R=     ---  Ohm  I=  0.000 A  OPEN\r\n",
+            (Expected("resistance", None, OHM, Status.INVALID),),
+        ),
+        # Through an open path nothing was measured, whatever number stands there.
+        (
+            b"R=  842.13 mOhm  I=  0.000 A  OPEN\r\n",
+            (Expected("resistance", None, OHM, Status.INVALID),),
+        ),
+        (b"R=  842.13 mOhm  I=  9.998 A\r\n", ()),
+        (b"R=  842.13 mOhm  I=  9.998 A  FALLING\r\n", ()),
+        (b"R=  842.13 MOhm  I=  9.998 A  STABLE\r\n", ()),
+    )
+
+
+class TestInsulationResults(ProfileContract, DriverContract):
+    profile = "insulation-results"
+    frames = (
+        (
+            b"0012;2026-03-14 08:00:00;512 V;671,3 MOhm;762,7 nA;60 s\r\n",
+            (
+                Expected("insulation_resistance", "671300000", OHM),
+                Expected("test_voltage", "512", "V"),
+                Expected("leakage_current", "0.0000007627", "A"),
+            ),
+        ),
+        (
+            b"0013;2026-03-14 08:09:00;1025 V;>20,00 GOhm;<0,10 nA;60 s\r\n",
+            (
+                Expected("insulation_resistance", None, OHM, Status.ABOVE_RANGE),
+                Expected("test_voltage", "1025", "V"),
+                Expected("leakage_current", None, "A", Status.BELOW_RANGE),
+            ),
+        ),
+        (
+            b"0014;2026-03-14 08:15:00;87 V;BREAKDOWN;---;4 s\r\n",
+            (
+                Expected("insulation_resistance", None, OHM, Status.BREAKDOWN),
+                Expected("test_voltage", "87", "V"),
+                Expected("leakage_current", None, "A", Status.INVALID),
+            ),
+        ),
+        (b"0015;2026-03-14 08:16:00;512 V;671.3 MOhm;762,7 nA;60 s\r\n", ()),  # a point
+        (b"0015;2026-03-14 08:16:00;512 V;671,3;762,7 nA;60 s\r\n", ()),
+        (b"No;Date;U;R;I;t\r\n", ()),
+    )
+
+
 class TestPackedOhmmeter(ProfileContract, DriverContract):
     profile = "packed-ohmmeter"
     frame_end = b""

@@ -2,6 +2,7 @@
 
 codec (headers, sans-I/O) ◀ incoming (one answer, sans-I/O) ◀ link
 faults ◀ identity ◀ pipes (pyusb ends here) ◀ control (class requests) ◀ link
+control ◀ outgoing (one message), concessions (to a silent device) ◀ link
 """
 
 from capture.links.usbtmc.faults import udev_rule

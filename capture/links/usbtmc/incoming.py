@@ -4,7 +4,12 @@ A header may come as a packet of its own, the payload in any number of reads, wi
 of padding behind it; a header may promise more than ever comes.
 """
 
+from capture.errors import LinkLost
 from capture.links.usbtmc.codec import HEADER_SIZE, Header, Message
+
+LINE_FEED = b"\n"
+
+_MOST_PADDING = 3
 
 
 class Incoming:
@@ -65,3 +70,22 @@ class Incoming:
             and header.message == Message.DEV_DEP_MSG_IN
             and header.tag == self.tag
         )
+
+
+def without_padding(payload: bytearray) -> bytearray | None:
+    """Take off the padding that a header with too large a size made part of a line.
+
+    None where it is no line with padding behind it.
+    """
+    text = payload.rstrip(b"\0")
+    if text.endswith(LINE_FEED) and len(payload) - len(text) <= _MOST_PADDING:
+        return text
+    return None
+
+
+def broke_off(name: str) -> LinkLost:
+    """Make the error for an answer that goes wrong after a part of it was given."""
+    return LinkLost(
+        f"{name} broke off in the middle of an answer; if it does so again, switch it off and on, "
+        "and update its firmware"
+    )

@@ -24,24 +24,23 @@ requests; no answer before remote enable, or to requests for more than 63 bytes.
 import contextlib
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 from capture.config import UsbtmcSettings
 from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
-from capture.links.usbtmc.codec import Capabilities, Tags, message_out, request_in, terminated
+from capture.links.usbtmc.codec import Capabilities, Tags, request_in, terminated
+from capture.links.usbtmc.concessions import Concessions
 from capture.links.usbtmc.control import Control
-from capture.links.usbtmc.incoming import Incoming
+from capture.links.usbtmc.incoming import LINE_FEED, Incoming, broke_off, without_padding
+from capture.links.usbtmc.outgoing import send
 from capture.links.usbtmc.pipes import Overflowed, PipeFault, Pipes, Stalled, TimedOut
 
 _SLICE = 0.25
 _GRACE = 0.2  # silence that ends a message which did not say that it ends
 _RAW_GRACE = 0.05  # how soon a device goes on that goes on without being asked
 _POLL = 0.01
-_LINE_FEED = b"\n"
 _MAV = 0x10  # message available: bit 4 of the status byte (IEEE 488.2 §11.2.1)
-_SMALL_REQUEST = 63
-_MOST_PADDING = 3
 
 
 class UsbtmcLink:
@@ -67,13 +66,11 @@ class UsbtmcLink:
         self._control: Control | None = None
         self._capabilities = Capabilities()
         self._tags = Tags()
-        self._request_bytes = self._settings.request_bytes
-        self._remote = False
         self._answered = False
         self._tags_fit = False  # the device has written a right bTag before
         self._has_status = False
         self._goes_on_raw: bool | None = None  # None: not known yet
-        self._concessions = self._make_concessions()
+        self._concessions = Concessions(self._settings)
 
     def _forget_message(self) -> None:
         self._incoming: Incoming | None = None
@@ -83,6 +80,7 @@ class UsbtmcLink:
         self._payload = bytearray()
         self._line_ended = False
         self._ended = False
+        self._given = False  # a part of this message has left the link
 
     @property
     def description(self) -> str:
@@ -105,7 +103,7 @@ class UsbtmcLink:
             self._capabilities = control.capabilities()
             self._has_status = self._capabilities.usb488
             if self._settings.ren == "yes":
-                self._remote = control.remote(on=True)
+                self._concessions.remote = control.remote(on=True)
             if self._settings.clear_on_open:
                 control.clear()
         except (LinkError, PipeFault) as error:
@@ -119,7 +117,7 @@ class UsbtmcLink:
             return
         with contextlib.suppress(LinkError, PipeFault):
             self._give_up_request()
-            if self._remote and self._control is not None:
+            if self._concessions.remote and self._control is not None:
                 self._control.remote(on=False)
         self._dispose()
 
@@ -149,25 +147,10 @@ class UsbtmcLink:
             # An answer that nobody waits for must not meet the next question.
             self._give_up_request()
             self._forget_message()
-            for attempt in ("first", "last"):
-                tag = self._tags.next()
-                transfer = message_out(tag, data)
-                try:
-                    taken = pipes.bulk_out(transfer)
-                except TimedOut:
-                    taken = 0
-                except Stalled:
-                    # The device refused a transfer and waits for this; a second no is final.
-                    pipes.clear_halt_out()
-                    if attempt == "first":
-                        continue
-                    taken = 0
-                if taken < len(transfer):
-                    control.abort_bulk_out(tag)
-                    raise LinkTimeout(
-                        f"{self.description} does not take the message; switch it off and on"
-                    )
-                return
+            if not send(pipes, control, self._tags, data):
+                raise LinkTimeout(
+                    f"{self.description} does not take the message; switch it off and on"
+                )
 
     # ── reading ──────────────────────────────────────────────────────────────────────────────
 
@@ -189,6 +172,7 @@ class UsbtmcLink:
         data = bytes(self._payload[:limit])
         del self._payload[:limit]
         ended = self._ended and not self._payload
+        self._given = self._given or bool(data)
         if ended:
             self._forget_message()
         return data, ended
@@ -204,7 +188,7 @@ class UsbtmcLink:
             return False
         if self._waits_for_silence():
             timeout = min(timeout, max(0.001, _GRACE - self._silence))
-        room, began = pipes.room(self._request_bytes), time.monotonic()
+        room, began = pipes.room(self._concessions.request_bytes), time.monotonic()
         try:
             data = pipes.bulk_in(room, timeout)
         except TimedOut:
@@ -212,18 +196,29 @@ class UsbtmcLink:
             return self._after_silence()
         except Stalled:
             pipes.clear_halt_in()
-            self._incoming = None  # the device refused this request; the next read asks anew
+            self._incoming = None
+            self._break_off()  # the device refused this request; the next read asks anew
             return False
         except Overflowed:
-            # Bytes are gone; what is left of this answer is worth nothing.
             self._give_up_request()
-            self._forget_message()
+            self._break_off()
             return False
         self._silence = 0.0
         # A read that ends before its time with room left ended in a short packet, if an empty one.
         early = time.monotonic() - began < timeout
         self._take(data, short=len(data) < room and (early or pipes.is_short(len(data))))
         return True
+
+    def _break_off(self) -> None:
+        """Drop an answer out of which something is missing: its halves would join to a number.
+
+        Raises:
+            LinkLost: the first half was given already, and only a new session takes it back.
+        """
+        given = self._given
+        self._forget_message()
+        if given:
+            raise broke_off(self.description)
 
     def _ask(self, timeout: float) -> bool:
         """Request an answer; False when the device has none yet and must not be asked."""
@@ -236,9 +231,9 @@ class UsbtmcLink:
                 self._never.wait(_POLL)
         tag = self._tags.next()
         by_line = self._settings.message_end == "line-feed" and self._capabilities.term_char
-        term_char = _LINE_FEED[0] if by_line else None
+        term_char = LINE_FEED[0] if by_line else None
         try:
-            pipes.bulk_out(request_in(tag, self._request_bytes, term_char=term_char))
+            pipes.bulk_out(request_in(tag, self._concessions.request_bytes, term_char=term_char))
         except Stalled:
             pipes.clear_halt_out()
             return False
@@ -255,6 +250,7 @@ class UsbtmcLink:
         try:
             payload = incoming.feed(data, short=short)
         except ValueError:
+            self._break_off()
             self._incoming = Incoming(incoming.tag)  # noise; the answer itself may still come
             return
         if incoming.foreign and self._tags_fit:
@@ -272,7 +268,7 @@ class UsbtmcLink:
         if payload:
             self._may_have_ended = False
             self._payload += payload
-            self._line_ended = payload.endswith(_LINE_FEED)
+            self._line_ended = payload.endswith(LINE_FEED)
 
     # ── where a message ends ─────────────────────────────────────────────────────────────────
 
@@ -317,7 +313,7 @@ class UsbtmcLink:
         pipes, _ = self._opened()
         if self._goes_on_raw is None:
             try:
-                data = pipes.bulk_in(pipes.room(self._request_bytes), _RAW_GRACE)
+                data = pipes.bulk_in(pipes.room(self._concessions.request_bytes), _RAW_GRACE)
             except TimedOut:
                 self._goes_on_raw = False
                 return
@@ -341,20 +337,14 @@ class UsbtmcLink:
             header = incoming.header
             assert header is not None
             self._incoming = None
-            self._drop_padding()
+            if (text := without_padding(self._payload)) is not None:
+                self._payload, self._line_ended = text, True
             self._ended = header.end_of_message and self._line_ended
             return self._ended
         self._give_up_request()
         self._may_have_ended = False
         self._ended = True
         return True
-
-    def _drop_padding(self) -> None:
-        """Take off the padding that a header with too large a size made part of the payload."""
-        text = self._payload.rstrip(b"\0")
-        if text.endswith(_LINE_FEED) and len(self._payload) - len(text) <= _MOST_PADDING:
-            self._payload = text
-            self._line_ended = True
 
     # ── getting back into step ───────────────────────────────────────────────────────────────
 
@@ -363,7 +353,7 @@ class UsbtmcLink:
         _, control = self._opened()
         with self._answering():
             if not self._answered:
-                self._concede()
+                self._concessions.make_one(control, self._capabilities)
             aborted = self._give_up_request()
             self._forget_message()
             if not control.clear() and not aborted:
@@ -389,27 +379,6 @@ class UsbtmcLink:
             return True
         _, control = self._opened()
         return control.abort_bulk_in(incoming.tag)
-
-    def _concede(self) -> None:
-        """Try the next thing that makes a device answer which has not answered anything yet."""
-        for attempt in self._concessions:
-            if attempt():
-                return
-
-    def _make_concessions(self) -> Iterator[Callable[[], bool]]:
-        yield self._assert_remote
-        yield self._ask_for_less
-
-    def _assert_remote(self) -> bool:
-        _, control = self._opened()
-        if self._settings.ren != "auto" or not self._capabilities.usb488:
-            return False
-        self._remote = control.remote(on=True)
-        return self._remote
-
-    def _ask_for_less(self) -> bool:
-        self._request_bytes = min(self._request_bytes, _SMALL_REQUEST)
-        return True
 
     @contextlib.contextmanager
     def _answering(self) -> Iterator[None]:

@@ -11,7 +11,7 @@ from capture.discovery import Prober, Proposal, link_table, proposals
 from capture.discovery.candidates import identity_in
 from capture.discovery.device import Device
 from capture.discovery.probe import MESSAGES, RATES
-from capture.errors import InputError, LinkError, PolicyError
+from capture.errors import InputError, LineRefused, LinkError, PolicyError
 from capture.runtime import MessagePolicy
 
 SERIAL = {"kind": "serial", "port": "/dev/ttyUSB0"}
@@ -69,6 +69,29 @@ def test_a_talker_that_no_profile_reads_is_not_asked_either(bench, candidates):
     assert meter.written == []
     assert b"furlongs" in b"".join(data for _, data in finding.heard)
     assert proposed(finding, candidates) == []
+
+
+def test_settings_that_the_port_does_not_have_are_passed_over(bench, candidates):
+    """A profile of the installation wants seven bits, which this adapter lacks."""
+    meter = bench("talk-only", rate=0)
+    make, refused = meter.make_link, []
+
+    def make_link(table):
+        link = make(table)
+        if table.get("data_bits") == 7:
+            refused.append(table)
+
+            def open_():
+                raise LineRefused("does not take 7 data bits")
+
+            link.open = open_
+        return link
+
+    meter.make_link = make_link
+    finding = probe(meter, candidates)
+    assert refused
+    assert finding.asked
+    assert not finding.identity
 
 
 def test_a_silent_instrument_is_asked_at_each_rate_and_nothing_is_proposed(bench, candidates):

@@ -304,6 +304,53 @@ def test_set_up_messages_are_sent_once_in_order_and_not_after_a_time_out():
     assert bench.wants() == FETCH
 
 
+@pytest.mark.parametrize("spoilt", ["identity", "setup"])
+def test_no_value_is_asked_for_before_all_of_the_setup_was_sent(spoilt):
+    """Set to volts, a meter answers FETCh? all the same, and the volts would be taken for ohms."""
+    bench = Bench(setup=("FUNC RES", "*OPC?", "RES:RANG 10"), error_queue=False)
+    assert bench.wants() == IDN
+    if spoilt == "identity":
+        bench.says(b"\xff\xff\n")
+        bench.now += 2.0
+        assert isinstance(bench.wants(), Resync)
+        assert bench.wants() == IDN
+    bench.says(b"M,X,1,1\n")
+    assert bench.wants() == Send(b"FUNC RES\n")
+    assert bench.wants() == Send(b"*OPC?\n", Reply.MESSAGE, 2.0)
+    if spoilt == "setup":
+        bench.now += 2.0  # never answered
+        assert isinstance(bench.wants(), Resync)
+        assert bench.wants() == IDN
+        bench.says(b"M,X,1,1\n")
+        assert bench.wants() == Send(b"FUNC RES\n")  # a TCP link was connected anew: sent again
+    else:
+        bench.says(b"1\n")
+    assert bench.wants() == Send(b"RES:RANG 10\n")
+    assert bench.wants() == FETCH
+
+
+def test_a_setup_after_which_nothing_was_answered_is_sent_again():
+    bench = Bench(setup=("FUNC RES",), error_queue=False)
+    assert bench.wants() == IDN
+    bench.says(b"M,X,1,1\n")
+    assert bench.wants() == Send(b"FUNC RES\n")
+    assert bench.wants() == FETCH
+    bench.now += 2.0
+    assert isinstance(bench.wants(), Resync)
+    assert bench.wants() == IDN
+    bench.says(b"M,X,1,1\n")
+    assert bench.wants() == Send(b"FUNC RES\n")
+    assert bench.wants() == FETCH
+    assert len(bench.says(b"+1.0\n")) == 1
+    bench.now += 1.0
+    assert bench.wants() == FETCH
+    bench.now += 2.0
+    assert isinstance(bench.wants(), Resync)
+    assert bench.wants() == IDN
+    bench.says(b"M,X,1,1\n")
+    assert bench.wants() == FETCH
+
+
 def test_everything_it_may_send_is_announced():
     options = ScpiMeterOptions(query="FETC:RES?", setup=("FUNC RES",), closing=("ABOR",))
     formats = {b"FORM?", b"FORM:BORD?"}  # asked where an answer is a block

@@ -249,3 +249,34 @@ def test_twenty_times_unplugged_and_plugged(far_ends, whole):
         with pytest.raises(LinkOpenError, match="no such port"):
             end.make_link().open()
         end.plug()
+
+
+@pytest.mark.parametrize("number", [errno.EPIPE, errno.EOVERFLOW])
+def test_an_answer_that_breaks_off_after_its_first_half_was_given_ends_the_session(
+    device, monkeypatch, number
+):
+    """Its driver has the first half, and would join it with whatever comes next."""
+    end, link = device(settings={"request_bytes": 10})
+    link.write(b"LONG?")
+    assert link.read(100, 1.0) == (LONG[:10], False)
+
+    def refuse(*_arguments):
+        raise OSError(number, "refused")
+
+    monkeypatch.setattr(end.node, "read", refuse)
+    with pytest.raises(LinkLost, match="broke off in the middle of an answer"):
+        link.read(100, 1.0)
+
+
+def test_a_refusal_before_an_answer_began_costs_nothing(device, monkeypatch, whole):
+    end, link = device()
+    read = end.node.read
+    link.write(b"FETC?")
+
+    def refuse(*_arguments):
+        monkeypatch.setattr(end.node, "read", read)
+        raise OSError(errno.EPIPE, "refused")
+
+    monkeypatch.setattr(end.node, "read", refuse)
+    assert link.read(100, 0.1) == (b"", False)
+    assert ask(link, b"FETC?", whole) == b"+2.0E+00\n"

@@ -1,25 +1,17 @@
 """Serial ports on pseudo-terminals. Those lack DTR and RTS: see test_rfc2217.py for these."""
 
-import contextlib
-import errno
 import fcntl
-import grp
 import os
 import struct
-import subprocess
-import sys
 import termios
 import time
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 import serial
 
-from capture.config import SerialSettings
-from capture.errors import LinkError, LinkLost, LinkOpenError, LinkTimeout
-from capture.links import interrupt, line, make_link
-from capture.links.ports import port_fault
+from capture.errors import LinkError, LinkLost, LinkTimeout
+from capture.links import interrupt, line
 
 TCGETS2 = 0x802C542A  # asm-generic/ioctls.h: _IOR('T', 0x2A, struct termios2)
 
@@ -107,14 +99,11 @@ def test_reading_never_sets_the_port_again(far_ends, tmp_path, open_link, whole,
 
 
 def test_the_line_is_set_as_configured(far_ends, tmp_path, open_link):
-    settings = {"data_bits": 7, "parity": "odd", "stop_bits": 2, "flow": "xon-xoff"}
+    settings = {"stop_bits": 2, "flow": "xon-xoff"}
     link = open_link(far_ends.PtyEnd(tmp_path, **settings))
     input_, _, control, *_ = termios.tcgetattr(link._port.fileno())
-    # A pseudo-terminal keeps 8 bits whatever is asked; the rest it remembers.
     assert control & termios.CSTOPB
-    assert control & termios.PARODD
     assert input_ & termios.IXON
-    assert link._port.bytesize == 7
 
 
 def test_noise_while_the_lines_settle_is_dropped_and_the_first_question_comes_after(
@@ -202,6 +191,17 @@ def test_a_port_that_takes_nothing_is_a_time_out(end, open_link, monkeypatch):
     os.close(end.master)
 
 
+def test_what_a_port_did_not_take_is_not_waited_for_when_it_is_closed(end, open_link, monkeypatch):
+    """Flow control may hold it back for ever."""
+    link = open_link(end)
+    done = []
+    monkeypatch.setattr(link._port, "write", lambda data: len(data) - 1)
+    monkeypatch.setattr(link._port, "reset_output_buffer", lambda: done.append("dropped"))
+    with pytest.raises(LinkTimeout):
+        link.write(b"FETC?\n")
+    assert done == ["dropped"]
+
+
 def test_a_port_that_takes_less_than_all_is_a_time_out(end, open_link, monkeypatch):
     link = open_link(end)
     monkeypatch.setattr(link._port, "write", lambda data: len(data) - 1)
@@ -269,169 +269,3 @@ def test_a_byte_that_came_before_the_port_went_is_not_lost(end, open_link, monke
     assert link.read(10, 1.0) == (b"\n", False)
     with pytest.raises(LinkLost):
         link.read(10, 1.0)
-
-
-# ── opening ──────────────────────────────────────────────────────────────────────────────────────
-
-
-def opening(settings):
-    link = make_link(settings)
-    with pytest.raises(LinkOpenError) as caught:
-        link.open()
-    assert "\n" not in str(caught.value)
-    return str(caught.value)
-
-
-def test_an_absent_port_is_said(tmp_path):
-    assert "no such port; plug it in" in opening(SerialSettings(port=str(tmp_path / "none")))
-
-
-def test_a_file_that_is_no_port_is_said(tmp_path):
-    path = tmp_path / "file"
-    path.write_bytes(b"")
-    assert "will not open" in opening(SerialSettings(port=str(path)))
-
-
-def test_a_port_that_cannot_be_set_so_says_how_it_was_to_be_set(tmp_path, monkeypatch):
-    """Seven bits with parity at a port that has eight without: Linux says "invalid argument"."""
-
-    def refuse(self):
-        raise termios.error(errno.EINVAL, "Invalid argument")
-
-    monkeypatch.setattr(serial.Serial, "open", refuse)
-    path = tmp_path / "port"
-    said = opening(SerialSettings(port=str(path), baud=2400, data_bits=7, parity="even"))
-    assert said.startswith(
-        f"{path}: does not take 2400 baud, 7 data bits, parity even, stop bits 1, flow none; "
-        "try 8 data bits without parity"
-    )
-
-
-def test_an_adapter_that_is_not_plugged_in_is_said():
-    assert "no such adapter is plugged in" in opening(SerialSettings(port="usb:1209:0001:NONE"))
-
-
-HOLD = """
-import serial, sys
-port = serial.Serial(sys.argv[1], exclusive=True)
-print("held", flush=True)
-sys.stdin.read()
-"""
-
-
-def test_a_busy_port_names_the_program_that_holds_it(end):
-    port = end.settings.port
-    command = [sys.executable, "-P", "-c", HOLD, port]
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as holder:
-        assert holder.stdout.readline() == "held\n"
-        says = opening(end.settings)
-        name = Path(f"/proc/{holder.pid}/comm").read_text().strip()
-        holder.stdin.close()
-    assert f"in use by {name} (process {holder.pid}); end that program" in says
-    end.close()
-
-
-BOTH_ENDS = """
-import os, sys
-ours, theirs = os.openpty()
-print(os.ttyname(theirs), flush=True)
-sys.stdin.read()
-"""
-
-
-def test_who_speaks_for_a_simulated_instrument_does_not_hold_its_port():
-    """A simulator keeps both ends of its pseudo-terminal open; a rival beside it is still named."""
-    command = [sys.executable, "-P", "-c", BOTH_ENDS]
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as speaker:
-        port = speaker.stdout.readline().strip()
-        assert port_fault(port) is None
-        with subprocess.Popen(
-            [sys.executable, "-P", "-c", HOLD, port],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        ) as rival:
-            assert rival.stdout.readline() == "held\n"
-            assert f"(process {rival.pid})" in port_fault(port)
-            rival.stdin.close()
-        speaker.stdin.close()
-
-
-def test_a_port_that_another_instrument_of_this_program_has_is_busy(end, open_link):
-    open_link(end)
-    assert "in use by another instrument of this program" in opening(end.settings)
-
-
-FORBIDDEN = """
-import grp, os, sys
-from capture.config import SerialSettings
-from capture.errors import LinkOpenError
-from capture.links import make_link
-from capture.links.ports import port_fault
-if os.geteuid() == 0:  # nobody may be unable to import what root installed, so only now
-    os.setgroups([])
-    os.setgid(65534)
-    os.setuid(65534)
-try:
-    make_link(SerialSettings(port=sys.argv[1])).open()
-except LinkOpenError as error:
-    print(error)
-print(port_fault(sys.argv[1]))
-"""
-
-
-def test_a_port_that_this_user_may_not_open_says_which_group_to_join():
-    """In a child that is not root, or root's rights would open it anyway."""
-    master, slave = os.openpty()
-    path = os.ttyname(slave)
-    if os.geteuid() == 0:
-        os.chown(path, -1, grp.getgrnam("dialout").gr_gid)
-    Path(path).chmod(0o060)  # its group may; anybody else, and the owner too, may not
-    group = Path(path).group()
-    child = subprocess.run(
-        [sys.executable, "-P", "-c", FORBIDDEN, path],
-        capture_output=True, text=True, timeout=60, check=False,
-    )  # fmt: skip
-    os.close(slave)
-    os.close(master)
-    assert child.stderr == ""
-    opened, checked = child.stdout.splitlines()
-    for says in (opened, checked):
-        assert f"{path}: no permission; add this user to group {group}" in says
-
-
-def test_two_programs_that_keep_to_the_lock_do_not_share_a_port(end, open_link):
-    open_link(end)
-    with pytest.raises(serial.SerialException, match="exclusively lock"):
-        serial.Serial(end.settings.port, exclusive=True)
-
-
-def test_a_failed_opening_leaves_no_descriptor_open(end, open_link):
-    open_link(end)
-    before = len(list(Path("/proc/self/fd").iterdir()))
-    for _ in range(5):
-        opening(end.settings)
-    assert len(list(Path("/proc/self/fd").iterdir())) == before
-
-
-def test_a_name_is_looked_up_anew_at_each_opening(end, whole):
-    """The link by which a port is named points elsewhere after it was plugged in again."""
-    seen = set()
-    with contextlib.closing(end):
-        for cycle in range(1, 21):
-            link = end.make_link()
-            link.open()
-            seen.add(os.path.realpath(end.settings.port))
-            assert ask(link, b"FETC?", whole) == b"%+d.0E+00\n" % cycle
-            end.unplug()
-            with pytest.raises(LinkLost):
-                link.read(10, 1.0)
-            link.close()
-            with pytest.raises(LinkOpenError, match="no such port"):
-                end.make_link().open()
-            end.plug()
-    assert seen

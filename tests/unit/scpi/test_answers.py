@@ -137,6 +137,14 @@ def test_a_block_of_no_whole_values_does_not_fit(payload):
         read_block(definite_block(payload), BlockFormat("REAL", 64), "Ohm")
 
 
+@pytest.mark.parametrize("announced", [b"#14", b"#212", b"#18", b"#1x", b"#2 8"])
+def test_a_block_of_another_length_than_it_announces_does_not_fit(announced):
+    """A message that ends early holds the first of its values: not what the instrument said."""
+    payload = b"" if announced == b"#18" else b"\0" * 8
+    with pytest.raises(Misfit):
+        read_block(announced + payload, BlockFormat("REAL", 32), "Ohm")
+
+
 def test_settings_are_numbers_with_units_or_words():
     assert read_setting("+1.0E+03", "kHz") == (Decimal("1.0E6"), "Hz")
     assert read_setting('"LSQ"', "") == "LSQ"

@@ -170,6 +170,24 @@ def test_a_format_changed_behind_our_back_is_asked_for_again():
     assert [each.value for each in bench.run(10)] == [Decimal("3.5")]
 
 
+def test_a_block_that_ends_before_its_length_is_no_reading():
+    """Where the link says that the message ends: two of four values are not the answer."""
+    driver = make(ScpiMeterOptions(several=True, identify=False, error_queue=False, watch_s=0))
+    block = b"#216" + struct.pack(">2f", 1.0, 2.0)
+    answers = {b"FETC?": block, b"FORM?": b"REAL,32", b"FORM:BORD?": b"NORM"}
+    now, said = 0.0, []
+    for _ in range(20):
+        for action in driver.outgoing(now):
+            if isinstance(action, Send):
+                driver.receive(answers[action.data.strip()], True, now)
+        said += iter(driver.next_event, None)
+        now += 1.0
+    assert not [each for each in said if isinstance(each, Indication)]
+    assert "not the length it announces" in next(
+        each.reason for each in said if isinstance(each, Malformed)
+    )
+
+
 def test_swapped_bytes_are_not_taken_for_normal_ones():
     bench = Bench(
         make(ScpiMeterOptions()),
