@@ -8,9 +8,7 @@ acknowledged comes again, and what was stored already is known by its id.
 
 import random
 import threading
-from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor, wait
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import psycopg
 import structlog
@@ -18,18 +16,14 @@ import structlog
 from capture.clock import Clock
 from capture.errors import CaptureError, HistorianError, PublishError
 from capture.historian.gaps import look_for_gaps
-from capture.historian.intake import UnfitMessage, row_of
 from capture.historian.listener import Listener
-from capture.historian.lists import take_words
 from capture.historian.migrate import require
+from capture.historian.reuse import Numbers
 from capture.historian.settings import HistorianConfig
-from capture.historian.store import Database, Item, Unfit
-from capture.historian.words import Heard, word_of
+from capture.historian.store import Database
+from capture.historian.storing import Storing
 from capture.publish.secrets import make_context, read_secret
 from capture.publish.settings import TlsSettings
-
-if TYPE_CHECKING:
-    from capture.publish.arrivals import Received
 
 _FIRST_DELAY, _LONGEST_DELAY, _JITTER = 0.25, 15.0, 0.2
 _STAND_BY = 0.5  # seconds between looks for a slot that has become free
@@ -97,7 +91,8 @@ class Worker:
     def _serve_once(self) -> None:
         """Serve a slot until something fails."""
         config = self._config
-        database = Database(config.database.conninfo, self._secret(config.database))
+        numbers = Numbers()
+        database = Database(config.database.conninfo, self._secret(config.database), numbers.add)
         try:
             self._is_final = True
             require(database.connection)
@@ -106,7 +101,7 @@ class Worker:
             slot = self._take_slot(database)
             if slot is not None:
                 self.slot = slot
-                self._listen(database, slot)
+                self._listen(database, slot, numbers)
         except psycopg.Error as error:
             self._is_final = False
             text = str(error).strip().splitlines()
@@ -129,7 +124,7 @@ class Worker:
             self._clock.wait(self._stop, _STAND_BY)
         return None
 
-    def _listen(self, database: Database, slot: int) -> None:
+    def _listen(self, database: Database, slot: int, numbers: Numbers) -> None:
         config = self._config
         broker = config.broker
         tls = TlsSettings.of(broker.tls, config.whole)
@@ -150,7 +145,7 @@ class Worker:
             if listener.deaf:
                 self._log.warning("historian.not_told", reason=listener.deaf)
             self.listening = self._served = True
-            self._serve(database, listener)
+            self._serve(database, listener, numbers)
             polite = True
         finally:
             self.listening = False
@@ -165,13 +160,14 @@ class Worker:
         if listener.over is not None:
             raise PublishError(listener.over)
 
-    def _serve(self, database: Database, listener: Listener) -> None:
+    def _serve(self, database: Database, listener: Listener, numbers: Numbers) -> None:
         """Listen and store until told to stop; the database works while messages come in."""
         config, clock = self._config, self._clock
         held = listener.received
         gaps_at = told_at = held_since = clock.monotonic()
         look_took = 0.0
-        storing = _Storing(database, clock, self._log.warning)
+        tell = self._log.warning
+        storing = Storing(database, clock, tell, config.bounds, numbers)
         try:
             while not self._stop.is_set():
                 if not held:
@@ -197,7 +193,15 @@ class Worker:
                 soon = storing.soon and now - gaps_at >= max(_SOON, _LOOK_SHARE * look_took)
                 if (regular or soon) and not storing.busy:
                     storing.soon = False
-                    look_for_gaps(database, config.gaps, listener.ask_again, soon=not regular)
+                    storing.look_up()
+                    look_for_gaps(
+                        database,
+                        config.gaps,
+                        listener.ask_again,
+                        soon=not regular,
+                        bounds=config.bounds,
+                        tell=tell,
+                    )
                     gaps_at = clock.monotonic()
                     look_took = gaps_at - now
                 if now - told_at >= _TELL_EVERY:
@@ -211,11 +215,12 @@ class Worker:
                     storing.begin([held.popleft() for _ in range(len(held))])
                 storing.wait()
                 self._acknowledge(listener, storing)
+            storing.look_up()
         finally:
             storing.end()
         listener.turn(0)  # so that the acknowledgements leave
 
-    def _acknowledge(self, listener: Listener, storing: "_Storing") -> None:
+    def _acknowledge(self, listener: Listener, storing: Storing) -> None:
         """Acknowledge a batch that is stored; what is not stored stays with the broker."""
         if done := storing.stored():
             listener.acknowledge(done)
@@ -241,85 +246,6 @@ class Worker:
         self.stored += database.stored
         self.known += database.known
         self.quarantined += database.quarantined
-
-
-class _Storing:
-    """The thread in which a batch is checked and stored, one at a time."""
-
-    def __init__(self, database: Database, clock: Clock, tell: Callable[..., None]) -> None:
-        self._database = database
-        self._clock = clock
-        self._tell = tell
-        self._thread = ThreadPoolExecutor(1, "historian-store")
-        self._batch: list[Received] = []
-        self._future: Future[None] | None = None
-        self._left: list[Heard] = []
-        self._not_before = clock.monotonic()
-        self.soon = False
-        """Whether a bench said something that leaves more to ask; set back by whoever asks."""
-
-    @property
-    def busy(self) -> bool:
-        """Whether a batch is being stored, or was and is not acknowledged."""
-        return self._future is not None
-
-    def begin(self, batch: "list[Received]") -> None:
-        """Store a batch."""
-        self._batch = batch
-        self._future = self._thread.submit(self._store, batch)
-
-    def stored(self) -> "list[Received]":
-        """Give the batch once it is stored, and nothing before.
-
-        Raises:
-            HistorianError: it is not stored.
-        """
-        if self._future is None or not self._future.done():
-            return []
-        self._future.result()
-        self._future = None
-        return self._batch
-
-    def wait(self) -> None:
-        """Wait for what is under way."""
-        if self._future is not None:
-            wait([self._future])
-
-    def end(self) -> None:
-        """End the thread, after what is under way."""
-        self._thread.shutdown()
-
-    def _store(self, batch: "list[Received]") -> None:
-        items: list[Item] = []
-        unfit: list[Unfit] = []
-        words: list[Heard] = []
-        for message in batch:
-            try:
-                row = row_of(message.topic, message.payload)
-            except UnfitMessage as error:
-                _sort(message, str(error), words, unfit)
-            else:
-                items.append((row, message.topic, message.payload))
-        self._database.store(items, unfit)
-        # Behind the entries: what a bench says it has sent is here by then, or at another slot.
-        self._left += words
-        if self._left and self._clock.monotonic() >= self._not_before:
-            soon, self._left = take_words(self._database, self._left, self._tell)
-            self.soon |= soon
-            if self._left:
-                self._not_before = self._clock.monotonic() + _SOON
-
-
-def _sort(message: "Received", reason: str, words: list[Heard], unfit: list[Unfit]) -> None:
-    """Tell what a bench says of itself from what fits nowhere. Both are few; entries are many."""
-    try:
-        word = word_of(message.topic, message.payload)
-    except UnfitMessage as error:
-        reason, word = str(error), None
-    if word is None:
-        unfit.append((message.topic, message.payload, reason))
-    else:
-        words.append(word)
 
 
 def lock_of(group: str, slot: int) -> int:
