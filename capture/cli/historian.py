@@ -63,8 +63,10 @@ def _register_running(historian: typer.Typer) -> None:
         if slot is not None and slot >= settings.slots:
             raise InputError(f"--slot {slot}: there are {settings.slots}, from 0")
         configure_logs(settings.log.level, settings.log.form)
-        worker = Worker(settings, SystemClock(), slot)
-        return _run(worker)
+        clock = SystemClock()
+        worker = Worker(settings, clock, slot)
+        with _answering(settings, worker, clock):
+            return _run(worker)
 
     @historian.command()
     def migrate(config: ConfigOption = None) -> int:
@@ -199,6 +201,37 @@ def ready_database(settings: Any) -> "Iterator[Database]":
         yield database
     finally:
         database.close()
+
+
+@contextmanager
+def _answering(settings: Any, worker: Any, clock: Any) -> "Iterator[None]":
+    """Serve /metrics and /health while a worker runs, where the file says a port.
+
+    A port that is taken keeps no worker from storing: that is told, and it goes on without.
+    """
+    port = settings.metrics.port
+    if port is None:
+        yield
+        return
+    import structlog
+
+    from capture.historian.answers import Answers, make_application
+    from capture.historian.metrics import Asking, make_registry
+
+    ask = Asking(lambda: _open(settings), settings, clock)
+    registry = make_registry(worker.vitals, ask, settings.slots)
+    log = structlog.get_logger()
+    try:
+        answers = Answers(port, make_application(worker.vitals, registry))
+    except OSError as error:
+        log.warning("historian.not_answering", port=port, reason=error.strerror or str(error))
+        yield
+        return
+    log.info("historian.answers", port=answers.port)
+    try:
+        yield
+    finally:
+        answers.close()
 
 
 def _tell(

@@ -22,6 +22,7 @@ from capture.historian.reuse import Numbers
 from capture.historian.settings import HistorianConfig
 from capture.historian.store import Database
 from capture.historian.storing import Storing
+from capture.historian.vitals import Vitals
 from capture.publish.secrets import make_context, read_secret
 from capture.publish.settings import TlsSettings
 
@@ -54,6 +55,8 @@ class Worker:
         self.committed = 0
         """Messages that were stored and acknowledged, known ones and those in quarantine, too."""
         self.stored = self.known = self.quarantined = 0
+        self.vitals = Vitals(clock)
+        """How it is, for whoever asks from another thread."""
 
     def stop(self) -> None:
         """Ask it to end: what it holds is stored first."""
@@ -79,6 +82,8 @@ class Worker:
             finally:
                 self.slot = None
             # One that had listened begins at once; one that cannot even do that takes its time.
+            if not self._stop.is_set():
+                self.vitals.is_away()
             delay = _FIRST_DELAY if self._served else min(delay * 2, _LONGEST_DELAY)
             spread = random.uniform(1 - _JITTER, 1 + _JITTER)  # noqa: S311 - spreads reconnections
             self._clock.wait(self._stop, delay * spread)
@@ -114,6 +119,7 @@ class Worker:
         """Take a slot that nobody serves; waits for one, None where a stop was asked for."""
         said = False
         while not self._stop.is_set():
+            self.vitals.turned("standing-by")
             for slot in self._slots:
                 arguments = (SLOT_LOCKS, lock_of(self._config.group, slot))
                 if database.fetch("SELECT pg_try_advisory_lock(%s, %s)", arguments)[0][0]:
@@ -170,6 +176,10 @@ class Worker:
         storing = Storing(database, clock, tell, config.bounds, numbers)
         try:
             while not self._stop.is_set():
+                self.vitals.turned("listening")
+                self.vitals.of_connection(
+                    self.slot, self._counts(database), storing, listener.dropped, deaf=listener.deaf
+                )
                 if not held:
                     held_since = clock.monotonic()
                 came = listener.turn(_BUSY if storing.busy else _LINGER if held else _IDLE)
