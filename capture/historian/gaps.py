@@ -193,7 +193,9 @@ def _ask(database: Database, settings: Gaps, budget: Budget, ask: Ask) -> None:
         "SELECT g.site, g.bench, g.instrument, g.first, g.last, g.tries, coalesce(i.begins, 0) "
         f"FROM {SCHEMA}.gaps g LEFT JOIN {SCHEMA}.instruments i USING (site, bench, instrument) "
         "WHERE g.state = 'open' "
-        "AND coalesce(g.asked_at, g.found_at) <= now() - make_interval(secs => %s) "
+        # A moment that is still to come is one of a clock that was wrong: it is waited for no more.
+        "AND (coalesce(g.asked_at, g.found_at) <= now() - make_interval(secs => %s) "
+        "OR coalesce(g.asked_at, g.found_at) > now()) "
         # One that is offline cannot answer: it is asked when it is back, and not given up.
         f"AND NOT EXISTS (SELECT FROM {SCHEMA}.journals j WHERE j.site = g.site "
         "AND j.bench = g.bench AND j.is_current AND j.state = 'offline') "

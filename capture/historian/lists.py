@@ -198,7 +198,9 @@ def ask_for_lists(
         f"SELECT site, bench, journal, compared FROM {SCHEMA}.journals j "
         "WHERE is_current AND state = 'online' AND (head <> compared OR NOT counted) "
         "AND (asked_at IS NULL "
-        "OR asked_at <= now() - make_interval(secs => %s * 2 ^ least(tries - 1, %s))) "
+        # A moment that is still to come is one of a clock that was wrong: it is waited for no more.
+        "OR asked_at <= now() - make_interval(secs => %s * 2 ^ least(tries - 1, %s)) "
+        "OR asked_at > now()) "
         f"AND (SELECT count(*) FROM {SCHEMA}.missing m "
         "WHERE m.state = 'open' AND m.site = j.site AND m.bench = j.bench "
         # Of a journal that is not there any more nothing is asked for, and nothing is waited for.
@@ -272,7 +274,7 @@ def _ask_for_missing(
         # A bench that is offline cannot answer, and nothing is given up for that.
         f"JOIN {SCHEMA}.journals j USING (site, bench, journal) "
         "WHERE m.state = 'open' AND j.is_current AND j.state = 'online' "
-        "AND m.due_at <= now() - make_interval(secs => %s)) AS due "
+        "AND (m.due_at <= now() - make_interval(secs => %s) OR m.due_at > now())) AS due "
         # By the place at each bench: one that lacks much, or says so, keeps none of the others up.
         "ORDER BY place, site, bench LIMIT %s",
         (settings.wait_s, _LOOKED_FOR),

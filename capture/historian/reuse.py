@@ -83,19 +83,29 @@ class Numbers:
                     held.append((number, number))
             self._count += len(held) - before
 
-    def taken(self) -> list[tuple[Source, _Range]]:
-        """Give them, and be empty."""
-        taken = [(source, each) for source, held in self._ranges.items() for each in held]
+    @property
+    def ranges(self) -> list[tuple[Source, _Range]]:
+        """All of them."""
+        return [(source, each) for source, held in self._ranges.items() for each in held]
+
+    def clear(self) -> None:
+        """Be empty."""
         self._ranges, self._count = {}, 0
-        return taken
 
 
-def look_up(database: Database, numbers: Iterable[tuple[Source, _Range]], tell: Tell) -> None:
+def look_up(database: Database, numbers: Numbers, tell: Tell) -> None:
     """Keep, and tell the first time, what of these numbers more than one reading has.
 
+    They are looked up no more then.
+
     Raises:
-        HistorianError: the database is away.
+        HistorianError: the database is away; the numbers are kept for the next time.
     """
+    _look_up(database, numbers.ranges, tell)
+    numbers.clear()
+
+
+def _look_up(database: Database, numbers: Iterable[tuple[Source, _Range]], tell: Tell) -> None:
     asked = [(*source, first, last) for source, (first, last) in numbers]
     if not asked:
         return
@@ -131,7 +141,7 @@ def recheck_put_back(database: Database, tell: Tell) -> None:
             "WHERE i.site = %s AND i.bench = %s AND n.sequence IS NOT NULL ORDER BY 1 LIMIT %s",
             (site, bench, _MOST_INSTRUMENTS),
         )
-        look_up(
+        _look_up(
             database,
             [
                 ((site, bench, instrument), (max(last - _LOOKED_THROUGH, 1), last))

@@ -96,7 +96,7 @@ class Storing:
             HistorianError: the database is away.
         """
         self._look_up_at = self._clock.monotonic() + _LOOK_UP
-        look_up(self._database, self._numbers.taken(), self._tell)
+        look_up(self._database, self._numbers, self._tell)
 
     def _store(self, batch: "list[Received]") -> None:
         items: list[Item] = []

@@ -49,6 +49,7 @@ class Worker:
         self._slots = range(config.slots) if slot is None else (slot,)
         self._stop = threading.Event()
         self._log = structlog.get_logger()
+        self._numbers = Numbers()  # what one connection could not look up any more, the next does
         self.slot: int | None = None
         """The slot that is served now."""
         self.listening = False
@@ -96,8 +97,8 @@ class Worker:
     def _serve_once(self) -> None:
         """Serve a slot until something fails."""
         config = self._config
-        numbers = Numbers()
-        database = Database(config.database.conninfo, self._secret(config.database), numbers.add)
+        password = self._secret(config.database)
+        database = Database(config.database.conninfo, password, self._numbers.add)
         try:
             self._is_final = True
             require(database.connection)
@@ -106,7 +107,7 @@ class Worker:
             slot = self._take_slot(database)
             if slot is not None:
                 self.slot = slot
-                self._listen(database, slot, numbers)
+                self._listen(database, slot)
         except psycopg.Error as error:
             self._is_final = False
             text = str(error).strip().splitlines()
@@ -130,7 +131,7 @@ class Worker:
             self._clock.wait(self._stop, _STAND_BY)
         return None
 
-    def _listen(self, database: Database, slot: int, numbers: Numbers) -> None:
+    def _listen(self, database: Database, slot: int) -> None:
         config = self._config
         broker = config.broker
         tls = TlsSettings.of(broker.tls, config.whole)
@@ -151,7 +152,7 @@ class Worker:
             if listener.deaf:
                 self._log.warning("historian.not_told", reason=listener.deaf)
             self.listening = self._served = True
-            self._serve(database, listener, numbers)
+            self._serve(database, listener)
             polite = True
         finally:
             self.listening = False
@@ -166,14 +167,14 @@ class Worker:
         if listener.over is not None:
             raise PublishError(listener.over)
 
-    def _serve(self, database: Database, listener: Listener, numbers: Numbers) -> None:
+    def _serve(self, database: Database, listener: Listener) -> None:
         """Listen and store until told to stop; the database works while messages come in."""
         config, clock = self._config, self._clock
         held = listener.received
         gaps_at = told_at = held_since = clock.monotonic()
         look_took = 0.0
         tell = self._log.warning
-        storing = Storing(database, clock, tell, config.bounds, numbers)
+        storing = Storing(database, clock, tell, config.bounds, self._numbers)
         try:
             while not self._stop.is_set():
                 self.vitals.turned("listening")
@@ -194,8 +195,7 @@ class Worker:
                     )
                 ):
                     held_since = clock.monotonic()
-                    most = min(len(held), config.database.batch)
-                    storing.begin([held.popleft() for _ in range(most)])
+                    storing.begin(listener.take(config.database.batch))
                 if listener.over is not None:
                     raise PublishError(listener.over)
                 now = clock.monotonic()
@@ -222,7 +222,7 @@ class Worker:
             # What was taken from the broker is stored; what it still has waits for the next one.
             while storing.busy or held:
                 if not storing.busy:
-                    storing.begin([held.popleft() for _ in range(len(held))])
+                    storing.begin(listener.take(len(held)))
                 storing.wait()
                 self._acknowledge(listener, storing)
             storing.look_up()

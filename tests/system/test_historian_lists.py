@@ -308,3 +308,26 @@ def test_one_that_goes_on_counting_what_never_comes_is_not_asked_for_all_of_it_e
     store(50)
     looker.look()
     assert incomplete(historian) == [("readings", "ohm-1", 2, 90, "given-up")]
+
+
+def test_what_was_asked_at_a_moment_that_is_still_to_come_is_asked_again(historian, looker, store):
+    """As where the database's clock was a year ahead for a while: it would else be asked in a year."""
+    store(1, 3)
+    looker.state(n=40)
+    request = next(each for each in looker.look() if "list_after" in each)
+    looker.answer(request, entries=[[7, "tag", ids(1)[0]]], reached=30, sequences=None)
+    patient = Gaps(every_s=1, wait_s=3600, tries=9, requests=9)
+    looker.look(patient)
+    assert looker.look(patient) == [], "all of it was asked for a moment ago"
+    for column in ("gaps.asked_at", "missing.due_at", "journals.asked_at"):
+        table, name = column.split(".")
+        historian.rows(
+            f"UPDATE benchtally.{table} SET {name} = now() + interval '1 year' RETURNING 1"
+        )
+    asked = {frozenset(request) - {"id"} for request in looker.look(patient)}
+    assert asked == {
+        frozenset({"instrument", "first", "last"}),
+        frozenset({"first_entry", "last_entry"}),
+        frozenset({"list_after"}),
+    }
+    assert looker.look(patient) == []

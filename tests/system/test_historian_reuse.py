@@ -61,13 +61,13 @@ def test_numbers_that_are_used_again_after_an_older_journal_was_put_back_are_tol
 ):
     first = items(*range(1, 151))
     database.store(first)
-    look_up(database, numbers.taken(), looker.tell)
+    look_up(database, numbers, looker.tell)
     assert reused(historian) == []
     database.store(items(*range(101, 141)))
-    look_up(database, numbers.taken(), looker.tell)
+    look_up(database, numbers, looker.tell)
     assert reused(historian) == [(harness.BENCH, "ohm-1", 101, 140)]
     database.store(items(*range(141, 161)))
-    look_up(database, numbers.taken(), looker.tell)
+    look_up(database, numbers, looker.tell)
     assert reused(historian) == [(harness.BENCH, "ohm-1", 101, 150)]
     assert [event for event, _ in looker.told] == ["historian.sequence_reused"]
     assert historian.count() == 150 + 60, "both are kept"
@@ -81,7 +81,7 @@ def test_a_second_delivery_of_the_same_readings_is_no_reuse(
     batch = items(*range(1, 51))
     database.store(batch)
     database.store(batch[10:])
-    look_up(database, numbers.taken(), looker.tell)
+    look_up(database, numbers, looker.tell)
     assert reused(historian) == []
     assert database.quarantined == 0
 
@@ -95,12 +95,12 @@ def test_two_workers_that_share_the_stream_notice_it_whoever_gets_what(
     try:
         database.store(items(1, 3, 5, 7, 9))
         other.store(items(2, 4, 6, 8))
-        numbers.taken(), other_numbers.taken()
+        numbers.clear(), other_numbers.clear()
         # Put back to 4: 5 to 8 are used again, each by whoever did not have it before.
         other.store(items(5, 7))
         database.store(items(6, 8))
-        look_up(other, other_numbers.taken(), looker.tell)
-        look_up(database, numbers.taken(), looker.tell)
+        look_up(other, other_numbers, looker.tell)
+        look_up(database, numbers, looker.tell)
     finally:
         other.close()
     assert reused(historian) == [(harness.BENCH, "ohm-1", 5, 8)]
@@ -141,7 +141,7 @@ def test_what_a_killed_worker_had_not_looked_up_is_found_once_the_bench_is_compa
 ):
     database.store(items(*range(1, 31)))
     database.store(items(*range(20, 26)))
-    numbers.taken()  # killed before it looked
+    numbers.clear()  # killed before it looked
     looker.state(n=40)
     (request,) = looker.look()
     looker.answer(request, sequences={"ohm-1": [1, 25]})

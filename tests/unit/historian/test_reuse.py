@@ -25,15 +25,16 @@ def test_a_stream_is_one_range_however_many_batches_it_comes_in():
     for start in range(1, 1000, 10):
         numbers.add(row(number) for number in range(start, start + 10))
     assert numbers
-    assert numbers.taken() == [(OHM, (1, 1000))]
+    assert numbers.ranges == [(OHM, (1, 1000))]
+    numbers.clear()
     assert not numbers
-    assert numbers.taken() == []
+    assert numbers.ranges == []
 
 
 def test_each_instrument_has_its_own_and_history_beside_the_stream_too():
     numbers = Numbers()
     numbers.add([row(5), row(90_001), row(6), row(90_000), row(7, LCR)])
-    assert numbers.taken() == [(OHM, (5, 6)), (OHM, (90_000, 90_001)), (LCR, (7, 7))]
+    assert numbers.ranges == [(OHM, (5, 6)), (OHM, (90_000, 90_001)), (LCR, (7, 7))]
 
 
 def test_numbers_far_from_each_other_are_soon_looked_up(monkeypatch):
@@ -43,7 +44,7 @@ def test_numbers_far_from_each_other_are_soon_looked_up(monkeypatch):
     assert not numbers.many
     numbers.add([row(2001), row(3001)])
     assert numbers.many
-    numbers.taken()
+    numbers.clear()
     assert not numbers.many
 
 
@@ -53,6 +54,6 @@ def test_every_number_is_in_a_range_and_no_range_reaches_beyond_what_came(batche
     for batch in batches:
         numbers.add(row(number) for number in batch)
     came = {number for batch in batches for number in batch}
-    ranges = [each for _, each in numbers.taken()]
+    ranges = [each for _, each in numbers.ranges]
     assert all(any(first <= number <= last for first, last in ranges) for number in came)
     assert {edge for each in ranges for edge in each} <= came
