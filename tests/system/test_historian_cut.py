@@ -99,17 +99,20 @@ class Work:
         self.again(lambda: self.looker.state(n=40))
         self.again(self.listed)
         for _ in range(3):
-            self.again(lambda: self.looker.look())
+            self.again(self.look)
         self.again(lambda: self.looker.state(n=5, journal=str(uuid.UUID(int=2))))
         self.again(lambda: self.looker.state(n=5, journal=str(uuid.UUID(int=3))))
         self.again(lambda: settle_all(self.database, "gone"))
         for _ in range(3):
-            self.again(lambda: self.looker.look())
+            self.again(self.look)
         self.again(lambda: ask_once_more(self.database))
         for _ in range(3):
-            self.again(lambda: self.looker.look())
+            self.again(self.look)
         self.again(lambda: settle_all(self.database, "given-up"))
         self.database.close()
+
+    def look(self):
+        self.looker.look()  # that of the newest connection
 
     def listed(self):
         """Ask for a list and take it in, as often as it takes: an answer is to one question."""
