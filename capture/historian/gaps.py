@@ -67,8 +67,8 @@ def look_for_gaps(
             _look_at(database, (site, bench, instrument), whole, told)
         budget = Budget(1 if soon else settings.requests)
         ask_for_lists(database, settings, budget, ask, bounds, tell)
-        recheck_put_back(database, tell)
         _ask(database, settings, budget, ask)
+        recheck_put_back(database, settings, budget, ask, tell)
         ((count,),) = database.fetch(f"SELECT count(*) FROM {SCHEMA}.gaps WHERE state = 'open'")
         return int(count)
     finally:

@@ -18,6 +18,7 @@ from capture.errors import HistorianError
 from capture.historian.bounds import Bench, Tell, no_more, refuse, told_of
 from capture.historian.budget import Budget
 from capture.historian.migrate import SCHEMA
+from capture.historian.reuse import has_sent
 from capture.historian.settings import Bounds, Gaps
 from capture.historian.states import take_state
 from capture.historian.store import LOOK_LOCK, Database, line_of
@@ -175,6 +176,7 @@ def _take_done(cursor: psycopg.Cursor, bench: Bench, word: DoneWord) -> bool:
             # A look may have come in between: then what is left begins behind what was sent.
             (*bench, word.instrument, word.last + 1, word.first),
         )
+        has_sent(cursor, bench, word.instrument, word.first, word.last)
     return True
 
 

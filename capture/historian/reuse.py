@@ -5,26 +5,31 @@ after the backup are used again, by other readings. Both are kept, as each has a
 a number that is there says no more that nothing is missing.
 
 What was stored is looked up by its numbers a moment later, when the other worker's part of the
-stream is there as well. A worker that is killed leaves a few seconds without a look; for those, the
-newest numbers of a bench are looked through once more when its list shows that its journal is not
-the one that was compared before.
+stream is there as well. A worker that is killed leaves a few seconds without a look, and what came
+while nobody listened is not here at all; so when a bench's list shows that its journal is not the
+one that was compared before, its newest numbers are looked through, and it is asked for what it has
+under them.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from uuid import UUID, uuid4
 
 import psycopg
 
 from capture.errors import HistorianError
 from capture.historian.bounds import Tell
+from capture.historian.budget import Budget
 from capture.historian.intake import COLUMNS, Row
 from capture.historian.migrate import SCHEMA
+from capture.historian.settings import Gaps
 from capture.historian.store import Database, Source, line_of
 
 _NEAR = 64  # numbers that are looked through rather than begun anew behind
 _MOST_RANGES = 20_000  # each of which is a look into an index
-_LOOKED_THROUGH = 10_000  # newest numbers of an instrument, after its journal was put back
+_LOOKED_THROUGH = 10_000  # newest numbers of an instrument; as many as a bench gives at a request
 _MOST_INSTRUMENTS = 200  # of such a bench
+_MOST_DOUBLINGS = 6  # of the time between questions that nobody answers
 _SEQUENCE = COLUMNS["readings"].index("sequence")
 
 _Range = tuple[int, int]
@@ -36,11 +41,17 @@ WITH asked AS (
 ), twice AS (
     SELECT a.site, a.bench, a.instrument, min(d.sequence) AS first, max(d.sequence) AS last
     FROM asked a CROSS JOIN LATERAL (
-        SELECT r.sequence FROM {SCHEMA}.readings r
+        SELECT r.sequence, max(r.stored_at) AS newest FROM {SCHEMA}.readings r
         WHERE r.site = a.site AND r.bench = a.bench AND r.instrument = a.instrument
           AND r.sequence BETWEEN a.first AND a.last
         GROUP BY r.sequence HAVING count(*) > 1
     ) d
+    -- What somebody has settled is told again where one more came since.
+    WHERE NOT EXISTS (
+        SELECT FROM {SCHEMA}.settled s
+        WHERE s.site = a.site AND s.bench = a.bench AND s.instrument = a.instrument
+          AND s.state = 'reused' AND d.sequence BETWEEN s.first AND s.last
+          AND s.settled_at > d.newest)
     GROUP BY 1, 2, 3 ORDER BY 1, 2, 3
 )
 INSERT INTO {SCHEMA}.reused AS u (site, bench, instrument, first, last)
@@ -135,8 +146,13 @@ def _look_up(database: Database, numbers: Iterable[tuple[Source, _Range]], tell:
             )  # fmt: skip
 
 
-def recheck_put_back(database: Database, tell: Tell) -> None:
-    """Look through the newest numbers of benches whose journal was put back, once it is compared.
+def recheck_put_back(
+    database: Database, settings: Gaps, budget: Budget, ask: Callable[..., None], tell: Tell
+) -> None:
+    """Do what is to be done about a journal that was put back, once it is compared.
+
+    Its bench is asked for what it has now under the newest numbers that are here already: where
+    nobody heard it, no hole shows that. Asked until it answers, ever more seldom.
 
     Raises:
         HistorianError: the database is away.
@@ -146,24 +162,68 @@ def recheck_put_back(database: Database, tell: Tell) -> None:
         "WHERE recheck AND is_current AND counted ORDER BY 1, 2"
     )
     for site, bench, journal in due:
-        newest = database.fetch(
-            "SELECT i.instrument, n.sequence "
-            f"FROM {SCHEMA}.instruments i CROSS JOIN LATERAL ("
-            f"SELECT max(r.sequence) AS sequence FROM {SCHEMA}.readings r WHERE r.site = i.site "
-            "AND r.bench = i.bench AND r.instrument = i.instrument) n "
-            "WHERE i.site = %s AND i.bench = %s AND n.sequence IS NOT NULL ORDER BY 1 LIMIT %s",
-            (site, bench, _MOST_INSTRUMENTS),
+        _begin_recheck(database, (site, bench), journal, tell)
+    # What the bench has cut off its journal meanwhile it cannot send any more.
+    database.connection.execute(
+        f"UPDATE {SCHEMA}.instruments SET recheck_first = NULL, recheck_last = NULL "
+        "WHERE recheck_last < begins"
+    )
+    asked = database.fetch(
+        "SELECT i.site, i.bench, i.instrument, greatest(i.recheck_first, i.begins), i.recheck_last "
+        f"FROM {SCHEMA}.instruments i JOIN {SCHEMA}.journals j USING (site, bench) "
+        "WHERE i.recheck_last IS NOT NULL AND j.is_current AND j.state = 'online' "
+        "AND (i.recheck_at IS NULL OR i.recheck_at > now() OR i.recheck_at <= "
+        "now() - make_interval(secs => %s * 2 ^ least(i.recheck_tries - 1, %s))) ORDER BY 1, 2, 3",
+        (settings.wait_s, _MOST_DOUBLINGS),
+    )
+    for site, bench, instrument, first, last in asked:
+        if not budget.entries_of(site, bench):
+            continue
+        request = {"id": str(uuid4()), "instrument": instrument, "first": first, "last": last}
+        ask(site, bench, request)
+        database.connection.execute(
+            f"UPDATE {SCHEMA}.instruments "
+            "SET recheck_at = now(), recheck_tries = recheck_tries + 1 "
+            "WHERE site = %s AND bench = %s AND instrument = %s",
+            (site, bench, instrument),
         )
-        _look_up(
-            database,
-            [
-                ((site, bench, instrument), (max(last - _LOOKED_THROUGH, 1), last))
-                for instrument, last in newest
-            ],
-            tell,
-        )
-        database.fetch(
+
+
+def _begin_recheck(database: Database, bench: tuple[str, str], journal: UUID, tell: Tell) -> None:
+    newest = database.fetch(
+        "SELECT i.instrument, n.sequence, least(n.sequence, i.told) "
+        f"FROM {SCHEMA}.instruments i CROSS JOIN LATERAL ("
+        f"SELECT max(r.sequence) AS sequence FROM {SCHEMA}.readings r WHERE r.site = i.site "
+        "AND r.bench = i.bench AND r.instrument = i.instrument) n "
+        "WHERE i.site = %s AND i.bench = %s AND n.sequence IS NOT NULL ORDER BY 1 LIMIT %s",
+        (*bench, _MOST_INSTRUMENTS),
+    )
+    here = [((*bench, name), (max(last - _LOOKED_THROUGH, 1), last)) for name, last, _ in newest]
+    _look_up(database, here, tell)
+    with database.connection.transaction(), database.connection.cursor() as cursor:
+        for name, _, last in newest:
+            cursor.execute(
+                f"UPDATE {SCHEMA}.instruments SET recheck_first = greatest(begins, %s), "
+                "recheck_last = %s, recheck_at = NULL, recheck_tries = 0 "
+                "WHERE site = %s AND bench = %s AND instrument = %s "
+                # The bench has nothing of an instrument that its list does not tell of.
+                "AND told IS NOT NULL AND begins <= %s AND begins > 0",
+                (max(last - _LOOKED_THROUGH + 1, 1), last, *bench, name, last),
+            )
+        cursor.execute(
             f"UPDATE {SCHEMA}.journals SET recheck = false "
-            "WHERE site = %s AND bench = %s AND journal = %s RETURNING 1",
-            (site, bench, journal),
+            "WHERE site = %s AND bench = %s AND journal = %s",
+            (*bench, journal),
         )
+
+
+def has_sent(
+    cursor: psycopg.Cursor, bench: tuple[str, str], instrument: str, first: int, last: int
+) -> None:
+    """Hear that a bench has sent readings: what it was to say of its newest numbers is here."""
+    cursor.execute(
+        f"UPDATE {SCHEMA}.instruments SET recheck_first = NULL, recheck_last = NULL "
+        "WHERE site = %s AND bench = %s AND instrument = %s "
+        "AND greatest(recheck_first, begins) >= %s AND recheck_last <= %s",
+        (*bench, instrument, first, last),
+    )

@@ -10,7 +10,10 @@ from historian_looker import Looker
 
 from capture.historian.intake import row_of
 from capture.historian.reuse import Numbers, look_up
+from capture.historian.settings import Gaps
+from capture.historian.settle import Which, settle
 from capture.historian.store import Database
+from capture.historian.words import word_of
 
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 
@@ -106,6 +109,22 @@ def test_two_workers_that_share_the_stream_notice_it_whoever_gets_what(
     assert reused(historian) == [(harness.BENCH, "ohm-1", 5, 8)]
 
 
+def test_what_was_settled_is_told_again_only_where_one_more_came(
+    historian, database, numbers, looker, items
+):
+    first, second = items(*range(1, 11)), items(5, 6)
+    database.store([*first, *second])
+    look_up(database, numbers, looker.tell)
+    assert reused(historian) == [(harness.BENCH, "ohm-1", 5, 6)]
+    settle(database, Which(harness.SITE, harness.BENCH, "reused"), "lead", "put back")
+    database.store([*first, *second])
+    look_up(database, numbers, looker.tell)
+    assert reused(historian) == []
+    database.store(items(6))
+    look_up(database, numbers, looker.tell)
+    assert reused(historian) == [(harness.BENCH, "ohm-1", 6, 6)]
+
+
 def test_another_text_under_an_id_that_is_stored_is_kept_in_quarantine(historian, database, items):
     """It would else pass for a second delivery of the first, and be gone."""
     (one,) = items(1)
@@ -153,7 +172,34 @@ def test_what_a_killed_worker_had_not_looked_up_is_found_once_the_bench_is_compa
     request = next(each for each in looker.look() if "list_after" in each)
     looker.answer(request, reached=25, sequences={"ohm-1": [1, 25]})
     assert reused(historian) == []
-    looker.look()
+    (asked,) = looker.look()
+    assert (asked["instrument"], asked["first"], asked["last"]) == ("ohm-1", 1, 25)
     assert reused(historian) == [(harness.BENCH, "ohm-1", 20, 25)]
-    looker.look()
+    rows = historian.rows(
+        "SELECT first, last FROM benchtally.incomplete WHERE state = 'not-compared'"
+    )
+    assert rows == [(1, 25)], "whether all that it has now is here is not known"
+    assert looker.look(Gaps(wait_s=60)) == []
+    (asked,) = looker.look()
     assert [event for event, _ in looker.told].count("historian.sequence_reused") == 1
+    said = asked | {"schema_version": 1, "request": asked["id"], "sent": 25}
+    looker.hear(word_of(f"{harness.ROOT}/resent", json.dumps(said).encode()))
+    assert looker.look() == []
+    states = historian.rows("SELECT state FROM benchtally.incomplete")
+    assert states == [("reused",)]
+
+
+def test_what_the_bench_cut_off_meanwhile_is_not_asked_for(historian, database, looker, items):
+    database.store(items(*range(1, 31)))
+    looker.state(n=40)
+    (request,) = looker.look()
+    looker.answer(request, sequences={"ohm-1": [1, 30], "ohm-2": [0, 0]})
+    historian.rows("UPDATE benchtally.journals SET recheck = true RETURNING 1")
+    (asked,) = looker.look()
+    assert (asked["first"], asked["last"]) == (1, 30)
+    historian.rows("UPDATE benchtally.instruments SET begins = 20 RETURNING 1")
+    (asked,) = looker.look()
+    assert (asked["first"], asked["last"]) == (20, 30)
+    historian.rows("UPDATE benchtally.instruments SET begins = 31 RETURNING 1")
+    assert looker.look() == []
+    assert historian.rows("SELECT FROM benchtally.incomplete WHERE instrument = 'ohm-1'") == []

@@ -51,8 +51,14 @@ CREATE TABLE reused (
     newest_at timestamptz NOT NULL DEFAULT now(),
     PRIMARY KEY (site, bench, instrument)
 );
--- Whether the newest numbers of a bench are to be looked through for such, once it is compared.
+-- Whether the journal was put back and what follows from it is still to be done, once it is compared.
 ALTER TABLE journals ADD COLUMN recheck boolean NOT NULL DEFAULT false;
+-- Newest numbers that were there before as well: the bench is asked for what it has under them now.
+ALTER TABLE instruments
+    ADD COLUMN recheck_first bigint,
+    ADD COLUMN recheck_last bigint,
+    ADD COLUMN recheck_at timestamptz, -- when it was asked last
+    ADD COLUMN recheck_tries integer NOT NULL DEFAULT 0;
 
 CREATE OR REPLACE VIEW incomplete AS
     SELECT g.site, g.bench, 'readings' AS what, g.instrument, g.first, g.last,
@@ -77,6 +83,10 @@ CREATE OR REPLACE VIEW incomplete AS
           AND g.last >= i.told)
     UNION ALL
     SELECT u.site, u.bench, 'readings', u.instrument, u.first, u.last, 'reused', 0 FROM reused u
+    UNION ALL
+    SELECT i.site, i.bench, 'readings', i.instrument, i.recheck_first, i.recheck_last,
+           CASE WHEN i.recheck_tries > 1 THEN 'no-answer' ELSE 'not-compared' END, i.recheck_tries
+    FROM instruments i WHERE i.recheck_last IS NOT NULL
     UNION ALL
     SELECT m.site, m.bench, m.kind || 's', '', m.n, m.n,
            -- Of a journal that the bench has no more nobody can be asked.
