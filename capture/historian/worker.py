@@ -225,10 +225,10 @@ class Worker:
                     storing.begin(listener.take(len(held)))
                 storing.wait()
                 self._acknowledge(listener, storing)
-            storing.look_up()
         finally:
             storing.end()
         listener.turn(0)  # so that the acknowledgements leave
+        storing.look_up()
 
     def _acknowledge(self, listener: Listener, storing: Storing) -> None:
         """Acknowledge a batch that is stored; what is not stored stays with the broker."""
