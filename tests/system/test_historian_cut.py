@@ -22,7 +22,7 @@ pytestmark = pytest.mark.takes(10)
 
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 # Of about 250 statements; with 1 each of them is cut, which takes a minute on a quiet machine.
-STEP = 13
+STEP = 29
 TABLES = (
     "readings", "tags", "results", "records", "interruptions", "instruments", "gaps", "missing",
     "journals", "quarantine", "refusals", "settled", "reused",

@@ -19,7 +19,7 @@ from capture.historian.settle import STATES, Which, settle
 from capture.historian.store import Database
 from capture.historian.words import word_of
 
-STEPS = 200
+STEPS = 120
 BOUNDS = Bounds(benches=3, journals=3, instruments=4, missing=15)
 ODD = (0, 1, 2, 500, 1 << 31, (1 << 53) + 1, 1 << 62, (1 << 63) - 1, 1 << 63, -1)
 TIMES = (
