@@ -15,7 +15,7 @@ MODULES = {
     "records": _RECORDS,
     "export": ("pyarrow", "xlsxwriter"),
     "sparkplug": ("google.protobuf",),
-    "historian": ("psycopg",),
+    "historian": ("prometheus_client", "psycopg"),
     "demo": ("amqtt", *sorted({*_WEB, *_RECORDS})),
 }
 

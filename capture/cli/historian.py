@@ -41,6 +41,9 @@ def register(app: typer.Typer) -> None:
     app.add_typer(historian, name="historian")
     _register_running(historian)
     _register_looking(historian)
+    from capture.cli import historian_settle
+
+    historian_settle.register(historian)
 
 
 def _register_running(historian: typer.Typer) -> None:
@@ -52,7 +55,7 @@ def _register_running(historian: typer.Typer) -> None:
         ] = None,
     ) -> int:
         """Serve a slot until Ctrl-C or SIGTERM: store what comes, then acknowledge it."""
-        settings = _settings(config)
+        settings = settings_of(config)
         from capture.clock import SystemClock
         from capture.historian.worker import Worker
         from capture.logs import configure_logs
@@ -60,13 +63,15 @@ def _register_running(historian: typer.Typer) -> None:
         if slot is not None and slot >= settings.slots:
             raise InputError(f"--slot {slot}: there are {settings.slots}, from 0")
         configure_logs(settings.log.level, settings.log.form)
-        worker = Worker(settings, SystemClock(), slot)
-        return _run(worker)
+        clock = SystemClock()
+        worker = Worker(settings, clock, slot)
+        with _answering(settings, worker, clock):
+            return _run(worker)
 
     @historian.command()
     def migrate(config: ConfigOption = None) -> int:
         """Bring the database's tables up to date."""
-        settings = _settings(config)
+        settings = settings_of(config)
         from capture.historian.migrate import migrate as bring_up_to_date
 
         database = _open(settings)
@@ -82,27 +87,35 @@ def _register_looking(historian: typer.Typer) -> None:
     @historian.command()
     def status(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """Tell how each bench is and which slots are served; ends with 1 where not all are."""
-        settings = _settings(config)
-        from capture.historian.overview import BENCH_COLUMNS, unserved_slots
+        settings = settings_of(config)
+        from capture.historian.overview import BENCH_COLUMNS, refused, unserved_slots
 
-        with _ready(settings) as database:
+        with ready_database(settings) as database:
             rows = database.fetch(f"{_select(BENCH_COLUMNS)} benchtally.benches ORDER BY 1, 2")
+            refusals = refused(database)
             unserved = unserved_slots(database, settings)
         _tell(BENCH_COLUMNS, rows, "no bench was heard of yet", as_json=as_json)
         if not as_json:
-            beside = f"; nobody serves {', '.join(map(str, unserved))}" if unserved else ""
-            say(f"slots served: {settings.slots - len(unserved)} of {settings.slots}{beside}")
+            _tell_service(refusals, unserved, settings.slots)
         return FAILED if unserved else DONE
 
     @historian.command()
-    def gaps(config: ConfigOption = None, as_json: JsonOption = False) -> int:
+    def gaps(
+        config: ConfigOption = None,
+        settled: Annotated[
+            bool, typer.Option("--settled", help="What people have settled instead, newest first.")
+        ] = False,
+        as_json: JsonOption = False,
+    ) -> int:
         """List what is missing here or was never compared; ends with 1 where there is any."""
-        settings = _settings(config)
+        settings = settings_of(config)
+        if settled:
+            return _list_settled(settings, as_json=as_json)
         from capture.historian.overview import knows_a_bench, not_compared_yet, unserved_slots
 
         columns = ("site", "bench", "what", "instrument", "first", "last", "state", "tries")
         query = f"{_select(columns)} benchtally.incomplete ORDER BY 1, 2, 3, 4, 5"
-        with _ready(settings) as database:
+        with ready_database(settings) as database:
             rows = database.fetch(query)
             newer = not_compared_yet(database)
             known = bool(rows) or knows_a_bench(database)
@@ -121,32 +134,45 @@ def _register_looking(historian: typer.Typer) -> None:
         return DONE if known and not rows else FAILED
 
     @historian.command()
-    def retry(config: ConfigOption = None) -> int:
-        """Ask benches once more for what was given up, as after a fault there was mended."""
-        settings = _settings(config)
-        from capture.historian.overview import ask_once_more
-
-        with _ready(settings) as database:
-            count = ask_once_more(database)
-        say(f"{count} opened again" if count else "nothing was given up")
-        return DONE
-
-    @historian.command()
     def quarantine(config: ConfigOption = None, as_json: JsonOption = False) -> int:
         """List the newest messages that could not be stored as what they claim to be."""
         columns = ("n", "received_at", "topic", "reason", "size")
         query = f"{_select(columns)} benchtally.quarantine ORDER BY n DESC LIMIT {_SHOWN}"
-        with _ready(_settings(config)) as database:
+        with ready_database(settings_of(config)) as database:
             rows = database.fetch(query)
         _tell(columns, rows, "nothing in quarantine", as_json=as_json)
         return DONE
+
+
+def _tell_service(refusals: list[tuple[Any, ...]], unserved: list[int], slots: int) -> None:
+    for site, bench, what, times, since in refusals:
+        of = f"{site}/{bench}" if bench else "benches never heard of before"
+        say(f"{of}: {what} refused {times} times since {_shown(since)}, as there is no more room")
+    beside = f"; nobody serves {', '.join(map(str, unserved))}" if unserved else ""
+    say(f"slots served: {slots - len(unserved)} of {slots}{beside}")
+
+
+def _list_settled(settings: Any, *, as_json: bool) -> int:
+    from capture.historian.settle import SETTLED_COLUMNS
+
+    query = f"{_select(SETTLED_COLUMNS)} benchtally.settled ORDER BY n DESC"
+    with ready_database(settings) as database:
+        rows = database.fetch(query)
+    _tell(SETTLED_COLUMNS, rows, "nothing was settled", as_json=as_json)
+    return DONE
 
 
 def _select(columns: tuple[str, ...]) -> str:
     return f"SELECT {', '.join(columns)} FROM"
 
 
-def _settings(config: Path | None) -> Any:
+def settings_of(config: Path | None) -> Any:
+    """Read the historian's file.
+
+    Raises:
+        MissingExtraError: its extra is not installed.
+        ConfigError: the file is not as it must be.
+    """
     require_extra("the historian", "historian")
     from capture.historian.settings import HistorianConfig
 
@@ -165,7 +191,7 @@ def _open(settings: Any) -> "Database":
 
 
 @contextmanager
-def _ready(settings: Any) -> "Iterator[Database]":
+def ready_database(settings: Any) -> "Iterator[Database]":
     """Give the database once its tables are known to be this version's."""
     database = _open(settings)
     try:
@@ -175,6 +201,37 @@ def _ready(settings: Any) -> "Iterator[Database]":
         yield database
     finally:
         database.close()
+
+
+@contextmanager
+def _answering(settings: Any, worker: Any, clock: Any) -> "Iterator[None]":
+    """Serve /metrics and /health while a worker runs, where the file says a port.
+
+    A port that is taken keeps no worker from storing: that is told, and it goes on without.
+    """
+    port = settings.metrics.port
+    if port is None:
+        yield
+        return
+    import structlog
+
+    from capture.historian.answers import Answers, make_application
+    from capture.historian.metrics import Asking, make_registry
+
+    ask = Asking(lambda: _open(settings), settings, clock)
+    registry = make_registry(worker.vitals, ask, settings.slots)
+    log = structlog.get_logger()
+    try:
+        answers = Answers(port, make_application(worker.vitals, registry))
+    except OSError as error:
+        log.warning("historian.not_answering", port=port, reason=error.strerror or str(error))
+        yield
+        return
+    log.info("historian.answers", port=answers.port)
+    try:
+        yield
+    finally:
+        answers.close()
 
 
 def _tell(

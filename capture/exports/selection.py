@@ -5,7 +5,7 @@ from datetime import datetime
 from uuid import UUID
 
 from capture.errors import InputError
-from capture.journal.reader import Asked
+from capture.journal.asked import Asked
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,13 @@ from uuid import uuid4
 
 import psycopg
 
+from capture.historian.bounds import Tell
 from capture.historian.budget import Budget
 from capture.historian.lists import ask_for_lists
 from capture.historian.migrate import SCHEMA
-from capture.historian.settings import Gaps
+from capture.historian.reuse import recheck_put_back
+from capture.historian.settings import Bounds, Gaps
+from capture.historian.states import take_up_refused
 from capture.historian.store import LOOK_LOCK, Database
 
 _MOST_HOLES = 200  # an instrument's holes that are looked after at a time
@@ -34,9 +37,19 @@ SELECT max(sequence) FROM {SCHEMA}.readings WHERE site = %s AND bench = %s AND i
 """
 
 Ask = Callable[[str, str, dict[str, Any]], None]
+_USUAL = Bounds()
+_GIVEN_UP = ("given-up", "settled")  # asked for no more
 
 
-def look_for_gaps(database: Database, settings: Gaps, ask: Ask, *, soon: bool = False) -> int:
+def look_for_gaps(
+    database: Database,
+    settings: Gaps,
+    ask: Ask,
+    *,
+    soon: bool = False,
+    bounds: Bounds = _USUAL,
+    tell: Tell | None = None,
+) -> int:
     """Bring the tables of what is missing up to date and ask for what is due; give the open gaps.
 
     Does nothing where another worker is at it. A look that comes ``soon`` after another asks each
@@ -48,15 +61,22 @@ def look_for_gaps(database: Database, settings: Gaps, ask: Ask, *, soon: bool = 
     if not database.fetch("SELECT pg_try_advisory_lock(%s)", (LOOK_LOCK,))[0][0]:
         return 0
     try:
+        tell = tell or _tell_nobody
+        take_up_refused(database, bounds, tell)
         for site, bench, instrument, whole, told in database.fetch(_SOURCES):
             _look_at(database, (site, bench, instrument), whole, told)
         budget = Budget(1 if soon else settings.requests)
-        ask_for_lists(database, settings, budget, ask)
+        ask_for_lists(database, settings, budget, ask, bounds, tell)
         _ask(database, settings, budget, ask)
+        recheck_put_back(database, settings, budget, ask, tell)
         ((count,),) = database.fetch(f"SELECT count(*) FROM {SCHEMA}.gaps WHERE state = 'open'")
         return int(count)
     finally:
         database.fetch("SELECT pg_advisory_unlock(%s)", (LOOK_LOCK,))
+
+
+def _tell_nobody(_event: str, **_more: object) -> None:
+    """Take what is told where nobody listens."""
 
 
 def _look_at(
@@ -91,20 +111,26 @@ def _look_at(
         for first, last in holes.items():
             # What is left of a hole has been open for as long as the whole of it.
             before = [
-                (found_at, asked_at)
-                for begin, (end, _, found_at, asked_at) in known.items()
+                (state, found_at, asked_at)
+                for begin, (end, state, found_at, asked_at) in known.items()
                 if begin <= first and last <= end
             ]
-            found_at, asked_at = before[0] if before else (None, None)
+            state, found_at, asked_at = before[0] if before else ("open", None, None)
             cursor.execute(
                 f"INSERT INTO {SCHEMA}.gaps "
-                "(site, bench, instrument, first, last, found_at, asked_at) "
-                "VALUES (%s, %s, %s, %s, %s, coalesce(%s::timestamptz, now()), %s::timestamptz) "
+                "(site, bench, instrument, first, last, state, found_at, asked_at) VALUES "
+                "(%s, %s, %s, %s, %s, %s, coalesce(%s::timestamptz, now()), %s::timestamptz) "
                 "ON CONFLICT DO NOTHING",
-                (*source, first, last, found_at, asked_at),
-            )
+                # Of one that somebody settled nothing is asked for again.
+                (
+                    *source, first, last, "settled" if state == "settled" else "open",
+                    found_at, asked_at,
+                ),
+            )  # fmt: skip
         wanted = [
-            first for first, last in holes.items() if known.get(first, ())[:2] != (last, "given-up")
+            first
+            for first, last in holes.items()
+            if known.get(first, ())[:2] not in [(last, state) for state in _GIVEN_UP]
         ]
         if wanted:
             reached = min(wanted) - 1
@@ -119,7 +145,11 @@ def _look_at(
             cursor.execute(
                 f"UPDATE {SCHEMA}.instruments SET whole = %s WHERE {where}", (reached, *source)
             )
-            passed = [(first, last) for first, last in sorted(holes.items()) if last <= reached]
+            passed = [
+                (first, last)
+                for first, last in sorted(holes.items())
+                if last <= reached and known.get(first, ())[:2] == (last, "given-up")
+            ]
             _join_passed(cursor, source, passed)
 
 
@@ -163,7 +193,9 @@ def _ask(database: Database, settings: Gaps, budget: Budget, ask: Ask) -> None:
         "SELECT g.site, g.bench, g.instrument, g.first, g.last, g.tries, coalesce(i.begins, 0) "
         f"FROM {SCHEMA}.gaps g LEFT JOIN {SCHEMA}.instruments i USING (site, bench, instrument) "
         "WHERE g.state = 'open' "
-        "AND coalesce(g.asked_at, g.found_at) <= now() - make_interval(secs => %s) "
+        # A moment that is still to come is one of a clock that was wrong: it is waited for no more.
+        "AND (coalesce(g.asked_at, g.found_at) <= now() - make_interval(secs => %s) "
+        "OR coalesce(g.asked_at, g.found_at) > now()) "
         # One that is offline cannot answer: it is asked when it is back, and not given up.
         f"AND NOT EXISTS (SELECT FROM {SCHEMA}.journals j WHERE j.site = g.site "
         "AND j.bench = g.bench AND j.is_current AND j.state = 'offline') "

@@ -29,6 +29,8 @@ from capture.publish.topics import ROOT
 from capture.publish.wire import LAST_WORDS, Client
 
 _MOST_PACKETS = 500  # at a turn, so that a flood cannot starve the rest
+_MOST_HELD = 64 << 20  # bytes of messages beyond which no more are read: they wait at the broker
+_BATCH = 16 << 20  # bytes of messages that are stored at once
 _UNSPECIFIED = 0x80  # MQTT 5.0, 2.4
 
 
@@ -58,6 +60,7 @@ class Listener:
         """Why the broker does not give us what benches say besides entries; empty where it does."""
         self.dropped = 0
         """Messages at QoS 0 that found no room in ``received``; benches send none such."""
+        self._bytes = 0
         self._hears_states = hears_states
         self._group = group
         self._source, self._most = broker, most
@@ -102,7 +105,7 @@ class Listener:
             return False
         # Twice what may be unacknowledged, as those at QoS 0 may fill half of it: only a broker
         # that passes over Receive Maximum sends more. It waits; nothing is lost, or held in memory.
-        full = len(self.received) > 2 * self._most
+        full = len(self.received) > 2 * self._most or self._bytes > _MOST_HELD
         waiting = client.pending() and not full
         reads = [] if full else [connected]
         writes = [connected] if client.want_write() else []
@@ -122,13 +125,25 @@ class Listener:
         """Take what has come: plain messages many at a time, the rest packet by packet by paho."""
         end = len(self.received) + _MOST_PACKETS
         for _ in range(_MOST_PACKETS):
-            self.received += self._client.take_publishes(end - len(self.received))
-            if len(self.received) >= end:
+            found = self._client.take_publishes(end - len(self.received))
+            self._bytes += sum(len(each.payload) for each in found)
+            self.received += found
+            if len(self.received) >= end or self._bytes > _MOST_HELD:
                 return
             code = self._client.loop_read()
             self._check(code)
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS or not self._client.pending():
                 return
+
+    def take(self, most: int) -> list[Received]:
+        """Give up to so many messages, and not many more bytes than may be stored at once."""
+        taken: list[Received] = []
+        size = 0
+        while self.received and len(taken) < most and size < _BATCH:
+            taken.append(self.received.popleft())
+            size += len(taken[-1].payload)
+        self._bytes -= size
+        return taken
 
     def acknowledge(self, messages: Iterable[Received]) -> None:
         """Tell the broker that messages are stored.
@@ -220,9 +235,9 @@ class Listener:
         self._is_over(why)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        if message.qos:
-            self.received.append(Received(message.topic, bytes(message.payload), message.mid))
-        elif len(self.received) < self._most:
-            self.received.append(Received(message.topic, bytes(message.payload), None))
-        else:
+        if not message.qos and len(self.received) >= self._most:
             self.dropped += 1  # nothing bounds how many of these come
+            return
+        payload = bytes(message.payload)
+        self._bytes += len(payload)
+        self.received.append(Received(message.topic, payload, message.mid if message.qos else None))

@@ -15,9 +15,12 @@ import psycopg
 from psycopg import errors
 
 from capture.errors import HistorianError
+from capture.historian.bounds import Bench, Tell, no_more, refuse, told_of
 from capture.historian.budget import Budget
 from capture.historian.migrate import SCHEMA
-from capture.historian.settings import Gaps
+from capture.historian.reuse import has_sent
+from capture.historian.settings import Bounds, Gaps
+from capture.historian.states import take_state
 from capture.historian.store import LOOK_LOCK, Database, line_of
 from capture.historian.words import DoneWord, Heard, ListWord, StateWord, Word
 
@@ -26,16 +29,18 @@ _TABLES = {"gap": "interruptions", "record": "records", "result": "results", "ta
 _MOST_MISSING = 2000  # of a bench that are open; no further list is asked for before they are fewer
 _LOOKED_FOR = 2000  # missing entries that are looked for in the tables at a look
 _LONGEST_RUN = 500  # entries asked for at once
-_PATIENCE_MS = 200  # for what another worker holds
 _MOST_DOUBLINGS = 6  # of the time between questions that nobody answers
+
+#: For what another worker holds, in a transaction.
+PATIENCE = "SET LOCAL lock_timeout = '200ms'"
+_USUAL = Bounds()
 
 _THIS = "site = %s AND bench = %s AND journal = %s"
 
-#: Says that something is worth telling: event, site, bench, and what else.
-Tell = Callable[..., None]
 
-
-def take_words(database: Database, words: list[Heard], tell: Tell) -> tuple[bool, list[Heard]]:
+def take_words(
+    database: Database, words: list[Heard], tell: Tell, bounds: Bounds = _USUAL
+) -> tuple[bool, list[Heard]]:
     """Write down what benches said.
 
     Give whether that leaves something to be done soon, and what could not be written down because
@@ -57,8 +62,8 @@ def take_words(database: Database, words: list[Heard], tell: Tell) -> tuple[bool
             continue
         try:
             with database.connection.transaction(), database.connection.cursor() as cursor:
-                cursor.execute(f"SET LOCAL lock_timeout = '{_PATIENCE_MS}ms'")
-                soon |= _take(cursor, (site, bench), word, tell)
+                cursor.execute(PATIENCE)
+                soon |= _take(cursor, (site, bench), word, tell, bounds)
         except errors.LockNotAvailable:
             left.append((site, bench, word))
         except (errors.DataError, errors.IntegrityError) as error:
@@ -69,52 +74,19 @@ def take_words(database: Database, words: list[Heard], tell: Tell) -> tuple[bool
     return soon, left
 
 
-def _take(cursor: psycopg.Cursor, bench: tuple[str, str], word: Word, tell: Tell) -> bool:
+def _take(cursor: psycopg.Cursor, bench: Bench, word: Word, tell: Tell, bounds: Bounds) -> bool:
     if isinstance(word, StateWord):
-        return _take_state(cursor, bench, word)
+        return take_state(cursor, bench, word, bounds, tell)
     # Whoever looks for gaps writes to the same rows in another order.
     cursor.execute("SELECT pg_advisory_xact_lock(%s)", (LOOK_LOCK,))
     if isinstance(word, ListWord):
-        return _take_list(cursor, bench, word, tell)
+        return _take_list(cursor, bench, word, tell, bounds)
     return _take_done(cursor, bench, word)
 
 
-def _take_state(cursor: psycopg.Cursor, bench: tuple[str, str], word: StateWord) -> bool:
-    """Keep how a bench is; True where it is new, or back, and has something to be compared."""
-    head = None if word.head is None else word.head.n
-    cursor.execute(
-        f"SELECT FROM {SCHEMA}.journals WHERE {_THIS} AND is_current AND state = 'online'",
-        (*bench, word.journal),
-    )
-    was_there = cursor.fetchone() is not None
-    cursor.execute(
-        f"UPDATE {SCHEMA}.journals SET is_current = false "
-        "WHERE site = %s AND bench = %s AND journal <> %s AND is_current",
-        (*bench, word.journal),
-    )
-    # The broker gives the same state again at each connection: that is not heard anew.
-    cursor.execute(
-        f"INSERT INTO {SCHEMA}.journals AS j "
-        "(site, bench, journal, is_current, state, first_head, head, dead_letters) "
-        "VALUES (%s, %s, %s, true, %s, %s, %s, %s) "
-        "ON CONFLICT (site, bench, journal) DO UPDATE SET is_current = true, "
-        "state = excluded.state, head = coalesce(excluded.head, j.head), "
-        "first_head = coalesce(j.first_head, excluded.head), "
-        "dead_letters = excluded.dead_letters, "
-        "heard_at = CASE WHEN j.is_current AND j.state = excluded.state "
-        "AND j.head IS NOT DISTINCT FROM coalesce(excluded.head, j.head) "
-        "THEN j.heard_at ELSE now() END, "
-        # Whoever comes back is asked at once, however long nobody had answered.
-        "asked_at = CASE WHEN j.state = 'offline' AND excluded.state = 'online' "
-        "THEN NULL ELSE j.asked_at END "
-        "RETURNING compared < first_head, NOT counted OR head <> compared",
-        (*bench, word.journal, word.state, head, head, word.dead_letters),
-    )
-    is_history, is_more = cursor.fetchone() or (False, False)
-    return word.state == "online" and bool(is_history or (is_more and not was_there))
-
-
-def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, tell: Tell) -> bool:
+def _take_list(
+    cursor: psycopg.Cursor, bench: Bench, word: ListWord, tell: Tell, bounds: Bounds
+) -> bool:
     """Compare a list with what is here; True where there is more to do."""
     key = (*bench, word.journal)
     cursor.execute(
@@ -132,7 +104,7 @@ def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, t
         # Its numbers stand for other entries now, as after a backup was put back there.
         cursor.execute(
             f"UPDATE {SCHEMA}.journals SET compared = 0, compared_hash = NULL, counted = false, "
-            f"put_back = put_back + 1, first_head = head, {answered} WHERE {_THIS}",
+            f"put_back = put_back + 1, recheck = true, first_head = head, {answered} WHERE {_THIS}",
             key,
         )
         tell("historian.journal_changed", site=bench[0], bench=bench[1], entry=compared)
@@ -147,7 +119,9 @@ def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, t
         first, last = compared + 1, word.begins_after
         tell("historian.cut_off", site=bench[0], bench=bench[1], first=first, last=last)
     _keep_missing(cursor, bench, word, first_head or 0)
-    for instrument, (begins, told) in sorted((word.sequences or {}).items()):
+    told_of_all = word.sequences is not None
+    sequences = told_of(cursor, bench, word.sequences, bounds, tell) if word.sequences else {}
+    for instrument, (begins, told) in sequences.items():
         cursor.execute(
             f"INSERT INTO {SCHEMA}.instruments AS i (site, bench, instrument, begins, told) "
             "VALUES (%s, %s, %s, %s, %s) ON CONFLICT (site, bench, instrument) DO UPDATE "
@@ -160,14 +134,12 @@ def _take_list(cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, t
     cursor.execute(
         f"UPDATE {SCHEMA}.journals SET compared = %s, compared_hash = %s, compared_at = now(), "
         f"counted = %s, head = greatest(head, %s), {answered} WHERE {_THIS}",
-        (reached, hashed, word.sequences is not None, reached, *key),
+        (reached, hashed, told_of_all, reached, *key),
     )
-    return bool(word.entries) or word.sequences is None or not counted
+    return bool(word.entries) or not told_of_all or not counted
 
 
-def _keep_missing(
-    cursor: psycopg.Cursor, bench: tuple[str, str], word: ListWord, first_head: int
-) -> None:
+def _keep_missing(cursor: psycopg.Cursor, bench: Bench, word: ListWord, first_head: int) -> None:
     """Keep what of a list is not here. Of what is newer than our first look, some is on its way."""
     here: set[UUID] = set()
     for kind, table in _TABLES.items():
@@ -193,7 +165,7 @@ def _keep_missing(
         )
 
 
-def _take_done(cursor: psycopg.Cursor, bench: tuple[str, str], word: DoneWord) -> bool:
+def _take_done(cursor: psycopg.Cursor, bench: Bench, word: DoneWord) -> bool:
     """Go on where a bench has sent what was asked for; what it has not is asked for in time."""
     if not word.sent:
         return False
@@ -204,11 +176,17 @@ def _take_done(cursor: psycopg.Cursor, bench: tuple[str, str], word: DoneWord) -
             # A look may have come in between: then what is left begins behind what was sent.
             (*bench, word.instrument, word.last + 1, word.first),
         )
+        has_sent(cursor, bench, word.instrument, word.first, word.last)
     return True
 
 
 def ask_for_lists(
-    database: Database, settings: Gaps, budget: Budget, ask: Callable[..., None]
+    database: Database,
+    settings: Gaps,
+    budget: Budget,
+    ask: Callable[..., None],
+    bounds: Bounds,
+    tell: Tell,
 ) -> None:
     """Look for what was missing, ask for what still is, and for the next page of each list.
 
@@ -217,15 +195,20 @@ def ask_for_lists(
     """
     _drop_what_came(database)
     _ask_for_missing(database, settings, budget, ask)
+    _refuse_lists(database, bounds, tell)
     due = database.fetch(
         f"SELECT site, bench, journal, compared FROM {SCHEMA}.journals j "
         "WHERE is_current AND state = 'online' AND (head <> compared OR NOT counted) "
         "AND (asked_at IS NULL "
-        "OR asked_at <= now() - make_interval(secs => %s * 2 ^ least(tries - 1, %s))) "
+        # A moment that is still to come is one of a clock that was wrong: it is waited for no more.
+        "OR asked_at <= now() - make_interval(secs => %s * 2 ^ least(tries - 1, %s)) "
+        "OR asked_at > now()) "
         f"AND (SELECT count(*) FROM {SCHEMA}.missing m "
         "WHERE m.state = 'open' AND m.site = j.site AND m.bench = j.bench "
         # Of a journal that is not there any more nothing is asked for, and nothing is waited for.
         "AND m.journal = j.journal) < %s "
+        f"AND NOT EXISTS (SELECT FROM {SCHEMA}.refusals r WHERE r.site = j.site "
+        "AND r.bench = j.bench AND r.what = 'lists') "
         "ORDER BY asked_at NULLS FIRST, site, bench",
         (settings.wait_s, _MOST_DOUBLINGS, _MOST_MISSING),
     )
@@ -239,6 +222,22 @@ def ask_for_lists(
             f"WHERE {_THIS}",
             (request, site, bench, journal),
         )
+
+
+def _refuse_lists(database: Database, bounds: Bounds, tell: Tell) -> None:
+    """Ask no bench for a further list that lacks too much: what it lists and never sends stays."""
+    lack = database.fetch(
+        f"SELECT site, bench FROM {SCHEMA}.missing WHERE state <> 'settled' "
+        "GROUP BY 1, 2 HAVING count(*) >= %s ORDER BY 1, 2",
+        (bounds.missing,),
+    )
+    known = set(database.fetch(f"SELECT site, bench FROM {SCHEMA}.refusals WHERE what = 'lists'"))
+    with database.connection.transaction(), database.connection.cursor() as cursor:
+        for bench in sorted(known.symmetric_difference(lack)):
+            if bench in known:
+                no_more(cursor, bench, "lists")
+            else:
+                refuse(cursor, bench, "lists", tell)
 
 
 def _drop_what_came(database: Database) -> None:
@@ -277,7 +276,7 @@ def _ask_for_missing(
         # A bench that is offline cannot answer, and nothing is given up for that.
         f"JOIN {SCHEMA}.journals j USING (site, bench, journal) "
         "WHERE m.state = 'open' AND j.is_current AND j.state = 'online' "
-        "AND m.due_at <= now() - make_interval(secs => %s)) AS due "
+        "AND (m.due_at <= now() - make_interval(secs => %s) OR m.due_at > now())) AS due "
         # By the place at each bench: one that lacks much, or says so, keeps none of the others up.
         "ORDER BY place, site, bench LIMIT %s",
         (settings.wait_s, _LOOKED_FOR),

@@ -10,7 +10,7 @@ from capture.historian.worker import SLOT_LOCKS, lock_of
 #: Columns of the view ``benches``, in the order in which they are shown.
 BENCH_COLUMNS = (
     "site", "bench", "state", "heard_at", "newest_reading", "newest_stored", "late_s",
-    "compared", "head", "dead_letters", "incomplete",
+    "compared", "head", "dead_letters", "incomplete", "refused",
 )  # fmt: skip
 
 
@@ -30,6 +30,17 @@ def unserved_slots(database: Database, config: HistorianConfig) -> list[int]:
         )
     }
     return [slot for slot in range(config.slots) if lock_of(config.group, slot) not in held]
+
+
+def refused(database: Database) -> list[tuple[Any, ...]]:
+    """Give what was refused for want of room: site, bench, what, how often, since when.
+
+    Raises:
+        HistorianError: the database is away.
+    """
+    return database.fetch(
+        f"SELECT site, bench, what, times, since FROM {SCHEMA}.refusals ORDER BY 1, 2, 3"
+    )
 
 
 def not_compared_yet(database: Database) -> list[tuple[Any, ...]]:

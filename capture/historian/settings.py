@@ -80,6 +80,30 @@ class Gaps(_Section):
     """Most requests to one bench at a look."""
 
 
+class Bounds(_Section):
+    """What of one bench is kept besides what it captured; what is beyond is refused, and told.
+
+    Nothing that was captured is refused: readings and entries that come are always stored.
+    """
+
+    benches: int = Field(1000, ge=1, le=100_000)
+    """Benches whose state is heard; of more, entries are stored and nothing is compared."""
+    journals: int = Field(100, ge=2, le=100_000)
+    """Journals of a bench that are known; those that were wholly compared make room for others."""
+    instruments: int = Field(1000, ge=1, le=10_000)
+    """Instruments of a bench up to which its lists add any that sent nothing yet."""
+    missing: int = Field(10_000, ge=1, le=1_000_000)
+    """Missing entries of a bench, given up or not, at which no further list is asked for."""
+
+
+class Metrics(_Section):
+    """Answers about the worker itself, for programs on this computer only; off without a port."""
+
+    port: int | None = Field(None, ge=1, le=65535)
+    """Port at 127.0.0.1 for /metrics (OpenMetrics) and /health; each process needs its own, as
+    by BENCHTALLY_HISTORIAN_METRICS__PORT."""
+
+
 class HistorianConfig(FileSettings):
     """Everything that a historian's worker needs."""
 
@@ -100,6 +124,10 @@ class HistorianConfig(FileSettings):
     """Where it goes."""
     gaps: Gaps = Gaps()
     """How holes in it are looked for."""
+    bounds: Bounds = Bounds()
+    """What of one bench is kept besides what it captured."""
+    metrics: Metrics = Metrics()
+    """Where the worker says how it is."""
     log: LogConfig = LogConfig()
     """What is logged, and how."""
 

@@ -42,6 +42,10 @@ Item = tuple[Row, str, bytes]
 Source = tuple[str, str, str]
 #: Brings the rows of a table into the database; gives how many were new.
 Way = Callable[[psycopg.Cursor, str, list[Row]], int]
+#: Hears of rows that are in the database.
+Hear = Callable[[list[Row]], None]
+
+_OTHER_TEXT = "its id is stored already, with another text"
 
 _NAMES = {
     table: sql.SQL(", ").join(map(sql.Identifier, columns)) for table, columns in COLUMNS.items()
@@ -51,8 +55,8 @@ _NAMES = {
 class Database:
     """One connection. Used by one thread; nothing of it outlives a failure of the connection."""
 
-    def __init__(self, conninfo: str, password: str) -> None:
-        """Connect.
+    def __init__(self, conninfo: str, password: str, hear: Hear | None = None) -> None:
+        """Connect; ``hear`` is told of the readings that are stored.
 
         Raises:
             HistorianError: there is no connection; says why.
@@ -68,6 +72,7 @@ class Database:
         self._months: set[tuple[str, int, int]] = set()
         self._heard: set[Source] = set()
         self._careful = 0
+        self._hear = hear
         self.stored = self.known = self.quarantined = 0
 
     def prepare(self) -> None:
@@ -107,11 +112,11 @@ class Database:
             return
         try:
             try:
-                self._store_whole(items)
+                self._store_whole(items, refused)
             except errors.CheckViolation:
                 # A month that was there is not any more, as where old ones are dropped.
                 self._months.clear()
-                self._store_whole(items)
+                self._store_whole(items, refused)
         except (
             errors.DataError,
             errors.IntegrityError,
@@ -127,17 +132,26 @@ class Database:
             self._store(items[:half], refused)
             self._store(items[half:], refused)
 
-    def _store_whole(self, items: Sequence[Item]) -> None:
+    def _store_whole(self, items: Sequence[Item], refused: list[Unfit]) -> None:
         by_table = _in_order(row for row, _, _ in items)
         self._make_partitions(by_table)
         heard = {row.source for row in by_table["readings"] if row.source} - self._heard
         stored = self._write_new(by_table, heard)
         if stored is None:
-            stored = self._write(by_table, heard, _take_over)
+            way = _TakeOver()
+            stored = self._write(by_table, heard, way)
             self._careful -= 1
+            # A text that came under the id of another one is no second delivery of it.
+            refused += [
+                (topic, payload, _OTHER_TEXT)
+                for row, topic, payload in items
+                if (row.table, row.columns[0], row.columns[-1]) in way.others
+            ]
         self._heard |= heard
         self.stored += stored
         self.known += len(items) - stored
+        if self._hear is not None:
+            self._hear(by_table["readings"])
 
     def _write_new(self, by_table: dict[str, list[Row]], heard: set[Source]) -> int | None:
         """Write rows that are all new; None where some are not, or were not a while ago."""
@@ -244,16 +258,35 @@ def _copy_in(cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
     return len(rows)
 
 
-def _take_over(cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
-    """Copy rows into the staging table, and take over those that are not there yet."""
-    staged, names = sql.Identifier(f"staged_{table}"), _NAMES[table]
-    _copy(cursor, staged, table, rows)
-    cursor.execute(
-        sql.SQL(
-            "INSERT INTO {} ({}) SELECT {} FROM {} ORDER BY time, id ON CONFLICT DO NOTHING"
-        ).format(sql.Identifier(SCHEMA, table), names, names, staged)
-    )
-    return cursor.rowcount
+class _TakeOver:
+    """Copies rows into the staging table, and takes over those that are not there yet.
+
+    Attributes:
+        others: of those that are, the ones whose text is another: table, id and text.
+    """
+
+    def __init__(self) -> None:
+        self.others: set[tuple[str, Any, str]] = set()
+
+    def __call__(self, cursor: psycopg.Cursor, table: str, rows: list[Row]) -> int:
+        staged, names = sql.Identifier(f"staged_{table}"), _NAMES[table]
+        _copy(cursor, staged, table, rows)
+        cursor.execute(
+            sql.SQL(
+                "INSERT INTO {} ({}) SELECT {} FROM {} ORDER BY time, id ON CONFLICT DO NOTHING"
+            ).format(sql.Identifier(SCHEMA, table), names, names, staged)
+        )
+        count = cursor.rowcount
+        if count < len(rows):
+            cursor.execute(
+                # Row by row, by the key: a join might read whole partitions.
+                sql.SQL(
+                    "SELECT s.id, s.body FROM {} s CROSS JOIN LATERAL (SELECT FROM {} t WHERE "
+                    "t.id = s.id AND t.time = s.time AND t.body <> s.body LIMIT 1) AS other"
+                ).format(staged, sql.Identifier(SCHEMA, table))
+            )
+            self.others.update((table, id_, body) for id_, body in cursor.fetchall())
+        return count
 
 
 def _copy(cursor: psycopg.Cursor, into: sql.Identifier, table: str, rows: list[Row]) -> None:

@@ -8,9 +8,7 @@ acknowledged comes again, and what was stored already is known by its id.
 
 import random
 import threading
-from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor, wait
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import psycopg
 import structlog
@@ -18,18 +16,15 @@ import structlog
 from capture.clock import Clock
 from capture.errors import CaptureError, HistorianError, PublishError
 from capture.historian.gaps import look_for_gaps
-from capture.historian.intake import UnfitMessage, row_of
 from capture.historian.listener import Listener
-from capture.historian.lists import take_words
 from capture.historian.migrate import require
+from capture.historian.reuse import Numbers
 from capture.historian.settings import HistorianConfig
-from capture.historian.store import Database, Item, Unfit
-from capture.historian.words import Heard, word_of
+from capture.historian.store import Database
+from capture.historian.storing import Storing
+from capture.historian.vitals import Vitals
 from capture.publish.secrets import make_context, read_secret
 from capture.publish.settings import TlsSettings
-
-if TYPE_CHECKING:
-    from capture.publish.arrivals import Received
 
 _FIRST_DELAY, _LONGEST_DELAY, _JITTER = 0.25, 15.0, 0.2
 _STAND_BY = 0.5  # seconds between looks for a slot that has become free
@@ -54,12 +49,15 @@ class Worker:
         self._slots = range(config.slots) if slot is None else (slot,)
         self._stop = threading.Event()
         self._log = structlog.get_logger()
+        self._numbers = Numbers()  # what one connection could not look up any more, the next does
         self.slot: int | None = None
         """The slot that is served now."""
         self.listening = False
         self.committed = 0
         """Messages that were stored and acknowledged, known ones and those in quarantine, too."""
         self.stored = self.known = self.quarantined = 0
+        self.vitals = Vitals(clock)
+        """How it is, for whoever asks from another thread."""
 
     def stop(self) -> None:
         """Ask it to end: what it holds is stored first."""
@@ -85,6 +83,8 @@ class Worker:
             finally:
                 self.slot = None
             # One that had listened begins at once; one that cannot even do that takes its time.
+            if not self._stop.is_set():
+                self.vitals.is_away()
             delay = _FIRST_DELAY if self._served else min(delay * 2, _LONGEST_DELAY)
             spread = random.uniform(1 - _JITTER, 1 + _JITTER)  # noqa: S311 - spreads reconnections
             self._clock.wait(self._stop, delay * spread)
@@ -97,7 +97,8 @@ class Worker:
     def _serve_once(self) -> None:
         """Serve a slot until something fails."""
         config = self._config
-        database = Database(config.database.conninfo, self._secret(config.database))
+        password = self._secret(config.database)
+        database = Database(config.database.conninfo, password, self._numbers.add)
         try:
             self._is_final = True
             require(database.connection)
@@ -119,6 +120,7 @@ class Worker:
         """Take a slot that nobody serves; waits for one, None where a stop was asked for."""
         said = False
         while not self._stop.is_set():
+            self.vitals.turned("standing-by")
             for slot in self._slots:
                 arguments = (SLOT_LOCKS, lock_of(self._config.group, slot))
                 if database.fetch("SELECT pg_try_advisory_lock(%s, %s)", arguments)[0][0]:
@@ -171,9 +173,14 @@ class Worker:
         held = listener.received
         gaps_at = told_at = held_since = clock.monotonic()
         look_took = 0.0
-        storing = _Storing(database, clock, self._log.warning)
+        tell = self._log.warning
+        storing = Storing(database, clock, tell, config.bounds, self._numbers)
         try:
             while not self._stop.is_set():
+                self.vitals.turned("listening")
+                self.vitals.of_connection(
+                    self.slot, self._counts(database), storing, listener.dropped, deaf=listener.deaf
+                )
                 if not held:
                     held_since = clock.monotonic()
                 came = listener.turn(_BUSY if storing.busy else _LINGER if held else _IDLE)
@@ -188,8 +195,7 @@ class Worker:
                     )
                 ):
                     held_since = clock.monotonic()
-                    most = min(len(held), config.database.batch)
-                    storing.begin([held.popleft() for _ in range(most)])
+                    storing.begin(listener.take(config.database.batch))
                 if listener.over is not None:
                     raise PublishError(listener.over)
                 now = clock.monotonic()
@@ -197,7 +203,15 @@ class Worker:
                 soon = storing.soon and now - gaps_at >= max(_SOON, _LOOK_SHARE * look_took)
                 if (regular or soon) and not storing.busy:
                     storing.soon = False
-                    look_for_gaps(database, config.gaps, listener.ask_again, soon=not regular)
+                    storing.look_up()
+                    look_for_gaps(
+                        database,
+                        config.gaps,
+                        listener.ask_again,
+                        soon=not regular,
+                        bounds=config.bounds,
+                        tell=tell,
+                    )
                     gaps_at = clock.monotonic()
                     look_took = gaps_at - now
                 if now - told_at >= _TELL_EVERY:
@@ -208,14 +222,15 @@ class Worker:
             # What was taken from the broker is stored; what it still has waits for the next one.
             while storing.busy or held:
                 if not storing.busy:
-                    storing.begin([held.popleft() for _ in range(len(held))])
+                    storing.begin(listener.take(len(held)))
                 storing.wait()
                 self._acknowledge(listener, storing)
         finally:
             storing.end()
         listener.turn(0)  # so that the acknowledgements leave
+        storing.look_up()
 
-    def _acknowledge(self, listener: Listener, storing: "_Storing") -> None:
+    def _acknowledge(self, listener: Listener, storing: Storing) -> None:
         """Acknowledge a batch that is stored; what is not stored stays with the broker."""
         if done := storing.stored():
             listener.acknowledge(done)
@@ -241,85 +256,6 @@ class Worker:
         self.stored += database.stored
         self.known += database.known
         self.quarantined += database.quarantined
-
-
-class _Storing:
-    """The thread in which a batch is checked and stored, one at a time."""
-
-    def __init__(self, database: Database, clock: Clock, tell: Callable[..., None]) -> None:
-        self._database = database
-        self._clock = clock
-        self._tell = tell
-        self._thread = ThreadPoolExecutor(1, "historian-store")
-        self._batch: list[Received] = []
-        self._future: Future[None] | None = None
-        self._left: list[Heard] = []
-        self._not_before = clock.monotonic()
-        self.soon = False
-        """Whether a bench said something that leaves more to ask; set back by whoever asks."""
-
-    @property
-    def busy(self) -> bool:
-        """Whether a batch is being stored, or was and is not acknowledged."""
-        return self._future is not None
-
-    def begin(self, batch: "list[Received]") -> None:
-        """Store a batch."""
-        self._batch = batch
-        self._future = self._thread.submit(self._store, batch)
-
-    def stored(self) -> "list[Received]":
-        """Give the batch once it is stored, and nothing before.
-
-        Raises:
-            HistorianError: it is not stored.
-        """
-        if self._future is None or not self._future.done():
-            return []
-        self._future.result()
-        self._future = None
-        return self._batch
-
-    def wait(self) -> None:
-        """Wait for what is under way."""
-        if self._future is not None:
-            wait([self._future])
-
-    def end(self) -> None:
-        """End the thread, after what is under way."""
-        self._thread.shutdown()
-
-    def _store(self, batch: "list[Received]") -> None:
-        items: list[Item] = []
-        unfit: list[Unfit] = []
-        words: list[Heard] = []
-        for message in batch:
-            try:
-                row = row_of(message.topic, message.payload)
-            except UnfitMessage as error:
-                _sort(message, str(error), words, unfit)
-            else:
-                items.append((row, message.topic, message.payload))
-        self._database.store(items, unfit)
-        # Behind the entries: what a bench says it has sent is here by then, or at another slot.
-        self._left += words
-        if self._left and self._clock.monotonic() >= self._not_before:
-            soon, self._left = take_words(self._database, self._left, self._tell)
-            self.soon |= soon
-            if self._left:
-                self._not_before = self._clock.monotonic() + _SOON
-
-
-def _sort(message: "Received", reason: str, words: list[Heard], unfit: list[Unfit]) -> None:
-    """Tell what a bench says of itself from what fits nowhere. Both are few; entries are many."""
-    try:
-        word = word_of(message.topic, message.payload)
-    except UnfitMessage as error:
-        reason, word = str(error), None
-    if word is None:
-        unfit.append((message.topic, message.payload, reason))
-    else:
-        words.append(word)
 
 
 def lock_of(group: str, slot: int) -> int:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from capture.journal.database import VERSION
-    from capture.journal.reader import JournalReader, Row
+    from capture.journal.reader import JournalReader
+    from capture.journal.row import Row
     from capture.journal.store import Entry, Expectation, StaleError, Store, Stored
     from capture.journal.writer import Writer
 
@@ -26,7 +27,8 @@ __all__ = [
 
 _HOMES = {
     "database": ("VERSION",),
-    "reader": ("JournalReader", "Row"),
+    "reader": ("JournalReader",),
+    "row": ("Row",),
     "store": ("Entry", "Expectation", "StaleError", "Store", "Stored"),
     "writer": ("Writer",),
 }

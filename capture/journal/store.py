@@ -14,7 +14,7 @@ from typing import NamedTuple
 from capture.errors import JournalError
 from capture.journal.chain import link
 from capture.journal.database import BY_SUBJECT, HASH, base_of, connect, translated
-from capture.journal.reader import Row
+from capture.journal.row import Row
 from capture.model import Gap, ReadingDraft, Tag
 from capture.model.anchor import Anchor
 from capture.model.audit import AuditEntry

@@ -21,7 +21,7 @@ from capture.journal.store import MOST_PAGES, Entry, Expectation, StaleError, St
 from capture.journal.upkeep import RESERVE, Health, Upkeep
 
 if TYPE_CHECKING:
-    from capture.journal.reader import Row
+    from capture.journal.row import Row
 
 _LINGER = 0.005
 _THICK = 0.010  # seconds between two commits below which they count as thick

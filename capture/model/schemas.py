@@ -6,6 +6,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from capture.model.comparison import Comparison
+from capture.model.job import JobEntry
+from capture.model.machine import MachineEntry
 from capture.model.names import schema_id
 from capture.model.photo import PhotoProposals
 from capture.model.reading import Reading
@@ -21,6 +23,8 @@ _MODELS: dict[str, type[BaseModel]] = {
     "reading": Reading,
     "tag": Tag,
     "gap": Gap,
+    "machine": MachineEntry,
+    "job": JobEntry,
     "test-set": TestSet,
     "result": ResultRecord,
     "record": Record,

@@ -8,6 +8,7 @@ import psycopg
 import pytest
 from historian_bench import Historian
 from historian_lists_bench import (
+    PATIENCE,
     QUICK,
     append,
     bodies,
@@ -206,10 +207,15 @@ def test_what_a_bench_had_cut_off_before_is_told_and_from_where_on_all_is_here(
 
 
 def test_a_journal_that_was_put_back_at_the_bench_is_compared_anew(rig, broker, historian, drafts):
-    """Its entry numbers stand for other entries now; a cursor alone would pass them by."""
+    """Its entry numbers stand for other entries now; a cursor alone would pass them by.
+
+    So do the sequence numbers of its readings, and no hole shows that.
+    """
     fill(rig, broker, drafts)
     rig.command("journal", "backup", "--out", rig.folder / "kept.journal")
     tag(rig, "ohm-1:4-9")
+    append(rig, drafts(6))
+    before = travels(rig)
     daemon = rig.daemon()
     delivered(rig)
     worker = historian.worker()
@@ -221,13 +227,31 @@ def test_a_journal_that_was_put_back_at_the_bench_is_compared_anew(rig, broker, 
     (rig.folder / "kept.journal").rename(rig.journal)
     # As many as before, and more: the number alone shows nothing. Nobody hears them.
     tag(rig, "ohm-1:10-20")
+    append(rig, drafts(4))
     daemon = rig.daemon()
     delivered(rig)
     worker = historian.worker()
-    wanted = {each.id for each in travels(rig)}
-    wait_until(lambda: wanted <= set(historian.ids()), "the other entries")
+    wanted = {each.id for each in travels(rig)} | {each.id for each in before}
+    historian.wait_for_ids(wanted, PATIENCE)
+    assert set(historian.ids()) == wanted
+    reused = "SELECT instrument, first, last FROM benchtally.reused"
+    wait_until(lambda: historian.rows(reused) == [("ohm-1", 31, 34)], "the numbers used again")
+    # What nobody had heard, as if no session had kept it: no hole shows it.
+    lost = list({each.id for each in travels(rig)} - {each.id for each in before})
+    historian.rows(
+        "DELETE FROM benchtally.readings WHERE id::text = ANY(%s) AND sequence > 30 RETURNING 1",
+        lost,
+    )
+    historian.rows("UPDATE benchtally.journals SET recheck = true RETURNING 1")
+    historian.wait_for_ids(wanted, PATIENCE)
+    done = rig.bare(
+        "historian", "settle", f"{harness.SITE}/{harness.BENCH}", "--state", "reused",
+        "--why", "put back by the lead", "--operator", "lead", "--config", historian.config,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
     complete(historian)
     assert "historian.journal_changed" in worker.said()
+    assert "historian.sequence_reused" in worker.said()
     assert historian.rows("SELECT put_back FROM benchtally.journals") == [(1,)]
     assert daemon.stop() == 0, daemon.said()
     assert worker.stop() == 0, worker.said()

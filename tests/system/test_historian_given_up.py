@@ -19,7 +19,7 @@ from historian_lists_bench import (
     wait_until,
 )
 
-from capture.journal.reader import _OTHERS
+from capture.journal.in_order import OTHERS
 
 pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(400)]
 
@@ -135,7 +135,7 @@ def test_a_million_readings_between_cost_a_list_nothing(rig, drafts):
     """It is read by the index of subjects, which no reading is in."""
     append(rig, drafts(1))
     with sqlite3.connect(rig.journal) as journal:
-        plan = journal.execute(f"EXPLAIN QUERY PLAN SELECT n {_OTHERS} AND n > 0").fetchall()
+        plan = journal.execute(f"EXPLAIN QUERY PLAN SELECT n {OTHERS} AND n > 0").fetchall()
     assert len(plan) == 1
     assert (
         "USING COVERING INDEX entries_by_subject" in plan[0][3]

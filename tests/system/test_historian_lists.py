@@ -7,10 +7,9 @@ import harness
 import psycopg
 import pytest
 from historian_bench import Historian
+from historian_looker import JOURNAL, Looker
 
-from capture.historian.gaps import look_for_gaps
 from capture.historian.intake import row_of
-from capture.historian.lists import take_words
 from capture.historian.settings import Gaps
 from capture.historian.store import LOOK_LOCK, Database
 from capture.historian.words import StateWord, word_of
@@ -18,45 +17,12 @@ from capture.model import new_id
 
 TOPIC = f"{harness.ROOT}/reading/ohm-1/resistance"
 BENCH = (harness.SITE, harness.BENCH)
-JOURNAL = "01990000-0000-7000-8000-000000000001"
-AT_ONCE = Gaps(every_s=1, wait_s=0, tries=2, requests=2)
 
 
 @pytest.fixture
 def historian(rig, server):
     """The tables; no worker: each test is one itself."""
     return Historian(rig, 1, server.database())
-
-
-class Looker:
-    """A worker's part in it: what it hears, what it asks, what it tells."""
-
-    def __init__(self, database):
-        self.database = database
-        self.asked, self.told = [], []
-
-    def hear(self, *words):
-        return take_words(self.database, list(words), lambda event, **more: self.told.append(event))
-
-    def look(self, settings=AT_ONCE, **more):
-        """Look; give what is asked now."""
-        del self.asked[:]
-        look_for_gaps(self.database, settings, lambda *said: self.asked.append(said), **more)
-        return [request for _, _, request in self.asked]
-
-    def answer(self, request, **members):
-        said = {
-            "schema_version": 1, "request": request["id"], "journal": JOURNAL, "begins_after": 0,
-            "after": request["list_after"], "after_hash": "00" * 32, "reached": 40,
-            "reached_hash": "7f" * 32, "entries": [], "sequences": {},
-        }  # fmt: skip
-        return self.hear(word_of(f"{harness.ROOT}/resent", json.dumps(said | members).encode()))
-
-    def state(self, state="online", n=40, journal=JOURNAL):
-        said = {"schema_version": 1, "state": state, "journal": journal}
-        if n is not None:
-            said["head"] = {"n": n}
-        return self.hear(word_of(f"{harness.ROOT}/state", json.dumps(said).encode()))
 
 
 @pytest.fixture
@@ -259,7 +225,7 @@ def test_what_the_database_refuses_is_passed_over_and_told(historian, looker):
     huge = huge.model_copy(update={"dead_letters": 1 << 40})
     fine = StateWord(schema_version=1, state="online", journal=uuid.UUID(JOURNAL))
     assert looker.hear((*BENCH, huge), ("sawmill", "bench-2", fine))[1] == []
-    assert looker.told == ["historian.not_understood"]
+    assert [event for event, _ in looker.told] == ["historian.not_understood"]
     assert historian.rows("SELECT bench FROM benchtally.journals") == [("bench-2",)]
 
 
@@ -342,3 +308,26 @@ def test_one_that_goes_on_counting_what_never_comes_is_not_asked_for_all_of_it_e
     store(50)
     looker.look()
     assert incomplete(historian) == [("readings", "ohm-1", 2, 90, "given-up")]
+
+
+def test_what_was_asked_at_a_moment_that_is_still_to_come_is_asked_again(historian, looker, store):
+    """As where the database's clock was a year ahead for a while: it would else be asked in a year."""
+    store(1, 3)
+    looker.state(n=40)
+    request = next(each for each in looker.look() if "list_after" in each)
+    looker.answer(request, entries=[[7, "tag", ids(1)[0]]], reached=30, sequences=None)
+    patient = Gaps(every_s=1, wait_s=3600, tries=9, requests=9)
+    looker.look(patient)
+    assert looker.look(patient) == [], "all of it was asked for a moment ago"
+    for column in ("gaps.asked_at", "missing.due_at", "journals.asked_at"):
+        table, name = column.split(".")
+        historian.rows(
+            f"UPDATE benchtally.{table} SET {name} = now() + interval '1 year' RETURNING 1"
+        )
+    asked = {frozenset(request) - {"id"} for request in looker.look(patient)}
+    assert asked == {
+        frozenset({"instrument", "first", "last"}),
+        frozenset({"first_entry", "last_entry"}),
+        frozenset({"list_after"}),
+    }
+    assert looker.look(patient) == []

@@ -53,6 +53,8 @@ HISTORIAN = {
     "[broker] of the historian": historian.BrokerSource,
     "[database] of the historian": historian.Database,
     "[gaps] of the historian": historian.Gaps,
+    "[bounds] of the historian": historian.Bounds,
+    "[metrics] of the historian": historian.Metrics,
 }
 _BESIDE = """\
 A [historian](../historian.md) stands beside a broker, on no bench, and has a file of its own, `benchtally-historian.toml`.

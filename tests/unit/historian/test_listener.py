@@ -9,6 +9,7 @@ import paho.mqtt.client
 import pytest
 
 from capture.errors import PublishError
+from capture.historian import listener as listening
 from capture.historian.listener import Listener
 from capture.historian.settings import BrokerSource
 from capture.publish.arrivals import Received
@@ -149,6 +150,37 @@ def test_a_broker_that_passes_over_receive_maximum_waits(play):
         assert listener.turn(5)
     assert set(listener.received) == {HELLO}
     assert listener.over is None
+
+
+def test_large_messages_wait_at_the_broker_and_are_stored_in_parts(play, monkeypatch):
+    """Thousands of them, each as large as a packet may be, would be a gigabyte in memory."""
+    monkeypatch.setattr(listening, "_MOST_HELD", 100)
+    monkeypatch.setattr(listening, "_BATCH", 12)
+    broker = play().ready()
+    listener = broker.listener
+    broker.say(21 * PUBLISH)  # five bytes each
+    broker.line.sendall(5 * PUBLISH)
+    assert not listener.turn(0)
+    assert len(listener.received) == 21
+    assert listener.take(100) == 3 * [HELLO]
+    assert listener.take(2) == 2 * [HELLO]
+    assert listener.turn(5)
+    taken = 5
+    while listener.received:
+        some = listener.take(100)
+        assert 0 < len(some) <= 3
+        taken += len(some)
+    assert taken == 26
+    assert listener.take(100) == []
+    assert listener.over is None
+
+
+def test_a_message_larger_than_is_stored_at_once_is_stored_alone(play, monkeypatch):
+    monkeypatch.setattr(listening, "_BATCH", 3)
+    broker = play().ready()
+    broker.say(2 * PUBLISH)
+    assert broker.listener.take(100) == [HELLO]
+    assert broker.listener.take(100) == [HELLO]
 
 
 def test_a_connection_whose_messages_pass_paho_by_is_kept_alive(play, monkeypatch):

@@ -13,7 +13,12 @@ LEVELS = {"debug", "info", "warning", "error", "exception", "critical"}
 # where they are called.
 RELAYS = {("capture/runtime/worker.py", "_complain"): "warning"}
 # A log's method, handed on under this name.
-HANDED = {("capture/historian/lists.py", "tell"): "warning"}
+HANDED = {
+    ("capture/historian/bounds.py", "tell"): "warning",
+    ("capture/historian/lists.py", "tell"): "warning",
+    ("capture/historian/reuse.py", "tell"): "warning",
+    ("capture/historian/storing.py", "tell"): "warning",
+}
 CHOSEN = {"instrument.state": {"info", "warning"}, "daemon.health": {"info", "warning"}}
 
 
