@@ -218,7 +218,7 @@ def _look(
         if reader is not None:
             reader.close()
     if doubts:
-        ask(doubts, drafts[0].quantity, as_json=as_json)
+        ask(doubts, as_json=as_json)
 
 
 def _append(settings: Any, drafts: Sequence[Any]) -> Any:

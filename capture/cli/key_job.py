@@ -231,7 +231,7 @@ def _write(
     try:
         write(confirmed=asked.confirmed)
     except DoubtError as error:
-        ask(error.doubts, keying.quantity, as_json=asked.as_json)
+        ask(error.doubts, as_json=asked.as_json)
         write(confirmed=True)
 
 

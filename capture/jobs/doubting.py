@@ -53,8 +53,9 @@ def doubts_of(
             machine.nameplate,
             draft,
             TestPoint.parse(point),
-            {**others, **block} if not step.take.at_s else others,
+            others,
             passed_over,
+            block,
         )
     if deviation is not None and deviation.value is not None:
         ours = shown_deviation(step, drafts)

@@ -103,7 +103,7 @@ function ask(form, doubts) {
   const list = document.createElement("ul");
   for (const doubt of doubts) {
     const item = document.createElement("li");
-    item.textContent = doubt.words;
+    item.textContent = doubt.meant ? `${doubt.words} (is ${doubt.meant} meant?)` : doubt.words;
     list.append(item);
   }
   const stands = document.createElement("button");
