@@ -45,7 +45,7 @@ def odd(
     others: values of the same quantity that it is held against. passed_over: readings that are no
     earlier test. beside: values on the same display. reader: None where there is no journal yet.
     """
-    mark = {None: "", Side.ABOVE: ">", Side.BELOW: "<"}[draft.bound and draft.bound.side]
+    mark = "" if draft.bound is None else {Side.ABOVE: ">", Side.BELOW: "<"}[draft.bound.side]
     shown = f"{mark}{draft.digits} {draft.shown_unit or draft.unit}".strip()
     where = shown if point is None else f"{point} {shown}"
     value, side = draft.value, None
