@@ -71,6 +71,7 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "results": [each.model_dump(mode="json", exclude={"job"}) for each in results.results],
         "suspicion": None if results.suspicion is None else suspicion_view(results.suspicion),
         "not_run": list(results.not_run),
+        "without_result": list(results.without_result),
         "result_notes": list(results.notes),
         "uncomputed": [asdict(each) for each in results.uncomputed],
     }

@@ -1,6 +1,6 @@
 """From a test set to results with verdicts, and a named suspect or an honest "cannot tell"."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from capture.errors import InputError
@@ -23,6 +23,7 @@ class Assessment:
         results: in the order a person would read them.
         suspicion: what is suspected, where the evidence allows the question.
         not_run: steps that belong to the test and have no readings.
+        without_result: steps whose readings came to no result.
         overall: the verdict over all; never a pass while steps are not run.
         notes: what was not used, and why.
     """
@@ -32,21 +33,30 @@ class Assessment:
     not_run: tuple[str, ...]
     overall: Overall
     notes: tuple[str, ...]
+    without_result: tuple[str, ...] = ()
 
 
-def assess(test_set: TestSet, site_limits: Overrides | None = None) -> Assessment:
+def assess(
+    test_set: TestSet,
+    site_limits: Overrides | None = None,
+    without_result: Collection[str] = (),
+) -> Assessment:
     """Compute and judge everything that the readings allow.
+
+    without_result: steps whose readings are left out because nothing could be made of them.
 
     Raises:
         InputError: a set that cannot be, or a limit that does not exist; says what and why.
     """
     try:
-        return _assess(test_set, site_limits)
+        return _assess(test_set, site_limits, without_result)
     except WindingError as error:
         raise InputError(str(error)) from error
 
 
-def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
+def _assess(
+    test_set: TestSet, site_limits: Overrides | None, without_result: Collection[str]
+) -> Assessment:
     limits = load_limits(site=site_limits, machine=test_set.rules.limits)
     found = gather(test_set)
     judged = Judged(test_set, found, limits)
@@ -58,23 +68,31 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
         "insulation": bool(found.insulation or found.insulation_at or found.insulation_by_phase),
         "pulse": bool(found.pulse),
     }
-    not_run = tuple(step for step in test_set.steps if not given[step])
+    missing = tuple(step for step in test_set.steps if not given[step])
+    whole = _overall(judged.results, missing, without_result, found)
     suspected = suspicion(test_set, found)
     found.notes += pulse_note(judged.pulse_statement, suspected)
     return Assessment(
         results=tuple(judged.results),
         suspicion=suspected,
-        not_run=not_run,
-        overall=_overall(judged.results, not_run, found),
+        not_run=tuple(step for step in missing if step not in without_result),
+        overall=whole,
         notes=tuple(found.notes),
+        without_result=tuple(step for step in missing if step in without_result),
     )
 
 
-def _overall(results: list[Named], not_run: tuple[str, ...], found: Gathered) -> Overall:
+def _overall(
+    results: list[Named],
+    missing: tuple[str, ...],
+    without_result: Collection[str],
+    found: Gathered,
+) -> Overall:
     """Give the verdict over all; no pass while something was tested that no limit is known of."""
     whole = overall(
         {each.name: each.result.judgement for each in results if each.result.judgement}
-        | dict.fromkeys(not_run)
+        | dict.fromkeys(missing),
+        without_result,
     )
     places_of = [place for place, each in found.insulation_at.items() if not each.own]
     strange = {"insulation": places_of, "resistance": list(found.resistance_elsewhere)}

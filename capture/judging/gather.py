@@ -229,8 +229,8 @@ def _take_inductance(
     alone = [pair for pair, each in found.inductance.items() if each.ohms is None]
     if alone:
         found.notes.append(
-            f"no loss beside the inductance of {', '.join(alone)} (resistance, Q or D of the same "
-            "display): the inductances are compared, and tell no fault"
+            f"no loss beside the inductance of {', '.join(alone)} (resistance, Q, D or phase "
+            "angle of the same display): the inductances are compared, and tell no fault"
         )
 
 
