@@ -5,9 +5,10 @@ mean two things is refused with its number.
 """
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
@@ -31,12 +32,12 @@ from capture.model import (
     parse_shown,
     unit_of,
 )
+from capture.model.loss import parse_loss, split_loss
+from capture.model.quantity import Quantity
 from capture.model.reading import Conditions, Quantified
 from capture.model.shown import DecimalMark
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from capture.journal import Row
 
 #: Order in which a pulse comparison's six times are taken: three pairs, both directions.
@@ -109,6 +110,8 @@ class Line:
     typed: str
     number: int = 0
     """Its line in what was handed in."""
+    loss: str | None = None
+    """What stood beside an inductance, with its name."""
 
 
 def make_reading(
@@ -232,17 +235,75 @@ def _evidence(keying: Keying, from_photo: FromPhoto | None) -> tuple[Evidence, .
     return (*keying.evidence, photo)
 
 
+def with_loss(
+    keying: Keying,
+    made: Callable[[Keying], ReadingDraft],
+    typed: str,
+    *,
+    shown_as: str = "",
+    id_: uuid.UUID | None = None,
+    again: str | None = None,
+) -> tuple[ReadingDraft, ReadingDraft]:
+    """Make drafts of an inductance and of the loss beside it: one frame, as a bridge sends it.
+
+    ``made`` makes the inductance; both get the conditions, and the circuit model that the loss
+    tells. ``typed`` is the loss with its name, or ``shown_as`` says what it is.
+
+    Raises:
+        InputError: the loss cannot be taken, stands beside something else, or contradicts the
+            model that is told.
+    """
+    if keying.quantity != Quantity.INDUCTANCE:
+        raise InputError(f"a loss stands beside an inductance, not beside {keying.quantity}")
+    loss = parse_loss(typed, shown_as)
+    told = keying.conditions.get("model")
+    if loss.model is not None:
+        if told not in (None, loss.model):
+            raise InputError(f"{typed.strip()!r} is of the {loss.model} model, and {told} is told")
+        keying = replace(keying, conditions={**keying.conditions, "model": loss.model})
+    inductance = made(keying)
+    # Keyed by two people only where both typed it.
+    second = None if again is None else keying.second_operator
+    beside = replace(keying, quantity=loss.quantity, unit=loss.unit, second_operator=second)
+    point = None if inductance.tag is None else inductance.tag.test_point
+    second_typed = None if again is None else parse_loss(again, shown_as).typed
+    try:
+        draft = make_reading(
+            beside,
+            loss.typed,
+            None if point is None else point.to_point(),
+            id_=id_,
+            group=inductance.group,
+            again=second_typed,
+        )
+    except InputError as error:
+        raise InputError(f"the loss: {error}") from error
+    # What was typed names it; the digits alone would not.
+    source = draft.source.model_copy(update={"typed": typed.strip()})
+    return inductance, draft.model_copy(update={"source": source})
+
+
 def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:
     """Make drafts of all values that stood on one display; they share a group.
+
+    Where losses stand beside them, each inductance and its loss are a display of their own.
 
     Raises:
         ConfigError: one line per fault; nothing is to be stored then.
     """
     group = new_id()
-    drafts, faults = [], []
+    drafts: list[ReadingDraft] = []
+    faults = []
     for place, line in enumerate(lines, start=1):
         number = line.number or place
         try:
+            if line.loss is not None:
+                drafts += with_loss(
+                    keying,
+                    partial(make_reading, typed=line.typed, point=line.point, group=new_id()),
+                    line.loss,
+                )
+                continue
             drafts.append(make_reading(keying, line.typed, line.point, group=group))
         except InputError as error:
             faults.append(f"line {number}: {error}")
@@ -280,7 +341,7 @@ def _parse_line(row: str) -> Line:
     if not words:
         raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
     if not words[0][:1].isalpha() or "-" not in words[0]:
-        return Line(None, " ".join(words))
+        return _line(None, " ".join(words))
     point = TestPoint.parse(words[0])
     rest = words[1:]
     if rest and rest[0].lower() in _DIRECTIONS:
@@ -288,7 +349,12 @@ def _parse_line(row: str) -> Line:
         rest = rest[1:]
     if not rest:
         raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
-    return Line(point, " ".join(rest))
+    return _line(point, " ".join(rest))
+
+
+def _line(point: TestPoint | None, text: str) -> Line:
+    typed, loss = split_loss(text)
+    return Line(point, typed, loss=loss)
 
 
 def _placed(lines: list[Line], order: Sequence[str]) -> list[Line]:

@@ -8,9 +8,10 @@ outside one, a machine that nobody registered is asked about too: it may be a sl
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
+from capture.jobs.lossy import is_loss, loss_doubts
 from capture.jobs.plausible import Doubt, doubts
 from capture.jobs.usual import is_line_winding
 from capture.model import PointOfTest, ReadingDraft, TestPoint
@@ -59,7 +60,7 @@ def odd(
         value, side = draft.bound.value, draft.bound.side
     earlier = []
     if reader is not None and machine is not None and point is not None:
-        earlier = _earlier(reader, machine, draft.quantity, point, passed_over)
+        earlier = _earlier(reader, machine, draft, point, passed_over)
     return [
         replace(doubt, words=f"{where}: {doubt.words}")
         for doubt in doubts(
@@ -89,6 +90,8 @@ def odd_outside_a_job(
     machine = None if fresh[0].tag is None else fresh[0].tag.machine
     plate, found = described(reader, machine)
     for place, draft in enumerate(fresh):
+        if is_loss(draft):
+            continue  # held against its inductance and the other pairs, below
         point = None if draft.tag is None else draft.tag.test_point
         beside = {
             str(at): each.value
@@ -97,6 +100,7 @@ def odd_outside_a_job(
         }
         at = None if point is None else point.to_point()
         found += odd(reader, machine, plate, draft, at, {}, beside=beside)
+    found += loss_doubts(fresh, {})
     return found
 
 
@@ -122,15 +126,17 @@ def described(
 def _earlier(
     reader: "JournalReader",
     machine: str,
-    quantity: str,
+    draft: ReadingDraft,
     point: TestPoint,
     passed_over: Collection[UUID],
 ) -> list[float]:
     """Give what earlier tests of the machine read at a point, either way round, newest first."""
     found: list[float] = []
-    for body in reader.readings(machine=machine, quantity=quantity, newest_first=True):
+    for body in reader.readings(machine=machine, quantity=draft.quantity, newest_first=True):
         if len(found) >= _EARLIER:
             break
+        if is_loss(draft) != _is_alternating(body):
+            continue  # ohms of a bridge's frame are no ohms of an ohmmeter
         tag_point = (body.get("tag") or {}).get("test_point")
         value = body.get("value")
         if UUID(str(body["id"])) in passed_over or not tag_point or value is None:
@@ -139,3 +145,9 @@ def _earlier(
         if (other.pair or str(other)) == (point.pair or str(point)):
             found.append(float(value))
     return found
+
+
+def _is_alternating(body: Mapping[str, Any]) -> bool:
+    """Tell whether a stored resistance is the loss of a bridge's frame."""
+    alternating = "frequency" in (body.get("conditions") or {})
+    return body.get("quantity") == Quantity.RESISTANCE and alternating

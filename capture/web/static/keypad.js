@@ -3,6 +3,9 @@
 const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ",", "0", "⌫", ">", "---", "next"];
 const NAMES = { "⌫": "delete the last character", ">": "above", "---": "no value", ",": "decimal mark" };
 
+// What a display shows, each in a field of its own.
+const FIELDS = "[data-value], [data-again], [data-loss]";
+
 function build(pad) {
   if (pad.childElementCount) return;
   for (const key of KEYS) {
@@ -22,12 +25,12 @@ function build(pad) {
 }
 
 function inputs(form) {
-  return Array.from(form.querySelectorAll("[data-value], [data-again]")).filter((each) => !each.hidden);
+  return Array.from(form.querySelectorAll(FIELDS)).filter((each) => !each.hidden);
 }
 
 let last = null;
 document.addEventListener("focusin", (event) => {
-  if (event.target.matches("[data-value], [data-again]")) last = event.target;
+  if (event.target.matches(FIELDS)) last = event.target;
 });
 
 document.addEventListener("click", (event) => {
@@ -51,7 +54,7 @@ document.addEventListener("click", (event) => {
 
 document.addEventListener("keydown", (event) => {
   // Enter moves on to the next value; in the last one it sends.
-  if (event.key !== "Enter" || !event.target.matches("[data-value], [data-again]")) return;
+  if (event.key !== "Enter" || !event.target.matches(FIELDS)) return;
   const fields = inputs(event.target.closest("form"));
   const next = fields[fields.indexOf(event.target) + 1];
   if (next) {
