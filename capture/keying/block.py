@@ -6,6 +6,7 @@ from functools import partial
 
 from capture.errors import ConfigError, InputError
 from capture.keying.reading import Keying, make_reading, with_loss
+from capture.keying.typed import plain
 from capture.model import Direction, ReadingDraft, TestPoint, new_id
 from capture.model.loss import split_loss
 
@@ -88,10 +89,13 @@ def _parse_line(row: str) -> Line:
     words = row.replace(";", " ").replace("|", " ").split()
     if not words:
         raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
-    if not words[0][:1].isalpha() or "-" not in words[0]:
+    first = plain(words[0]).rstrip(":=")
+    if not first[:1].isalpha() or "-" not in first:
         return _line(None, " ".join(words))
-    point = TestPoint.parse(words[0])
+    point = TestPoint.parse(first)
     rest = words[1:]
+    if rest and rest[0] in (":", "="):
+        rest = rest[1:]
     if rest and rest[0].lower() in _DIRECTIONS:
         point = point.towards(Direction(rest[0].lower()))
         rest = rest[1:]

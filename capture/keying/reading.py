@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from capture.errors import InputError
 from capture.faults import one_line
+from capture.keying.typed import as_typed, read_typed
 from capture.model import (
     Bound,
     Evidence,
@@ -23,7 +24,6 @@ from capture.model import (
     Shown,
     TestPoint,
     new_id,
-    parse_shown,
     unit_of,
 )
 from capture.model.loss import parse_loss
@@ -111,7 +111,7 @@ def make_reading(
     if point is not None and keying.machine is None:
         raise InputError("a test point belongs to a machine; give --machine as well")
     base = unit_of(keying.quantity)
-    shown = parse_shown(typed, mark=keying.mark, default_unit=keying.unit)
+    shown = read_typed(typed, mark=keying.mark, default_unit=keying.unit)
     _check_second(keying, typed, shown, again)
     unit = shown.unit or base
     if unit is None:
@@ -144,7 +144,7 @@ def make_reading(
             bound=None
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
-            source=_source(keying, typed.strip(), from_photo),
+            source=_source(keying, as_typed(typed), from_photo),
             conditions=_conditions(keying),
             series=series,
             group=group,
@@ -164,7 +164,7 @@ def _conditions(keying: Keying) -> Conditions:
     found: Conditions = dict(keying.conditions)
     if (typed := keying.conditions.get("frequency")) is not None:
         try:
-            shown = parse_shown(typed, mark=keying.mark, default_unit="Hz")
+            shown = read_typed(typed, mark=keying.mark, default_unit="Hz")
         except InputError as error:
             raise InputError(f"the frequency: {error}") from error
         if shown.unit != "Hz" or shown.value is None or shown.value <= 0:
@@ -252,7 +252,7 @@ def with_loss(
     except InputError as error:
         raise InputError(f"the loss: {error}") from error
     # What was typed names it; the digits alone would not.
-    source = draft.source.model_copy(update={"typed": typed.strip()})
+    source = draft.source.model_copy(update={"typed": as_typed(typed)})
     return inductance, draft.model_copy(update={"source": source})
 
 
@@ -267,7 +267,7 @@ def _check_second(keying: Keying, typed: str, shown: Shown, again: str | None) -
         raise InputError("the second keying is by another person, not by the same one")
     if again is None:
         raise InputError("the second keying is missing")
-    other = parse_shown(again, mark=keying.mark, default_unit=keying.unit)
+    other = read_typed(again, mark=keying.mark, default_unit=keying.unit)
     same = (other.status, other.value, other.bound) == (shown.status, shown.value, shown.bound)
     if not same or other.unit not in (None, shown.unit):
         raise InputError(
