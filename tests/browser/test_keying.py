@@ -55,6 +55,11 @@ def test_three_pairs_by_the_pad_and_by_a_keyboard_then_a_column_pasted(bench, pe
     assert found == ["62.1", "29.1", "62,3", "29.3", "62.2", "29.2"]
     assert tablet.look()["suspicion"]["statement"] == "balanced"
 
+    a_column_is_pasted(who, tablet)
+
+
+def a_column_is_pasted(who, tablet):
+    page = who.page
     tablet.start("fan-07", "pulse-six-readings", rotor="out")
     tablet.act("overridden", step="pulse", lock="insulation", reason="tested before")
     page.goto(f"/jobs/{tablet.job}")
@@ -65,6 +70,12 @@ def test_three_pairs_by_the_pad_and_by_a_keyboard_then_a_column_pasted(bench, pe
     paste(page, "#value-1", "\t".join(SIX))
     for at, value in enumerate(SIX, start=1):
         expect(page.locator(f"#value-{at}")).to_have_value(value)
+    # A bound is seen after the number, and stands before it.
+    page.locator("#value-1").click()
+    press(page, "above")
+    expect(page.locator("#value-1")).to_have_value(f">{SIX[0]}")
+    press(page, "above range, OL")
+    expect(page.locator("#value-1")).to_have_value("OL")
 
 
 def taken(tablet, pair):

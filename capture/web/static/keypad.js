@@ -50,6 +50,7 @@ document.addEventListener("click", (event) => {
     for (const field of fields) field.inputMode = on ? "text" : "none";
   } else if (key === "⌫") last.value = last.value.slice(0, -1);
   else if (key === "---" || key === "OL") last.value = key;
+  else if (key === ">" || key === "<") last.value = key + last.value.replace(/^[<>]/, ""); // it stands before the number
   else last.value += key;
   last.dispatchEvent(new Event("input", { bubbles: true }));
   last.focus();

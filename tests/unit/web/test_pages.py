@@ -241,7 +241,7 @@ def test_a_loss_is_keyed_beside_an_inductance_and_the_next_pair_begins_as_this_o
         '<option value="series" selected>',
         "<option selected>mH</option>",
         'name="display.instrument" value="bridge"',
-        "Filled in as inductance-u-v was keyed",
+        "Filled in as it was at Inductance U-V: change what is different here.",
     ):
         assert field in page, field
 
