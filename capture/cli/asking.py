@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 def ask(
     doubts: "Sequence[Doubt]",
-    quantity: str,
     *,
     as_json: bool,
     look_at: str = "display",
@@ -31,7 +30,7 @@ def ask(
     Raises:
         CaptureError: it does not, or there is nobody to ask; nothing is to be stored then.
     """
-    words = [_question(doubt, quantity) for doubt in doubts]
+    words = [_question(doubt) for doubt in doubts]
     if as_json or not sys.stdin.isatty():
         raise CaptureError(
             f"{'; '.join(words)}; nothing is stored: look at the {look_at} once more, and add "
@@ -43,13 +42,7 @@ def ask(
         raise CaptureError(f"nothing is stored; {do} it again")
 
 
-def _question(doubt: "Doubt", quantity: str) -> str:
-    from capture.display import quantity_text
-    from capture.model import unit_of
-
+def _question(doubt: "Doubt") -> str:
     if doubt.machine is not None:
         return f"{doubt.words}, `benchtally machine add {shlex.quote(doubt.machine)}` registers it"
-    if doubt.suggestion is None:
-        return doubt.words
-    meant = quantity_text(doubt.suggestion, unit_of(quantity) or "", digits=6)
-    return f"{doubt.words} (is {meant} meant?)"
+    return doubt.question

@@ -187,15 +187,8 @@ def show_results(view: View) -> None:
     if results:
         rows = [_result_row(each) for each in results]
         console(_WIDTH).print(table(("result", "value", "limit", "verdict"), rows))
-    suspicion = view["suspicion"]
-    if suspicion is not None:
-        for word in suspicion["words"]:
-            say(clean(word[:1].upper() + word[1:] + "."))
-        for label, lines in (("For", "speaks_for"), ("Against", "speaks_against")):
-            for line in suspicion[lines]:
-                say(f"{label}: {clean(line)}")
-        if suspicion["next_measurement"]:
-            say(f"Measure next: {clean(suspicion['next_measurement'])}")
+    if view["suspicion"] is not None:
+        _show_suspicion(view["suspicion"])
     for note in view["result_notes"]:
         say(f"Note: {clean(note)}")
     sources = sorted(
@@ -209,7 +202,19 @@ def show_results(view: View) -> None:
         say("Limits: " + clean("; ".join(sources)))
     if view["not_run"]:
         say(clean(f"Not run: {', '.join(view['not_run'])}. The whole is open until they are."))
+    if view["without_result"]:
+        say(clean(f"Taken, without a result: {', '.join(view['without_result'])}; see the notes."))
     say(clean(f"Verdict: {view['verdict']}."))
+
+
+def _show_suspicion(suspicion: View) -> None:
+    for word in suspicion["words"]:
+        say(clean(word[:1].upper() + word[1:] + "."))
+    for label, lines in (("For", "speaks_for"), ("Against", "speaks_against")):
+        for line in suspicion[lines]:
+            say(f"{label}: {clean(line)}")
+    if suspicion["next_measurement"]:
+        say(f"Measure next: {clean(suspicion['next_measurement'])}")
 
 
 _CONFIRM = {"ramp-down": "ramped-down", "discharge": "discharged"}

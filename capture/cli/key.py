@@ -2,20 +2,22 @@
 
 import sys
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from capture.cli.bench import SeenOption, look_before_writing, read_id
+from capture.cli.bench import SeenOption, id_beside, look_before_writing, read_id
 from capture.cli.entry import DirectionOption, NoteOption, OperatorOption, PointOption, read_point
-from capture.cli.key_job import Asked, key_in_job, photos
+from capture.cli.key_job import Asked, key_in_job, part_loss, photos
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
 from capture.display import console, table
 from capture.errors import InputError
 
 _ORDER = "U-V,V-U,V-W,W-V,W-U,U-W"
 _JOB_ONLY = "--step, --shown-deviation, --second-operator, --again, --applied and --seen"
+_MODELS = ("series", "parallel")
 _LAWS = ("period", "time-constant", "rise", "unknown")
 
 
@@ -45,6 +47,14 @@ def register(app: typer.Typer) -> None:
         frequency: Annotated[
             str | None,
             typer.Option(help="Frequency that a bridge measured at: '1 kHz'; hertz if no unit."),
+        ] = None,
+        loss: Annotated[
+            str | None,
+            typer.Option(help="What a bridge shows beside an inductance: 'Q 13.4', 'Rs 831 mΩ'."),
+        ] = None,
+        model: Annotated[
+            str | None,
+            typer.Option(help="Circuit model of an inductance: series or parallel (Ls, Lp)."),
         ] = None,
         decimal: Annotated[
             str, typer.Option(help="Decimal mark: point, comma, or auto (what is clear).")
@@ -98,13 +108,15 @@ def register(app: typer.Typer) -> None:
         In a block each line is a test point and a value (`V-U 87.42 µs`, `U-V reverse 87.42 µs`),
         or all lines are values alone, in the order of --order. A block is stored whole or not at
         all. What is odd about a value, or a machine that is not registered, is asked about.
+        Beside an inductance its loss may stand, by its name: Q, D, Rs, Rp or θ, by --loss or
+        behind the value (`U-V 62.1 mH Q 13.4`).
 
         With --job a step of a job is keyed: all its values at once, or one. With a second
         operator, the second keying of a block stands below a line `again`.
         """
         from capture.clock import SystemClock
         from capture.config import load_config
-        from capture.keying import Keying, Line, make_block, make_reading
+        from capture.keying import Keying, Line, make_block
 
         if decimal not in ("auto", "point", "comma"):
             raise InputError(f"--decimal {decimal!r} is none of auto, point, comma")
@@ -119,7 +131,7 @@ def register(app: typer.Typer) -> None:
             clock_synchronised=clock.synchronised(),
             machine=machine,
             note=note,
-            conditions=_conditions(quantity, law, frequency, in_job=job is not None),
+            conditions=_conditions(quantity, law, frequency, model, in_job=job is not None),
             mark=decimal,  # type: ignore[arg-type] # checked above
             unit=unit,
             evidence=photos(settings.evidence_path, photo or ()),
@@ -133,14 +145,14 @@ def register(app: typer.Typer) -> None:
                 raise InputError("give one value with its unit, as in '87.42 µs', or --block")
             asked = Asked(
                 job, step, value, again, points, shown_deviation, confirm, applied, seen,
-                reading_id, as_json,
+                reading_id, as_json, loss,
             )  # fmt: skip
             return key_in_job(config, keying, asked)
         given = (step, shown_deviation, second_operator, again, applied, seen)
         if any(each is not None for each in given):
             raise InputError(f"{_JOB_ONLY} belong to --job")
         if block:
-            if value is not None or point is not None or reading_id is not None:
+            if any(each is not None for each in (value, point, reading_id, loss)):
                 raise InputError("--block takes its values, test points and ids from its lines")
             lines: Sequence[Line] = _read_block(list(points) or _ORDER.split(","))
             drafts = make_block(keying, lines)
@@ -148,7 +160,7 @@ def register(app: typer.Typer) -> None:
             if value is None:
                 raise InputError("give the value with its unit, as in '87.42 µs', or --block")
             where = read_point(point, direction)
-            drafts = [make_reading(keying, value, where, id_=read_id(reading_id))]
+            drafts = _one(keying, value, loss, where, read_id(reading_id))
         look_before_writing(settings)
         again_ = reading_id is not None
         _look(settings.journal_path, drafts, again=again_, confirmed=confirm, as_json=as_json)
@@ -157,12 +169,26 @@ def register(app: typer.Typer) -> None:
         return DONE
 
 
+def _one(keying: Any, value: str, loss: str | None, where: Any, id_: Any) -> list[Any]:
+    """Make the draft of one value, and of the loss that stands beside it."""
+    from capture.keying import make_reading, with_loss
+    from capture.model import new_id
+
+    typed, loss = part_loss(keying.quantity, value, loss)
+    make = partial(make_reading, typed=typed, point=where, id_=id_)
+    if loss is None:
+        return [make(keying)]
+    beside = None if id_ is None else id_beside(id_, 1)
+    make = partial(make, group=id_ or new_id())
+    return list(with_loss(keying, make, loss, id_=beside))
+
+
 def _order(text: str | None) -> tuple[str, ...]:
     return () if text is None else tuple(each.strip() for each in text.split(","))
 
 
 def _conditions(
-    quantity: str, law: str | None, frequency: str | None, *, in_job: bool
+    quantity: str, law: str | None, frequency: str | None, model: str | None, *, in_job: bool
 ) -> dict[str, str]:
     if frequency is not None:
         from capture.model.quantity import AT_A_FREQUENCY
@@ -170,6 +196,12 @@ def _conditions(
         if quantity not in AT_A_FREQUENCY | {"resistance"}:
             raise InputError(f"--frequency belongs to what a bridge measures, not to {quantity}")
     at = {} if frequency is None else {"frequency": frequency}
+    if model is not None:
+        if quantity != "inductance":
+            raise InputError(f"--model belongs to an inductance, not to {quantity}")
+        if model not in _MODELS:
+            raise InputError(f"--model {model!r} is none of {', '.join(_MODELS)}")
+        at["model"] = model
     if law is not None and law not in _LAWS:
         raise InputError(f"--law {law!r} is none of {', '.join(_LAWS)}")
     if quantity != "pulse_time":
@@ -218,7 +250,7 @@ def _look(
         if reader is not None:
             reader.close()
     if doubts:
-        ask(doubts, drafts[0].quantity, as_json=as_json)
+        ask(doubts, as_json=as_json)
 
 
 def _append(settings: Any, drafts: Sequence[Any]) -> Any:

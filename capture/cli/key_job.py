@@ -20,7 +20,7 @@ from capture.errors import InputError
 if TYPE_CHECKING:
     from capture.jobs.procedure import Step
     from capture.jobs.state import JobState
-    from capture.keying import Keying
+    from capture.keying import Keying, Line
     from capture.model import Evidence
 
 _AGAIN = "again"
@@ -34,6 +34,7 @@ class Asked:
     Attributes:
         value, again: the one value, and the same as a second person typed it; None for a block.
         order: test points in the instrument's order, where that is not the step's.
+        loss: what stood beside the one value, an inductance.
     """
 
     job: str
@@ -47,6 +48,7 @@ class Asked:
     seen: int | None = None
     id: str | None = None
     as_json: bool = False
+    loss: str | None = None
 
 
 def key_in_job(config: Path | None, keying: "Keying", asked: Asked) -> int:
@@ -60,6 +62,7 @@ def key_in_job(config: Path | None, keying: "Keying", asked: Asked) -> int:
         state = bench.state(asked.job)
         who = bench.who(keying.operator, asked.id)
         step = _step(state, asked.step or _keyed_before(bench, who.id), keying.quantity)
+        keying = _with_frequency(bench, state, step, keying, asked)
         values = _values(step, keying, asked, who.id)
         deviation = None
         if asked.shown_deviation is not None:
@@ -122,17 +125,80 @@ def _step(state: "JobState", name: str | None, quantity: str) -> "Step":
 
 def _values(step: "Step", keying: "Keying", asked: Asked, act: uuid.UUID) -> list[Any]:
     """Give the values as typed, in the order of the step's test points or times."""
+    losses: list[str | None] = [None]
     if asked.value is not None:
-        firsts, seconds = [asked.value], [asked.again]
+        firsts, seconds, losses = [asked.value], [asked.again], [asked.loss]
+    elif asked.loss is not None:
+        raise InputError("in a block the loss stands behind its inductance: 'U-V 62.1 mH Q 13.4'")
     else:
         first, second = _read_block(step, keying, asked.order)
         firsts, seconds = first, list(second) if second else [None] * len(first)
         if len(seconds) != len(firsts):
             raise InputError(f"{len(firsts)} values were keyed, and {len(seconds)} of them again")
+    losses = losses * len(firsts)
     return [
-        replace(_typed(id_beside(act, place), typed), again=again)
-        for place, (typed, again) in enumerate(zip(firsts, seconds, strict=True), start=1)
+        _with_loss(keying.quantity, act, (place, len(firsts)), typed, again, loss)
+        for place, (typed, again, loss) in enumerate(
+            zip(firsts, seconds, losses, strict=True), start=1
+        )
     ]
+
+
+def _with_loss(
+    quantity: str,
+    act: uuid.UUID,
+    places: tuple[int, int],
+    typed: str,
+    again: str | None,
+    loss: str | None,
+) -> Any:
+    """Give one value as typed, with what stands beside it; ``places`` are its own and all."""
+    from capture.jobs.keyed import TypedLoss
+
+    place, count = places
+    typed, loss = part_loss(quantity, typed, loss)
+    second, loss_again = (None, None) if again is None else part_loss(quantity, again, None)
+    value = replace(_typed(id_beside(act, place), typed), again=second)
+    if loss is None:
+        return value
+    # Behind the values and the shown deviation, which pulse times alone have.
+    id_ = id_beside(act, count + 1 + place)
+    return replace(value, loss=TypedLoss(id_, loss, loss_again))
+
+
+def part_loss(quantity: str, typed: str, loss: str | None) -> tuple[str, str | None]:
+    """Part what was typed for an inductance from the loss behind it, or told beside it.
+
+    Raises:
+        InputError: it stands at both places.
+    """
+    from capture.model.loss import split_loss
+
+    if quantity != "inductance":
+        return typed, loss
+    value, behind = split_loss(typed)
+    if behind is not None and loss is not None:
+        raise InputError(f"{typed.strip()!r} has its loss behind it; leave out --loss")
+    return value, behind or loss
+
+
+def _with_frequency(
+    bench: Bench, state: "JobState", step: "Step", keying: "Keying", asked: Asked
+) -> "Keying":
+    """Take the frequency of the job's last step of the quantity where none is told, and say so."""
+    from capture.jobs.remembered import remembered
+    from capture.model.quantity import AT_A_FREQUENCY
+
+    told = {**step.conditions, **keying.conditions}
+    if keying.quantity not in AT_A_FREQUENCY or "frequency" in told:
+        return keying
+    held = bench.desk.service.readings_of(state)
+    found = remembered(state, step.id, held.get)
+    if "frequency" not in found:
+        return keying
+    if not asked.as_json:
+        say(f"at {clean(found['frequency'])}, as {found['step']} (another one: --frequency)")
+    return replace(keying, conditions={**keying.conditions, "frequency": found["frequency"]})
 
 
 def _typed(id_: uuid.UUID, typed: str) -> Any:
@@ -191,14 +257,18 @@ def _sorted(step: "Step", order: Sequence[str], text: str) -> list[str]:
         for line in lines:
             if line.point is not None and line.point != TestPoint.parse(step.points[0]):
                 raise InputError(f"line {line.number}: step {step.id} is at {step.points[0]}")
-        return [line.typed for line in lines]
-    found = {str(line.point): line.typed for line in parse_block(text, order or step.points)}
+        return [_whole(line) for line in lines]
+    found = {str(line.point): _whole(line) for line in parse_block(text, order or step.points)}
     missing = [point for point in step.points if point not in found]
     foreign = [point for point in found if point not in step.points]
     if missing or foreign:
         wrong = f"{missing[0]} is missing" if missing else f"{foreign[0]} is none of them"
         raise InputError(f"step {step.id} is at {', '.join(step.points)}: {wrong}")
     return [found[point] for point in step.points]
+
+
+def _whole(line: "Line") -> str:
+    return line.typed if line.loss is None else f"{line.typed} {line.loss}"
 
 
 def _write(
@@ -231,7 +301,7 @@ def _write(
     try:
         write(confirmed=asked.confirmed)
     except DoubtError as error:
-        ask(error.doubts, keying.quantity, as_json=asked.as_json)
+        ask(error.doubts, as_json=asked.as_json)
         write(confirmed=True)
 
 

@@ -70,7 +70,7 @@ def register(app: typer.Typer) -> None:
         finally:
             reader.close()
         if doubts:
-            ask(doubts, "", as_json=as_json, look_at="label", do="tag")
+            ask(doubts, as_json=as_json, look_at="label", do="tag")
         store = Store(settings.journal_path)
         try:
             store.append(tags)

@@ -1,8 +1,11 @@
 """Which values of a step a person is asked about before they are taken."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
+from uuid import UUID
 
 from capture.jobs.fit import shown_deviation, value_of
+from capture.jobs.lossy import loss_doubts, quality_of
 from capture.jobs.odd import odd
 from capture.jobs.plausible import Doubt, mismatch
 from capture.jobs.procedure import Step
@@ -10,6 +13,7 @@ from capture.jobs.service import JobService
 from capture.jobs.state import JobState
 from capture.journal import JournalReader
 from capture.model import ReadingDraft, TestPoint
+from capture.model.loss import LOSSES
 
 
 def doubts_of(
@@ -40,10 +44,11 @@ def doubts_of(
     passed_over = {id_ for each in state.steps.values() for id_ in each.readings}
     passed_over |= {id_ for each in state.steps.values() for id_, _ in each.superseded}
     found = []
-    for place, draft in enumerate(drafts):
+    own = [each for each in drafts if each.quantity == step.quantity]
+    for place, draft in enumerate(own):
         block = {
             str(at): each.value
-            for at, each in enumerate(drafts)
+            for at, each in enumerate(own)
             if at != place and each.value is not None
         }
         point = step.points[place] if len(step.points) > 1 else step.points[0]
@@ -53,14 +58,47 @@ def doubts_of(
             machine.nameplate,
             draft,
             TestPoint.parse(point),
-            {**others, **block} if not step.take.at_s else others,
+            others,
             passed_over,
+            block,
         )
+    if len(own) < len(drafts):
+        found += loss_doubts(drafts, _qualities(state, step, held), _direct(state, held))
     if deviation is not None and deviation.value is not None:
         ours = shown_deviation(step, drafts)
         if ours is not None:
             off = mismatch(ours, deviation.value, _last_step(deviation.digits))
             found += [] if off is None else [off]
+    return found
+
+
+def _qualities(
+    state: JobState, step: Step, held: Mapping[UUID, dict[str, Any]]
+) -> dict[str, float]:
+    """Give the Q of the inductances that other steps of the job have taken, by step."""
+    found = {}
+    for other in state.steps.values():
+        if other.step.quantity != step.quantity or other.step.id == step.id:
+            continue
+        bodies = [held[each] for each in other.readings if each in held]
+        henries = {body.get("group"): body for body in bodies if body["quantity"] == step.quantity}
+        for body in bodies:
+            if body["quantity"] in LOSSES:
+                q = quality_of(body, henries.get(body.get("group")))
+                if q is not None:
+                    found[other.step.id] = q
+    return found
+
+
+def _direct(state: JobState, held: Mapping[UUID, dict[str, Any]]) -> dict[str, float]:
+    """Give the resistances of the job to direct current, in ohms, by test point."""
+    found = {}
+    for other in state.steps.values():
+        if other.step.quantity == "resistance" and len(other.step.points) == 1:
+            for each in other.readings:
+                value = value_of(held.get(each, {}), "resistance")
+                if value is not None:
+                    found[str(TestPoint.parse(other.step.points[0]))] = value
     return found
 
 

@@ -13,10 +13,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from statistics import median
+from types import MappingProxyType
 
+from capture.display import quantity_text
 from capture.errors import CaptureError, InputError
+from capture.jobs.usual import ANY_MACHINE, USUAL
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity, unit_of
+from capture.model.status import Side
 
 #: How many times larger or smaller than its like a value may be, by quantity. Two pairs of a faulty
 #: winding differ by 2 (an open delta) or 3. Insulation changes by decades with damp and heat.
@@ -30,16 +34,6 @@ SPREAD: dict[str, float] = {
     Quantity.TEST_VOLTAGE: 5.0,
     Quantity.INSULATION_RESISTANCE: 30.0,
     Quantity.LEAKAGE_CURRENT: 30.0,
-}
-
-#: What any machine on a bench shows, from a few watts to some megawatts, in the base unit.
-ANY_MACHINE: dict[str, tuple[float, float]] = {
-    Quantity.RESISTANCE: (1e-5, 1e5),
-    Quantity.INDUCTANCE: (1e-6, 1e3),
-    Quantity.CAPACITANCE: (1e-11, 1e-4),
-    Quantity.INSULATION_RESISTANCE: (1e3, 1e14),
-    Quantity.PULSE_TIME: (1e-7, 1.0),
-    Quantity.TEST_VOLTAGE: (1.0, 5e4),
 }
 
 _PREFIX = 3  # decades from one prefix to the next
@@ -67,11 +61,25 @@ class Doubt:
         words: one line that says what is odd, and what it is compared with.
         suggestion: the value in the base unit, if a slipped prefix explains it; else None.
         machine: the one that nobody registered, if that is what is odd; else None.
+        unit: of the suggestion.
     """
 
     words: str
     suggestion: float | None = None
     machine: str | None = None
+    unit: str = ""
+
+    @property
+    def meant(self) -> str | None:
+        """What the suggestion is, with its unit and prefix."""
+        if self.suggestion is None:
+            return None
+        return quantity_text(self.suggestion, self.unit, digits=6)
+
+    @property
+    def question(self) -> str:
+        """The words, and whether the suggestion is meant."""
+        return self.words if self.meant is None else f"{self.words} (is {self.meant} meant?)"
 
 
 class DoubtError(CaptureError):
@@ -93,13 +101,19 @@ def doubts(
     nameplate: Nameplate | None,
     others: Mapping[str, float],
     earlier: Sequence[float],
+    beside: Mapping[str, float] = MappingProxyType({}),
+    line_winding: bool = False,
+    bound: Side | None = None,
 ) -> list[Doubt]:
     """List what is odd about a value; empty where nothing is.
 
     value: in `unit`, the UCUM base unit. others: values of the same quantity at the other test
-    points, by name. earlier: those of the same test point in earlier tests. Values among them that
-    are not above zero are passed over. Of a quantity that may be negative only the unit is looked
-    at. A test voltage never gets a suggestion.
+    points, by name. earlier: those of the same test point in earlier tests. beside: values that
+    stand on the same display, and slip together with this one. Values among them that are not above
+    zero are passed over. line_winding: it is between the line terminals of a winding, whose range
+    is known where nothing else is. bound: the value is beyond this number, on that side. Of a
+    quantity that may be negative only the unit is looked at. A test voltage never gets a
+    suggestion.
 
     Raises InputError for a quantity that is not known.
     """
@@ -113,14 +127,22 @@ def doubts(
         return []
     if value <= 0:
         return [Doubt(f"{quantity} is {_shown(value, unit)}; more than zero is expected")]
+    near = {**others, **beside}.values()
     found = [
-        _against_likes(value, unit, spread, "the other test points read", others.values()),
-        _against_likes(value, unit, spread, "earlier tests read", earlier),
+        _against_likes(value, unit, spread, "the other test points read", near, bound),
+        _against_likes(value, unit, spread, "earlier tests read", earlier, bound),
         _against_nameplate(quantity, value, unit, nameplate),
     ]
-    if not any(found) and quantity in ANY_MACHINE:
-        low, high = ANY_MACHINE[quantity]
-        found = [_outside(value, unit, low, high, "any machine is expected to read")]
+    alone = not _usable(others.values()) and not _usable(earlier)
+    if not any(found):
+        known = _lets_expect(quantity, nameplate) is not None
+        alternating = nameplate is None or nameplate.winding in _ALTERNATING
+        if alone and not known and line_winding and alternating and quantity in USUAL:
+            words = "there is nothing to compare it with, and windings mostly read"
+            found = [_outside(value, unit, *USUAL[quantity], words)]
+        elif quantity in ANY_MACHINE:
+            words = "any machine is expected to read"
+            found = [_outside(value, unit, *ANY_MACHINE[quantity], words)]
     doubted = [doubt for doubt in found if doubt is not None]
     if quantity == Quantity.TEST_VOLTAGE:
         return [Doubt(doubt.words) for doubt in doubted]
@@ -150,16 +172,27 @@ def mismatch(ours_per_cent: float, shown_per_cent: float, resolution: float) -> 
     )
 
 
+def _usable(likes: Iterable[float]) -> list[float]:
+    return [like for like in likes if math.isfinite(like) and like > 0]
+
+
 def _against_likes(
-    value: float, unit: str, spread: float, words: str, likes: Iterable[float]
+    value: float,
+    unit: str,
+    spread: float,
+    words: str,
+    likes: Iterable[float],
+    bound: Side | None = None,
 ) -> Doubt | None:
-    usable = [like for like in likes if math.isfinite(like) and like > 0]
+    usable = _usable(likes)
     if not usable:
         return None
     middle = median(usable)
-    # Within the spread of any of them is within it.
-    low, high = min(middle, *usable) / spread, max(middle, *usable) * spread
-    if low <= value <= high:
+    # Near any of them is near enough; one that slipped itself vouches for nothing between.
+    if any(like / spread <= value <= like * spread for like in (middle, *usable)):
+        return None
+    # More than a little contradicts nothing, and neither does less than much.
+    if bound == (Side.ABOVE if value < middle else Side.BELOW):
         return None
     times = value / middle if value > middle else middle / value
     side = "more" if value > middle else "less"
@@ -167,22 +200,28 @@ def _against_likes(
         f"{_shown(value, unit)} is {_times(times)} times {side} than {words} "
         f"({_shown(middle, unit)})",
         _unslipped(value, middle / spread, middle * spread, middle),
+        unit=unit,
     )
 
 
 def _against_nameplate(
     quantity: str, value: float, unit: str, nameplate: Nameplate | None
 ) -> Doubt | None:
-    if nameplate is None or nameplate.winding not in _ALTERNATING:
-        return None
-    limits = None
-    if quantity == Quantity.RESISTANCE:
-        limits = _expected_ohms(nameplate)
-    elif quantity == Quantity.INDUCTANCE:
-        limits = _expected_henries(nameplate)
+    limits = _lets_expect(quantity, nameplate)
     if limits is None:
         return None
     return _outside(value, unit, *limits, "the nameplate lets expect")
+
+
+def _lets_expect(quantity: str, nameplate: Nameplate | None) -> tuple[float, float] | None:
+    """Give what a nameplate lets expect of a quantity; None where it tells too little."""
+    if nameplate is None or nameplate.winding not in _ALTERNATING:
+        return None
+    if quantity == Quantity.RESISTANCE:
+        return _expected_ohms(nameplate)
+    if quantity == Quantity.INDUCTANCE:
+        return _expected_henries(nameplate)
+    return None
 
 
 def _outside(value: float, unit: str, low: float, high: float, words: str) -> Doubt | None:
@@ -191,6 +230,7 @@ def _outside(value: float, unit: str, low: float, high: float, words: str) -> Do
     return Doubt(
         f"{_shown(value, unit)}: {words} {_shown(low, unit)} to {_shown(high, unit)}",
         _unslipped(value, low, high, math.sqrt(low * high)),
+        unit=unit,
     )
 
 
@@ -221,13 +261,23 @@ def _amperes(nameplate: Nameplate) -> tuple[float, float] | None:
 
 
 def _expected_ohms(nameplate: Nameplate) -> tuple[float, float] | None:
-    amperes = _amperes(nameplate)
-    if amperes is None or nameplate.rated_watts is None:
+    amperes, watts = _amperes(nameplate), _watts(nameplate)
+    if amperes is None or watts is None:
         return None
     few, many = amperes
-    low = 2 / 3 * _COPPER_LOSS[0] * nameplate.rated_watts / many**2
-    high = 2 / 3 * _COPPER_LOSS[1] * nameplate.rated_watts / few**2
+    low = 2 / 3 * _COPPER_LOSS[0] * watts[0] / many**2
+    high = 2 / 3 * _COPPER_LOSS[1] * watts[1] / few**2
     return low / _CONNECTIONS, high * _CONNECTIONS
+
+
+def _watts(nameplate: Nameplate) -> tuple[float, float] | None:
+    """Give the lowest and highest likely rated power; current and voltage tell it nearly."""
+    if nameplate.rated_watts is not None:
+        return nameplate.rated_watts, nameplate.rated_watts
+    if nameplate.rated_amperes is None or nameplate.rated_volts is None:
+        return None
+    apparent = math.sqrt(3) * nameplate.rated_volts * nameplate.rated_amperes
+    return apparent / _CURRENT[1], apparent / _CURRENT[0]
 
 
 def _expected_henries(nameplate: Nameplate) -> tuple[float, float] | None:

@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from capture.errors import InputError
 from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
-from capture.jobs.state import JobState, StepStatus
+from capture.jobs.state import JobState, JobStatus, StepStatus
 from capture.jobs.taken import (
     KINDS,
     Readings,
@@ -88,6 +88,8 @@ class JobResults:
         sentence: the plain sentence, first of all.
         verdict: over all steps; never a pass while one is missing.
         results: as they are stored, in the order a person would read them.
+        not_run: kinds of test that have no values, or are still being done.
+        without_result: kinds of test that were done, and whose values came to no result.
         notes: what was not used or not computed, and why.
         uncomputed: what of the notes says why a quantity came to no result.
     """
@@ -99,6 +101,7 @@ class JobResults:
     not_run: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     uncomputed: tuple[Uncomputed, ...] = ()
+    without_result: tuple[str, ...] = ()
 
 
 def compute(
@@ -141,17 +144,19 @@ def compute(
             usable += group
             results += found.results
             notes += found.notes
+    without = _without_result(state, [each.quantity for each in uncomputed])
     if not usable:
-        missing = ", ".join(steps)
+        missing = tuple(each for each in steps if each not in without)
         return JobResults(
-            sentence=f"Nothing can be said yet: {missing} still to be done.",
+            sentence=f"Nothing can be said yet: {_lacking(missing, without)}.",
             verdict="inconclusive",
-            not_run=steps,
+            not_run=missing,
             notes=tuple(notes),
             uncomputed=tuple(uncomputed),
+            without_result=without,
         )
     try:
-        assessment = assess(set_of(usable, _INSULATION, steps), site_limits)
+        assessment = assess(set_of(usable, _INSULATION, steps), site_limits, without)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
@@ -170,7 +175,25 @@ def compute(
         not_run=assessment.not_run,
         notes=tuple(dict.fromkeys((*notes, *assessment.notes))),
         uncomputed=tuple(uncomputed),
+        without_result=assessment.without_result,
     )
+
+
+def _without_result(state: JobState, quantities: Sequence[str]) -> tuple[str, ...]:
+    """Name the kinds of test that were done for nothing: no more of their values is to come."""
+    going_on = state.status in (JobStatus.RUNNING, JobStatus.PAUSED)
+    open_ = {
+        step.step.quantity
+        for step in state.steps.values()
+        if step.status is StepStatus.OPEN and going_on
+    }
+    return tuple(dict.fromkeys(KINDS[each] for each in quantities if each not in open_))
+
+
+def _lacking(missing: Sequence[str], without: Sequence[str]) -> str:
+    parts = [f"{', '.join(missing)} still to be done"] if missing else []
+    parts += [f"{', '.join(without)} taken, without a result"] if without else []
+    return "; ".join(parts)
 
 
 def sentence(assessment: Assessment) -> str:

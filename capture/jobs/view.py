@@ -13,9 +13,10 @@ from capture.jobs.earlier import has_insulation
 from capture.jobs.guidance import guidance
 from capture.jobs.locks import Failed, Lock, discharges_beside, locks
 from capture.jobs.owed import owed
+from capture.jobs.remembered import remembered
 from capture.jobs.results import JobResults
 from capture.jobs.state import JobState, StepState, StepStatus
-from capture.model import TestPoint
+from capture.model import PointOfTest, TestPoint
 from capture.model.fields import rfc3339
 from capture.model.machine import MachineEntry
 from capture.model.quantity import unit_of
@@ -71,6 +72,7 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "results": [each.model_dump(mode="json", exclude={"job"}) for each in results.results],
         "suspicion": None if results.suspicion is None else suspicion_view(results.suspicion),
         "not_run": list(results.not_run),
+        "without_result": list(results.without_result),
         "result_notes": list(results.notes),
         "uncomputed": [asdict(each) for each in results.uncomputed],
     }
@@ -114,6 +116,7 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
             **asked.conditions,
             **step.conditions.model_dump(mode="json", exclude_none=True),
         },
+        "remembered": remembered(sight.state, asked.id, sight.readings) if open_ else {},
         "explain": asked.explain,
         "settings": [asdict(each) for each in told.settings],
         "limits": [asdict(each) for each in told.bounds],
@@ -166,7 +169,13 @@ def value_view(
     """Write one taken reading out, with where it came from."""
     if body is None:
         return {"reading": str(id_), "status": "not in the journal"}
-    point = points[place] if place < len(points) else (points[0] if points else None)
+    own = (body.get("tag") or {}).get("test_point")
+    if place < len(points):
+        point: str | None = points[place]
+    elif own and len(points) > 1:
+        point = str(PointOfTest.model_validate(own).to_point())
+    else:
+        point = points[0] if points else None
     source = body["source"]
     return {
         "reading": str(id_),

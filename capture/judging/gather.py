@@ -5,6 +5,7 @@ Nothing is dropped in silence: a reading that finds no place is named, with the 
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import pi, radians, tan
 
 from capture.errors import InputError
 from capture.judging.lacking import OfReadingError, name_of
@@ -18,6 +19,7 @@ from capture.winding import Bounded, InductanceReading, Measured, PulseReadings
 PAIRS = ("U-V", "V-W", "W-U")
 ENDS = ("U1-U2", "V1-V2", "W1-W2")
 _PHASES = frozenset("UVW")
+_FACTORS = ("quality_factor", "dissipation_factor", "phase_angle")  # what tells Q
 _BELIEVED = frozenset({Status.OK, Status.STALE})
 
 
@@ -75,7 +77,7 @@ def gather(test_set: TestSet) -> Gathered:
     _take_resistance(dc, names, found)
     _take_pulse(by_quantity.pop("pulse_time", []), names, found)
     _take_insulation(by_quantity.pop("insulation_resistance", []), test_set.machine.winding, found)
-    for quantity in ("quality_factor", "dissipation_factor", "phase_angle"):
+    for quantity in _FACTORS:
         by_quantity.pop(quantity, None)  # taken with the inductance they stood beside
     for quantity, readings in by_quantity.items():
         found.notes.append(f"{len(readings)} readings of {quantity} are not judged")
@@ -205,7 +207,7 @@ def _take_inductance(
     _require_all("inductance", placed, names)
     beside = {
         (each.quantity, each.group): each
-        for quantity in ("quality_factor", "dissipation_factor")
+        for quantity in _FACTORS
         for each in others.get(quantity, [])
         if each.group
     }
@@ -229,8 +231,8 @@ def _take_inductance(
     alone = [pair for pair, each in found.inductance.items() if each.ohms is None]
     if alone:
         found.notes.append(
-            f"no loss beside the inductance of {', '.join(alone)} (resistance, Q or D of the same "
-            "display): the inductances are compared, and tell no fault"
+            f"no loss beside the inductance of {', '.join(alone)} (resistance, Q, D or phase "
+            "angle of the same display): the inductances are compared, and tell no fault"
         )
 
 
@@ -241,7 +243,7 @@ def _loss(
     frames: Mapping[str, SetReading],
     beside: Mapping[tuple[str, str], SetReading],
 ) -> Measured | None:
-    """Give the resistance that stood beside an inductance, or follows from Q or D beside it.
+    """Give the resistance that stood beside an inductance, or follows from Q, D or an angle.
 
     None where nothing beside it tells the loss.
     """
@@ -250,16 +252,30 @@ def _loss(
         ohms = as_number(partner)
         if isinstance(ohms, Measured):
             return ohms
-    reactance = 2 * 3.141592653589793 * hertz * henries.value
-    for quantity in ("quality_factor", "dissipation_factor"):
+    reactance = 2 * pi * hertz * henries.value
+    for quantity in _FACTORS:
         factor = beside.get((quantity, reading.group))
-        if factor is not None and factor.value:
-            q = factor.value if quantity == "quality_factor" else 1 / factor.value
+        q = None if factor is None else _quality(factor)
+        if factor is not None and q:
             ohms_value = (
                 reactance * q if reading.conditions.get("model") == "parallel" else reactance / q
             )
             return Measured(value=ohms_value, instrument=reading.instrument, id=factor.id)
     return None
+
+
+def _quality(factor: SetReading) -> float | None:
+    """Give the Q that a Q, a D or a phase angle says; None where it says none.
+
+    θ = atan Q, in either model (textbook). Outside of 0 to 90° there is no inductance.
+    """
+    if not factor.value:
+        return None
+    if factor.quantity == "quality_factor":
+        return factor.value
+    if factor.quantity == "dissipation_factor":
+        return 1 / factor.value
+    return tan(radians(factor.value)) if 0 < factor.value < 90 else None  # noqa: PLR2004 - degrees
 
 
 def _frames(resistances: list[SetReading]) -> dict[str, SetReading]:

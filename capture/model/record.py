@@ -285,6 +285,8 @@ class Record(Model):
     """Names of the results that the verdict comes from."""
     not_run: tuple[Line, ...] = Field((), exclude_if=is_empty)
     """Kinds of test that the procedure asks for and that have no readings."""
+    without_result: tuple[Line, ...] = Field((), exclude_if=is_empty)
+    """Kinds of test that were done, and whose readings came to no result; the remarks say why."""
     suspicion: RecordSuspicion | None = Field(None, exclude_if=is_none)
     """What may be wrong with the winding, where there was enough to judge by."""
     results: tuple[ResultRecord, ...]

@@ -100,6 +100,7 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
             and results.verdict not in _DECIDES_NOTHING
         ),
         not_run=results.not_run,
+        without_result=results.without_result,
         suspicion=None
         if results.suspicion is None
         else RecordSuspicion.model_validate(suspicion_view(results.suspicion)),

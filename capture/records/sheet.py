@@ -19,7 +19,7 @@ from capture.records.titles import condition_rows, nameplate_rows
 _PROBABLE = 0.01  # a cause less likely is not listed
 _MOST_CAUSES = 4
 _HASH_SHOWN = 12
-_ID = re.compile(r"reading ([0-9a-f]{8}-[0-9a-f-]{27})")
+_ID = re.compile(r"(?:reading|Ablesung) ([0-9a-f]{8}-[0-9a-f-]{27})")
 
 #: A mark a verdict is drawn with, so that no colour is needed.
 MARKS = {
@@ -75,7 +75,7 @@ class _Sheet:
             "locks": tables.locks(),
             "cautions": self._cautions(),
             "notes": [clean(each) for each in record.notes],
-            "remarks": [self._without_ids(text.say(each)) for each in record.remarks],
+            "remarks": [self._without_ids(text.remark(each)) for each in record.remarks],
             "signature": self._signature(),
             "proof": self._proof(),
             "words": {
@@ -140,6 +140,9 @@ class _Sheet:
         if record.not_run:
             names = ", ".join(text.say(each) for each in record.not_run)
             lines.append(text("not_run", names=names))
+        if record.without_result:
+            names = ", ".join(text.say(each) for each in record.without_result)
+            lines.append(text("without_result", names=names))
         open_ = [
             each
             for each in record.results

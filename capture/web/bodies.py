@@ -114,6 +114,18 @@ class ReadDisplay(Body):
     """Profile of the instrument, whose ``[display]`` says how it is laid out."""
 
 
+class KeyedLoss(Body):
+    """What stood beside an inductance, as typed."""
+
+    id: UUID
+    """UUIDv7 of its reading, made where it is typed."""
+    typed: Typed
+    """With its name (``Q 13.4``, ``D 0.0746``, ``Rs 831 mΩ``, ``Rp 4.7 kΩ``, ``θ 85.7°``), or as
+    ``display.loss`` says."""
+    again: Typed | None = None
+    """The same as a second person typed it; without, one person keyed it."""
+
+
 class KeyedValue(Body):
     """One value as typed."""
 
@@ -127,6 +139,8 @@ class KeyedValue(Body):
     """Seconds since the voltage was reached, for insulation."""
     from_photo: FromPhoto | None = None
     """Given where the person confirms, or corrects, what was read off a photo."""
+    loss: KeyedLoss | None = None
+    """What stood beside it, where it is an inductance."""
 
 
 class Display(Body):
@@ -136,6 +150,9 @@ class Display(Body):
     """Instrument whose display it is, by its name on the bench."""
     unit: str = Field("", max_length=16)
     """Unit as shown, for values that have none beside them."""
+    loss: str = Field("", max_length=16)
+    """Which loss stands beside inductances, with its unit, for those that do not say it: ``Q``,
+    ``D``, ``Rs mΩ``, ``Rp kΩ``, ``θ``."""
     decimal: Literal["auto", "point", "comma"] = "auto"
     """Mark before the decimals; ``auto`` takes what is clear and refuses the rest."""
     law: Literal["period", "time-constant", "rise", "unknown"] | None = None

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query
 
-from capture.jobs.keyed import KeyedValues, TypedValue
+from capture.jobs.keyed import KeyedValues, TypedLoss, TypedValue
 from capture.jobs.service import Who
 from capture.model.job import SignedOff, StepId
 from capture.web.bench import Bench
@@ -84,6 +84,7 @@ def make_router(bench: Bench) -> APIRouter:
                 if body.shown_deviation is None
                 else _typed(bench, body.shown_deviation),
                 confirmed=body.confirmed,
+                loss_as=body.display.loss,
             )
             state = desk.key(
                 job,
@@ -100,4 +101,12 @@ def make_router(bench: Bench) -> APIRouter:
 
 
 def _typed(bench: Bench, value: KeyedValue) -> TypedValue:
-    return TypedValue(value.id, value.typed, value.elapsed, value.again, from_photo(bench, value))
+    loss = value.loss
+    return TypedValue(
+        value.id,
+        value.typed,
+        value.elapsed,
+        value.again,
+        from_photo(bench, value),
+        None if loss is None else TypedLoss(loss.id, loss.typed, loss.again),
+    )

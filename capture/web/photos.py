@@ -115,4 +115,4 @@ def _unlikely(
         drafts, _ = drafts_of(state, step, KeyedValues(keying, values))
     except InputError:
         return ()  # something is missing or was misread: its own doubts say so
-    return tuple(doubt.words for doubt in desk.doubts(state, step, drafts))
+    return tuple(doubt.question for doubt in desk.doubts(state, step, drafts))

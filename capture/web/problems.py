@@ -142,7 +142,10 @@ def of(error: CaptureError) -> JSONResponse:
             ]
             return problem(423, "locked", str(error), locks=locks)
         case DoubtError():
-            doubts = [{"words": each.words, "suggestion": each.suggestion} for each in error.doubts]
+            doubts = [
+                {"words": each.words, "suggestion": each.suggestion, "meant": each.meant}
+                for each in error.doubts
+            ]
             return problem(422, "doubt", str(error), doubts=doubts)
         case InputError() | ConfigError():
             return problem(400, "input", str(error))

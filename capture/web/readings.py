@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from functools import partial
 from typing import Annotated, Any
 from uuid import UUID
 
@@ -11,7 +12,7 @@ from capture.errors import InputError, NotThereError
 from capture.jobs.odd import described, odd_outside_a_job
 from capture.jobs.plausible import DoubtError
 from capture.journal import JournalReader
-from capture.keying import FromPhoto, Keying, make_reading, refuse_other_use
+from capture.keying import FromPhoto, Keying, make_reading, refuse_other_use, with_loss
 from capture.model import Evidence, ReadingDraft, Tag, TestPoint, new_id
 from capture.model.fields import MachineId, QuantityName, Slug
 from capture.tagging import make_tag
@@ -80,17 +81,21 @@ def make_router(bench: Bench) -> APIRouter:
         drafts: list[ReadingDraft] = []
         for value in body.values:
             point = None if value.point is None else TestPoint.parse(value.point)
-            drafts.append(
-                make_reading(
-                    keying,
-                    value.typed,
-                    point,
-                    id_=value.id,
-                    group=group,
-                    again=value.again,
-                    from_photo=from_photo(bench, value),
-                )
+            make = partial(
+                make_reading,
+                typed=value.typed,
+                point=point,
+                id_=value.id,
+                group=group if value.loss is None else new_id(),
+                again=value.again,
+                from_photo=from_photo(bench, value),
             )
+            if value.loss is None:
+                drafts.append(make(keying))
+                continue
+            typed, id_, again = value.loss.typed, value.loss.id, value.loss.again
+            shown_as = body.display.loss
+            drafts += with_loss(keying, make, typed, shown_as=shown_as, id_=id_, again=again)
         with bench.reader() as reader:
             refuse_other_use(drafts, reader.entry)
             doubts = [] if body.confirmed else odd_outside_a_job(reader, drafts)

@@ -221,7 +221,9 @@ def series_of(reading: InductanceReading) -> tuple[Number, Number]:
     Raises MissingReadingError where the loss is not known.
     """
     if reading.ohms is None:
-        raise MissingReadingError("the loss", "the resistance, Q or D beside the inductance")
+        raise MissingReadingError(
+            "the loss", "the resistance, Q, D or phase angle beside the inductance"
+        )
     if reading.model == "series":
         return reading.henries, reading.ohms
     both = series_parallel(reading.henries, reading.ohms, reading.hertz, reading.model)

@@ -155,14 +155,14 @@ def _asymmetry(pair: str, entry: PulseReadings) -> Asymmetry:
         + stdev(entry.reverse) ** 2 / len(entry.reverse)
     ) ** 0.5
     significant = abs(forward - reverse) > _SIGNIFICANT * scatter
+    than = "more than" if significant else "within"
     return Asymmetry(
         per_cent=difference,
         repeatability_per_cent=100 * scatter / middle,
         significant=significant,
         causes=ASYMMETRY_CAUSES if significant else (),
-        statement=f"{pair} differs by {difference:+.2f} % between directions, "
-        + ("more than" if significant else "within")
-        + f" the scatter of {100 * scatter / middle:.2f} %",
+        statement=f"{pair} differs by {difference:+.2f} % between directions, {than} the scatter of"
+        f" {100 * scatter / middle:.2f} %",
     )
 
 

@@ -162,10 +162,10 @@ def test_a_reload_and_a_lost_connection_in_the_middle_of_keying(bench, person):
     page.locator(".pad").get_by_role("button", name="next").click()
     for pressed in ("1", "1", "2", "decimal mark", "4"):
         page.locator(".pad").get_by_role("button", name=pressed, exact=True).click()
-    expect(page.locator("#value-1")).to_have_value("112,6")
+    expect(page.locator("#value-1")).to_have_value("112.6")
     page.reload()
-    expect(page.locator("#value-1")).to_have_value("112,6")
-    expect(page.locator("#value-2")).to_have_value("112,4")
+    expect(page.locator("#value-1")).to_have_value("112.6")
+    expect(page.locator("#value-2")).to_have_value("112.4")
     for at, value in enumerate(SIX[2:], start=3):
         page.locator(f"#value-{at}").fill(value.removesuffix(" µs"))
     # The network goes; a reload shows the page as it was; the values are sent when it is back.

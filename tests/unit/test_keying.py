@@ -94,6 +94,20 @@ def test_a_block_of_points_and_values_is_read():
     ]
 
 
+@pytest.mark.parametrize(
+    "row",
+    [
+        "U\u2013V 842.1 mΩ",
+        "U-V: 842.1 mΩ",
+        "U-V = 842.1 mΩ",
+        "\ufeffU-V 842.1 mΩ",
+        "\uff35-V 842.1 mΩ",
+    ],
+)
+def test_a_line_out_of_a_note_or_a_table_is_read_alike(row):
+    assert parse_block(row) == parse_block("U-V 842.1 mΩ")
+
+
 def test_values_alone_take_the_points_of_the_order():
     lines = parse_block("\n".join(f"{n} µs" for n in range(1, 7)), SIX)
     assert [str(line.point) for line in lines] == list(SIX)

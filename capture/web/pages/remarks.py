@@ -10,7 +10,7 @@ _CONDITIONS = {"winding_celsius": "the winding temperature, under the conditions
 def uncomputed(view: Mapping[str, Any]) -> list[str]:
     """Give why the values of a quantity came to no result; none while steps of it are open.
 
-    Without this the sentence says only that the quantity is still to be done, or was not run.
+    Without this the sentence says only that the values came to none.
     """
     open_ = {step["quantity"] for step in view["steps"] if step["status"] == "open"}
     done = {step["quantity"] for step in view["steps"] if step["status"] == "taken"} - open_

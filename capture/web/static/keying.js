@@ -29,6 +29,9 @@ function bodyOf(form) {
     if (field.dataset.elapsed) value.elapsed = Number(field.dataset.elapsed);
     const again = form.querySelector(`[data-again="${field.dataset.value}"]`).value.trim();
     if (again && body.display.second_operator) value.again = again;
+    const loss = form.querySelector(`[data-loss="${field.dataset.value}"]`);
+    const lost = loss && !loss.hidden ? loss.value.trim() : "";
+    if (lost) value.loss = { id: idOf(ids, `loss-${field.dataset.value}`, lost), typed: lost };
     // Keyed twice is surer than confirmed: then the photo is evidence, and no more.
     else value.from_photo = fromPhoto(draft, field.dataset.value);
     if (!value.from_photo) delete value.from_photo;
@@ -103,7 +106,7 @@ function ask(form, doubts) {
   const list = document.createElement("ul");
   for (const doubt of doubts) {
     const item = document.createElement("li");
-    item.textContent = doubt.words;
+    item.textContent = doubt.meant ? `${doubt.words} (is ${doubt.meant} meant?)` : doubt.words;
     list.append(item);
   }
   const stands = document.createElement("button");
@@ -134,6 +137,26 @@ document.addEventListener("input", (event) => {
   say(form, "Kept on this device until it is taken.");
   if (event.target.matches("[data-second]")) second(form);
 });
+
+// A select tells of a change by both events in some browsers, by this one in all.
+document.addEventListener("change", (event) => {
+  const form = event.target.closest("form[data-key]");
+  if (form && event.target.matches("[data-loss-as]")) losses(form);
+});
+
+/** A field for the loss stands beside each inductance while somebody says which loss it is. */
+function losses(form) {
+  const as = form.querySelector("[data-loss-as]");
+  if (!as) return;
+  for (const field of form.querySelectorAll("[data-loss]")) field.hidden = !as.value;
+  // A resistance tells the model itself: Rs stands beside Ls.
+  const told = { Rs: "series", Rp: "parallel" }[as.value.slice(0, 2)];
+  const model = form.querySelector("[name='display.conditions.model']");
+  if (told && model.value !== told) {
+    model.value = told;
+    model.dispatchEvent(new Event("input", { bubbles: true }));
+  }
+}
 
 function second(form) {
   const wanted = Boolean(form.querySelector("[data-second]").value.trim());
@@ -198,6 +221,7 @@ function begin(root) {
     photosOf(form);
     show(form);
     second(form);
+    losses(form);
     const draft = held(form.dataset.draft);
     if (draft.fields && form.querySelector("[data-value]").value) say(form, "Kept on this device until it is taken.");
   }

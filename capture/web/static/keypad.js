@@ -1,7 +1,13 @@
 // A number pad for gloves: it types into the field that was touched last.
 
-const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ",", "0", "⌫", ">", "---", "next"];
-const NAMES = { "⌫": "delete the last character", ">": "above", "---": "no value", ",": "decimal mark" };
+import { trouble } from "./api.js";
+
+// The mark is a point: a comma before three decimals could also part thousands, and is refused.
+const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "⌫", ">", "<", "OL", "---", "next"];
+const NAMES = { "⌫": "delete the last character", ">": "above", "<": "below", OL: "above range, OL", "---": "no value", ".": "decimal mark" };
+
+// What a display shows, each in a field of its own.
+const FIELDS = "[data-value], [data-again], [data-loss]";
 
 function build(pad) {
   if (pad.childElementCount) return;
@@ -22,12 +28,12 @@ function build(pad) {
 }
 
 function inputs(form) {
-  return Array.from(form.querySelectorAll("[data-value], [data-again]")).filter((each) => !each.hidden);
+  return Array.from(form.querySelectorAll(FIELDS)).filter((each) => !each.hidden);
 }
 
 let last = null;
 document.addEventListener("focusin", (event) => {
-  if (event.target.matches("[data-value], [data-again]")) last = event.target;
+  if (event.target.matches(FIELDS)) last = event.target;
 });
 
 document.addEventListener("click", (event) => {
@@ -43,15 +49,37 @@ document.addEventListener("click", (event) => {
     button.setAttribute("aria-pressed", String(on));
     for (const field of fields) field.inputMode = on ? "text" : "none";
   } else if (key === "⌫") last.value = last.value.slice(0, -1);
-  else if (key === "---") last.value = "---";
+  else if (key === "---" || key === "OL") last.value = key;
+  else if (key === ">" || key === "<") last.value = key + last.value.replace(/^[<>]/, ""); // it stands before the number
   else last.value += key;
   last.dispatchEvent(new Event("input", { bubbles: true }));
   last.focus();
 });
 
+// A column out of a table: one value a field. A browser would write them one behind the other, as one number.
+document.addEventListener("paste", (event) => {
+  const field = event.target;
+  if (!field.matches || !field.matches(FIELDS)) return;
+  const pasted = event.clipboardData.getData("text").split(/[\r\n\t]+/).map((each) => each.trim()).filter(Boolean);
+  if (pasted.length < 2) return;
+  event.preventDefault();
+  const kind = ["data-value", "data-again", "data-loss"].find((each) => field.hasAttribute(each));
+  const fields = inputs(field.closest("form")).filter((each) => each.hasAttribute(kind));
+  const rest = fields.slice(fields.indexOf(field));
+  if (pasted.length > rest.length) {
+    trouble(`${pasted.length} values were pasted for ${rest.length} field${rest.length === 1 ? "" : "s"}: nothing was taken over. Paste as many as there are, or one at a time.`);
+    return;
+  }
+  pasted.forEach((each, at) => {
+    rest[at].value = each;
+    rest[at].dispatchEvent(new Event("input", { bubbles: true }));
+  });
+  rest[pasted.length - 1].focus();
+});
+
 document.addEventListener("keydown", (event) => {
   // Enter moves on to the next value; in the last one it sends.
-  if (event.key !== "Enter" || !event.target.matches("[data-value], [data-again]")) return;
+  if (event.key !== "Enter" || !event.target.matches(FIELDS)) return;
   const fields = inputs(event.target.closest("form"));
   const next = fields[fields.indexOf(event.target) + 1];
   if (next) {

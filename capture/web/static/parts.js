@@ -108,7 +108,11 @@ function drawLater() {
   }, RETRY);
 }
 
-/** Details that a person opened stay open, and the field they are in keeps focus and text. */
+/** Details that a person opened stay open, and the field they are in keeps focus and text.
+ *
+ * A step's grid is followed by the next one's, with fields of the same names: what was taken for one pair of leads must not stand
+ * there for the next. Its first value is what is typed next.
+ */
 function keepOpen(old, made) {
   const openNow = Array.from(old.querySelectorAll("details[open] > summary"), (each) => each.textContent);
   for (const summary of made.querySelectorAll("details > summary")) {
@@ -116,9 +120,13 @@ function keepOpen(old, made) {
   }
   for (const field of old.querySelectorAll("input[id], select[id]")) {
     const twin = made.querySelector("#" + CSS.escape(field.id));
-    if (twin && field.type !== "hidden" && field.type !== "file" && field.value !== field.defaultValue) {
-      if (field.tagName === "INPUT") twin.value = field.value;
+    if (!twin) continue;
+    const same = field.form?.dataset.draft === twin.form?.dataset.draft;
+    if (same && field.tagName === "INPUT" && field.type !== "hidden" && field.type !== "file" && field.value !== field.defaultValue) {
+      twin.value = field.value;
     }
-    if (twin && field === document.activeElement) requestAnimationFrame(() => twin.focus());
+    if (field !== document.activeElement) continue;
+    const next = same ? twin : twin.form?.querySelector("[data-value]") ?? twin;
+    requestAnimationFrame(() => next.focus());
   }
 }

@@ -46,6 +46,43 @@ def test_what_a_bridge_shows_is_keyed_with_its_frequency(run, journal, typed):
     assert reading["conditions"] == {"frequency": {"value": 1000.0, "unit": "Hz"}}
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [("62.1 mH", "--loss", "Rs 29.1 Ω"), ("62.1 mH Rs 29,1 Ω",)],
+    ids=["told", "behind"],
+)
+def test_a_loss_is_keyed_beside_an_inductance(run, journal, some_id, arguments):
+    """As a bridge sends it: two readings of one frame."""
+    for _ in range(2):
+        code, out, err = run(
+            "key", "inductance", *arguments, "--frequency", "1 kHz", "--id", str(some_id), *OPERATOR
+        )
+        assert (code, err) == (0, "")
+        assert "29.1 Ohm" in out
+    henries, ohms = stored(journal)
+    assert henries["group"] == ohms["group"]
+    assert (ohms["quantity"], ohms["conditions"]["model"]) == ("resistance", "series")
+
+
+def test_a_model_without_a_loss_that_tells_it_is_told(run, journal):
+    arguments = ("key", "inductance", "62.1 mH", "--frequency", "1 kHz", "--loss", "Q 13.4")
+    code, _, err = run(*arguments, "--model", "parallel", *OPERATOR)
+    assert (code, err) == (0, "")
+    assert [each["conditions"]["model"] for each in stored(journal)] == 2 * ["parallel"]
+
+
+def test_a_block_has_losses_behind_its_values(run, journal, registered):
+    block = "U-V 62.1 mH Q 13.4\nV-W 62.3 mH Q 13.1\nW-U 62.2 mH D 0.075\n"
+    machine = ("--machine", "FAN-07", "--frequency", "1 kHz")
+    code, _, err = run("key", "inductance", "--block", *machine, *OPERATOR, given=block)
+    assert (code, err) == (0, "")
+    found = stored(journal)
+    assert [each["quantity"] for each in found[4:]] == ["inductance", "dissipation_factor"]
+    assert len({each["group"] for each in found}) == 3
+    points = [each["tag"]["test_point"]["pair"] for each in found]
+    assert points == ["U-V", "U-V", "V-W", "V-W", "W-U", "W-U"]
+
+
 def test_key_takes_the_same_id_once(run, journal, some_id):
     for expected in ("no. 1", "was stored before"):
         code, out, _ = run("key", "resistance", "5 Ω", "--id", str(some_id), *OPERATOR)
@@ -118,6 +155,12 @@ def test_key_says_back_in_json(run):
         (("resistance", "5 Ω", "--law", "rise"), "--law belongs to the quantity pulse_time"),
         (("pulse_time", "5 µs", "--law", "ohm"), "--law 'ohm' is none of period"),
         (("pulse_time", "5 µs", "--frequency", "1 kHz"), "not to pulse_time"),
+        (("resistance", "5 Ω", "--loss", "Q 3"), "not beside resistance"),
+        (("resistance", "5 Ω", "--model", "series"), "belongs to an inductance"),
+        (("inductance", "5 mH", "--model", "both"), "none of series, parallel"),
+        (("inductance", "5 mH", "--loss", "3"), "does not say which loss it is"),
+        (("inductance", "5 mH Q 3", "--loss", "Q 3"), "leave out --loss"),
+        (("inductance", "--block", "--loss", "Q 3"), "takes its values"),
         (("inductance", "5 mH", "--frequency", "1 kΩ"), "the frequency: '1 kΩ' is none"),
         (("inductance", "5 mH", "--frequency", "-50"), "the frequency: '-50' is none"),
         (("inductance", "5 mH", "--frequency", "mains"), "the frequency: 'mains' is not a value"),

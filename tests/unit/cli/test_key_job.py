@@ -182,6 +182,29 @@ def test_at_a_terminal_the_doubt_is_put_to_the_person(pulse, terminal, answer, c
         assert "is 121.7 µs meant?" in said
 
 
+def test_a_loss_and_the_frequency_that_the_job_remembers(jobs):
+    """Told once, said back at the next pair, and another one where it is given."""
+    jobs.start("three-pair-inductance")
+    jobs.key("inductance", "62.1 mH", "--frequency", "1 kHz", "--loss", "Rs 29.1 Ω")
+    said = jobs.key("inductance", "62.3 mH Rs 29.3 Ω")
+    assert said.startswith("at 1 kHz, as inductance-u-v (another one: --frequency)")
+    said = jobs.key("inductance", "--block", "--frequency", "120 Hz", given="62.2 mH Q 3.1")
+    assert "at 1 kHz" not in said
+    found = [each["conditions"]["frequency"]["value"] for each in jobs.readings()]
+    assert found == [1000, 1000, 1000, 1000, 120, 120]
+    quantities = [each["quantity"] for each in jobs.readings()]
+    assert quantities == ["inductance", "resistance"] * 2 + ["inductance", "quality_factor"]
+
+
+def test_a_second_person_keys_the_loss_behind_the_value(jobs):
+    jobs.start("three-pair-inductance")
+    second = ("--frequency", "1 kHz", "--second-operator", "foreman")
+    said = jobs.key("inductance", "62.1 mH Q 13.4", "--again", "62.1 mH Q 13.1", *second, code=2)
+    assert "'13.4' and '13.1' differ" in said
+    jobs.key("inductance", "62.1 mH Q 13.4", "--again", "62.1 mH Q 13,4", *second)
+    assert {each["source"]["times"] for each in jobs.readings()} == {2}
+
+
 @pytest.mark.parametrize(("shown", "code"), [("7.9", 0), ("7.9 %", 0), ("-7.9 %", 0), ("9.7 %", 1)])
 def test_the_deviation_that_the_instrument_shows_is_held_against_ours(pulse, shown, code):
     """(121.9 - 112.4) / 121.9 = 7.793 % of the six; of the pairs' means (121.8 - 112.5) / 121.8 = 7.64 %."""

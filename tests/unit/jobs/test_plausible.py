@@ -7,7 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.errors import InputError
-from capture.jobs.plausible import ANY_MACHINE, SPREAD, doubts, mismatch
+from capture.jobs.plausible import SPREAD, doubts, mismatch
+from capture.jobs.usual import ANY_MACHINE, USUAL, is_line_winding
+from capture.model import TestPoint
 from capture.model.machine import Nameplate
 from simulators.winding import Winding
 from simulators.winding_faults import ShortedTurns
@@ -19,8 +21,10 @@ FAN = Nameplate(
 PAIRS = {"V-W": 0.843, "W-U": 0.840}
 
 
-def ask(quantity, value, unit, nameplate=None, others=None, earlier=()):
-    return doubts(quantity, value, unit, nameplate=nameplate, others=others or {}, earlier=earlier)
+def ask(quantity, value, unit, nameplate=None, others=None, earlier=(), **more):
+    return doubts(
+        quantity, value, unit, nameplate=nameplate, others=others or {}, earlier=earlier, **more
+    )
 
 
 @pytest.mark.parametrize(("slipped", "meant"), [(842.1, 0.8421), (0.0008421, 0.8421)])
@@ -98,6 +102,99 @@ def test_what_no_machine_shows_is_asked_about_without_any_like():
         assert len(ask(quantity, high * 2, unit)) == 1
 
 
+@pytest.mark.parametrize(
+    ("quantity", "unit", "slipped", "meant"),
+    [
+        ("resistance", "Ohm", 50.2, 50.2e-3),
+        ("resistance", "Ohm", 842.1e-6, 842.1e-3),
+        ("inductance", "H", 62.1, 62.1e-3),
+        ("inductance", "H", 62.1e-6, 62.1e-3),
+        ("pulse_time", "s", 87.42e-3, 87.42e-6),
+    ],
+)
+def test_a_winding_with_nothing_to_compare_it_with_is_held_against_what_windings_read(
+    quantity, unit, slipped, meant
+):
+    """The first pair of a machine that nobody described; a detector may read what it likes."""
+    assert ask(quantity, meant, unit, line_winding=True) == []
+    (doubt,) = ask(quantity, slipped, unit, line_winding=True)
+    assert doubt.suggestion == pytest.approx(meant)
+    assert "nothing to compare it with" in doubt.words
+    assert ask(quantity, slipped, unit) == []
+
+
+@pytest.mark.parametrize(
+    "known",
+    [
+        {"others": {"V-W": 50.1}},
+        {"earlier": (50.4,)},
+        {"nameplate": Nameplate(rated_volts=400, rated_watts=250)},
+        {"nameplate": Nameplate(rated_volts=400, rated_amperes=0.8)},
+        {"nameplate": Nameplate(winding="field")},
+    ],
+)
+def test_what_is_known_of_a_machine_goes_before_what_windings_read(known):
+    """A motor of 0.25 kW: 0.7 to 0.8 A at 400 V, 50 Ω to 90 Ω (from memory)."""
+    assert ask("resistance", 50.2, "Ohm", line_winding=True, **known) == []
+
+
+def test_values_on_the_same_display_do_not_vouch_for_each_other():
+    """Keyed under one unit they slip together."""
+    beside = {"1": 50.1, "2": 50.4}
+    (doubt,) = ask("resistance", 50.2, "Ohm", line_winding=True, beside=beside)
+    assert doubt.meant == "50.2 mΩ"
+    (doubt,) = ask("resistance", 50.2e-3, "Ohm", line_winding=True, beside=beside)
+    assert "other test points" in doubt.words
+
+
+def test_current_and_voltage_tell_the_power_nearly():
+    """What an 11 kW machine's 21.5 A and 400 V let expect holds its resistance without the kW."""
+    bare = FAN.model_copy(update={"rated_watts": None})
+    assert ask("resistance", 0.62, "Ohm", bare) == []
+    assert ask("resistance", 620.0, "Ohm", bare)[0].suggestion == pytest.approx(0.62)
+
+
+def test_an_earlier_value_that_had_slipped_vouches_for_nothing_between():
+    assert len(ask("resistance", 30.0, "Ohm", earlier=(0.84, 842.0))) == 1
+
+
+@pytest.mark.parametrize(("value", "meant"), [(5.5e3, 5.5e6), (867.7, 867.7e3), (5.5e13, 5.5e10)])
+def test_an_insulation_that_hardly_any_winding_has_is_asked_about(value, meant):
+    (doubt,) = ask("insulation_resistance", value, "Ohm")
+    assert doubt.suggestion is not None
+    decades = math.log10(doubt.suggestion / meant)
+    assert decades / 3 == pytest.approx(round(decades / 3), abs=1e-9)
+
+
+def test_a_bound_is_asked_about_where_it_contradicts_and_never_where_it_says_less():
+    likes = {"earlier": (5e9, 6e9)}
+    assert ask("insulation_resistance", 1e6, "Ohm", bound="above", **likes) == []
+    assert ask("insulation_resistance", 1e12, "Ohm", bound="below", **likes) == []
+    assert len(ask("insulation_resistance", 5.5e12, "Ohm", bound="above", **likes)) == 1
+    assert len(ask("insulation_resistance", 5.5e6, "Ohm", bound="below", **likes)) == 1
+    assert len(ask("insulation_resistance", 5.5e3, "Ohm", bound="above")) == 1
+
+
+@pytest.mark.parametrize(
+    ("point", "machine", "is_one"),
+    [
+        ("U-V", "fan-07", True),
+        ("U1-U2", None, True),
+        ("K-L", "fan-07", False),
+        ("F1-F2", "fan-07", False),
+        (None, "fan-07", True),
+        (None, None, False),
+    ],
+)
+def test_whose_winding_it_is_follows_from_the_terminals(point, machine, is_one):
+    assert is_line_winding(point and TestPoint.parse(point), machine) is is_one
+
+
+def test_what_windings_read_lies_within_what_any_machine_reads():
+    for quantity, (low, high) in USUAL.items():
+        assert ANY_MACHINE[quantity][0] < low < high < ANY_MACHINE[quantity][1]
+
+
 @pytest.mark.parametrize("value", [0.0, -0.8, math.nan, math.inf])
 def test_a_number_that_no_winding_has_is_asked_about(value):
     (doubt,) = ask("resistance", value, "Ohm", FAN, PAIRS, (0.84,))
@@ -124,13 +221,19 @@ def test_a_quantity_that_may_be_anything_raises_no_question():
     value=st.floats(),
     others=st.dictionaries(st.text(max_size=3), st.floats(), max_size=3),
     earlier=st.lists(st.floats(), max_size=3),
+    bound=st.sampled_from([None, "above", "below"]),
+    line_winding=st.booleans(),
 )
-def test_any_number_is_asked_about_and_none_is_refused(quantity, value, others, earlier):
+def test_any_number_is_asked_about_and_none_is_refused(
+    quantity, value, others, earlier, bound, line_winding
+):
     """Whatever is keyed: doubts of one line, and a suggestion that is a power of 1000 away."""
     unit = {"inductance": "H", "capacitance": "F", "pulse_time": "s", "test_voltage": "V"}.get(
         quantity, {"leakage_current": "A", "temperature": "Cel"}.get(quantity, "Ohm")
     )
-    for doubt in ask(quantity, value, unit, FAN, others, earlier):
+    for doubt in ask(
+        quantity, value, unit, FAN, others, earlier, bound=bound, line_winding=line_winding
+    ):
         assert doubt.words
         assert "\n" not in doubt.words
         if doubt.suggestion is not None:

@@ -10,7 +10,7 @@ from capture.jobs.rules import LockedError
 from capture.jobs.state import StepStatus
 from capture.journal import StaleError
 from capture.model import new_id
-from capture.model.job import ConditionsChanged, JobConditions, Noted, Overridden, Redone
+from capture.model.job import ConditionsChanged, Finished, JobConditions, Noted, Overridden, Redone
 from capture.model.machine import Nameplate
 from capture.winding import Measured, insulation_at_40
 
@@ -173,6 +173,37 @@ def test_the_reading_that_cannot_be_taken_is_told_by_its_id(bench):
     (found,) = told(bench)
     assert (found.quantity, found.reading) == ("inductance", str(first))
     assert found.why == " does not say its frequency; give it as a condition"
+
+
+def test_what_was_taken_and_came_to_no_result_was_not_left_out(bench):
+    """Three inductances without their frequency: nobody need take them once more to finish."""
+    bench.begin("three-pair-inductance")
+    for pair in ("u-v", "v-w"):
+        bench.take(f"inductance-{pair}", [bench.reading("inductance", 0.0123)])
+    assert bench.desk.now(bench.job).not_run == ("inductance",)  # one is still to come
+    bench.take("inductance-w-u", [bench.reading("inductance", 0.0123)])
+    now = bench.desk.now(bench.job)
+    assert (now.not_run, now.without_result) == ((), ("inductance",))
+    assert now.sentence == "Nothing can be said yet: inductance taken, without a result."
+    assert now.verdict == "inconclusive"
+
+
+def test_what_is_missing_of_a_finished_job_is_not_still_to_be_done(bench):
+    bench.begin("three-pair-inductance")
+    bench.take("inductance-u-v", [bench.reading("inductance", 0.0123)])
+    bench.act(Finished())
+    now = bench.desk.now(bench.job)
+    assert (now.not_run, now.without_result) == ((), ("inductance",))
+
+
+def test_the_others_results_stand_beside_what_came_to_none(bench):
+    bench.begin(plate=PLATE)
+    resistances(bench)
+    for pair in ("u-v", "v-w", "w-u"):
+        bench.take(f"inductance-{pair}", [bench.reading("inductance", 0.0123)])
+    now = bench.desk.now(bench.job)
+    assert (now.not_run, now.without_result) == (("insulation", "pulse"), ("inductance",))
+    assert now.sentence.endswith("(not run: insulation, pulse; without a result: inductance).")
 
 
 # ── stored once ──────────────────────────────────────────────────────────────────────────────

@@ -164,7 +164,7 @@ def test_inductances_without_their_loss_are_compared_and_tell_no_fault():
     assert angle in {each.name for each in whole.results}
     assert angle not in {each.name for each in partly.results}
     (said,) = [note for note in partly.notes if "no loss beside" in note]
-    assert "the inductance of V-W (resistance, Q or D of the same display)" in said
+    assert "the inductance of V-W (resistance, Q, D or phase angle of the same display)" in said
     assert "inductance" in " ".join(whole.suspicion.speaks_for)
     assert "inductance" not in " ".join(partly.suspicion.speaks_for)
     only = case("cut-coil")

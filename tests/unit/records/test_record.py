@@ -245,6 +245,20 @@ def test_what_nobody_confirmed_is_told_and_a_later_confirmation_gives_a_new_vers
     assert (second.version, second.not_confirmed) == (2, ())
 
 
+@pytest.mark.parametrize(
+    ("language", "begins"),
+    [("en", "Taken, but without a result: inductance."), ("de", "Abgelesen, aber ohne Ergebnis: ")],
+)
+def test_what_was_taken_and_not_computed_stands_so_and_not_among_what_was_not_done(
+    done, language, begins
+):
+    members = {"not_run": ("pulse",), "without_result": ("inductance",)}
+    lines = sheet(done.record.model_copy(update=members), catalogue(language))["verdict"]["lines"]
+    assert len([each for each in lines if each.startswith(begins)]) == 1
+    not_done = next(each for each in lines if each.startswith(("Not done", "Nicht ausgeführt")))
+    assert "ndu" not in not_done  # neither inductance nor Induktivität
+
+
 def test_the_journal_stays_whole_and_the_record_has_its_topic(done):
     assert not verify_journal(done.path).faults
     row = done.reader.of_subject("record", str(done.job))[-1]

@@ -176,6 +176,7 @@ def test_a_slip_of_a_prefix_is_asked_about_and_taken_when_confirmed(served):
     asked = key(served, job, slipped, 422)
     assert asked["type"].endswith(":doubt")
     assert any("V-U 112.4 ms" in each["words"] for each in asked["doubts"])
+    assert [each["meant"] for each in asked["doubts"]] == ["112.4 µs"]
     assert served.get("/api/readings")["readings"] == []
     after = key(served, job, slipped, confirmed=True)
     assert step(after, "pulse")["values"][1]["value"] == pytest.approx(0.1124)

@@ -218,3 +218,42 @@ def test_what_a_bridge_measures_is_keyed_with_its_frequency(served, procedure, a
     )
     (found,) = served.get("/api/readings", machine="fan-07")["readings"]
     assert found["conditions"] == {"frequency": {"value": 1000.0, "unit": "Hz"}}
+
+
+def test_a_loss_is_keyed_beside_an_inductance_and_the_next_pair_begins_as_this_one_was(served):
+    served.register("fan-07")
+    job = served.start("three-pair-inductance")["job"]
+    value = {"id": str(new_id()), "typed": "21.93"}
+    value["loss"] = {"id": str(new_id()), "typed": "29.1"}
+    path = f"/api/jobs/{job}/steps/inductance-u-v/key"
+    shown = {"unit": "mH", "instrument": "bridge", "conditions": {"frequency": "1 kHz"}}
+    body = {"seen": served.get(f"/api/jobs/{job}")["last"], "values": [value]}
+    refused = served.post(path, 400, display=shown, **body)
+    assert "does not say which loss it is" in refused["detail"]
+    told = served.post(path, display={**shown, "loss": "Rs Ω"}, **body)
+    assert [each["quantity"] for each in told["steps"][0]["values"]] == ["inductance", "resistance"]
+    assert told["steps"][1]["remembered"]["frequency"] == "1 kHz"
+    page = served.client.get(f"/jobs/{job}", headers={"Accept": "text/html"}).text
+    for field in (
+        'name="display.conditions.frequency" autocomplete="off"',
+        'value="1 kHz" required',
+        '<option value="Rs Ω" selected>',
+        '<option value="series" selected>',
+        "<option selected>mH</option>",
+        'name="display.instrument" value="bridge"',
+        "Filled in as it was at Inductance U-V: change what is different here.",
+    ):
+        assert field in page, field
+
+
+def test_a_loss_is_keyed_outside_a_job_too(served):
+    served.register("fan-07")
+    value = {"id": str(new_id()), "typed": "62.1 mH", "point": "U-V"}
+    value["loss"] = {"id": str(new_id()), "typed": "Q 13.4"}
+    body = {"quantity": "inductance", "machine": "fan-07", "values": [value]}
+    told = served.client.post("/api/keyed", json=body).json()
+    assert [each["quantity"] for each in told["readings"]] == ["inductance", "quality_factor"]
+    value |= {"id": str(new_id()), "loss": {"id": str(new_id()), "typed": "D 13.4"}}
+    asked = served.client.post("/api/keyed", json=body)
+    assert asked.status_code == 422
+    assert "windings mostly have a Q" in asked.json()["doubts"][0]["words"]

@@ -32,6 +32,14 @@ def test_no_pass_while_a_step_is_missing():
     assert "not run: insulation" in whole.reason
 
 
+def test_a_step_that_came_to_no_result_was_run_and_is_no_pass_either():
+    steps = {"resistance": GOOD, "inductance": None, "pulse": None}
+    whole = overall(steps, without_result=("inductance",))
+    assert whole.verdict is Verdict.INCONCLUSIVE
+    assert (whole.not_run, whole.without_result) == (("pulse",), ("inductance",))
+    assert whole.reason == "not run: pulse; without a result: inductance"
+
+
 def test_information_alone_is_no_pass():
     limit = load_limits()["resistance-unbalance-random"]
     step = judge(unbalance([1.0, 1.0, 1.0], "mean"), limit)

@@ -1,22 +1,18 @@
-"""Keyed entry: what an instrument shows and does not send becomes a reading like any other.
-
-Pure: text in, drafts out. Nothing is guessed: a value is taken as typed, and a line that could
-mean two things is refused with its number.
-"""
+"""One value as typed to the draft of a reading, and an inductance with the loss beside it."""
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
-from capture.errors import ConfigError, InputError
+from capture.errors import InputError
 from capture.faults import one_line
+from capture.keying.typed import as_typed, read_typed
 from capture.model import (
     Bound,
-    Direction,
     Evidence,
     Keyed,
     Photographed,
@@ -28,28 +24,18 @@ from capture.model import (
     Shown,
     TestPoint,
     new_id,
-    parse_shown,
     unit_of,
 )
+from capture.model.loss import parse_loss
+from capture.model.quantity import Quantity
 from capture.model.reading import Conditions, Quantified
 from capture.model.shown import DecimalMark
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from capture.journal import Row
-
-#: Order in which a pulse comparison's six times are taken: three pairs, both directions.
-SIX = ("U-V", "V-U", "V-W", "W-V", "W-U", "U-W")
 
 #: What is the same where a value is handed in once more.
 _SAME = ("instrument", "quantity", "digits", "shown_unit", "value", "status", "bound", "tag")
-
-BLOCK_FORMS = (
-    "`U-V 87.42 µs`, `U-V reverse 87.42 µs`, or `87.42 µs` alone in the instrument's order"
-)
-
-_DIRECTIONS = frozenset(direction.value for direction in Direction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +87,6 @@ class FromPhoto:
     doubts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a block: where the leads sat, and the value as typed."""
-
-    point: TestPoint | None
-    typed: str
-    number: int = 0
-    """Its line in what was handed in."""
-
-
 def make_reading(
     keying: Keying,
     typed: str,
@@ -135,7 +111,7 @@ def make_reading(
     if point is not None and keying.machine is None:
         raise InputError("a test point belongs to a machine; give --machine as well")
     base = unit_of(keying.quantity)
-    shown = parse_shown(typed, mark=keying.mark, default_unit=keying.unit)
+    shown = read_typed(typed, mark=keying.mark, default_unit=keying.unit)
     _check_second(keying, typed, shown, again)
     unit = shown.unit or base
     if unit is None:
@@ -168,7 +144,7 @@ def make_reading(
             bound=None
             if shown.bound is None
             else Bound(side=shown.bound.side, value=float(shown.bound.value)),
-            source=_source(keying, typed.strip(), from_photo),
+            source=_source(keying, as_typed(typed), from_photo),
             conditions=_conditions(keying),
             series=series,
             group=group,
@@ -188,7 +164,7 @@ def _conditions(keying: Keying) -> Conditions:
     found: Conditions = dict(keying.conditions)
     if (typed := keying.conditions.get("frequency")) is not None:
         try:
-            shown = parse_shown(typed, mark=keying.mark, default_unit="Hz")
+            shown = read_typed(typed, mark=keying.mark, default_unit="Hz")
         except InputError as error:
             raise InputError(f"the frequency: {error}") from error
         if shown.unit != "Hz" or shown.value is None or shown.value <= 0:
@@ -232,83 +208,52 @@ def _evidence(keying: Keying, from_photo: FromPhoto | None) -> tuple[Evidence, .
     return (*keying.evidence, photo)
 
 
-def make_block(keying: Keying, lines: Sequence[Line]) -> list[ReadingDraft]:
-    """Make drafts of all values that stood on one display; they share a group.
+def with_loss(
+    keying: Keying,
+    made: Callable[[Keying], ReadingDraft],
+    typed: str,
+    *,
+    shown_as: str = "",
+    id_: uuid.UUID | None = None,
+    again: str | None = None,
+) -> tuple[ReadingDraft, ReadingDraft]:
+    """Make drafts of an inductance and of the loss beside it: one frame, as a bridge sends it.
+
+    ``made`` makes the inductance; both get the conditions, and the circuit model that the loss
+    tells. ``typed`` is the loss with its name, or ``shown_as`` says what it is.
 
     Raises:
-        ConfigError: one line per fault; nothing is to be stored then.
+        InputError: the loss cannot be taken, stands beside something else, or contradicts the
+            model that is told.
     """
-    group = new_id()
-    drafts, faults = [], []
-    for place, line in enumerate(lines, start=1):
-        number = line.number or place
-        try:
-            drafts.append(make_reading(keying, line.typed, line.point, group=group))
-        except InputError as error:
-            faults.append(f"line {number}: {error}")
-    if faults:
-        raise ConfigError(faults)
-    return drafts
-
-
-def parse_block(text: str, order: Sequence[str] = ()) -> list[Line]:
-    """Read a small table: one value a line, each with its test point, or all without.
-
-    Values without test points are given those of ``order``, one after another; there must be as
-    many. Empty lines and lines that start with ``#`` are passed over.
-
-    Raises:
-        ConfigError: one line per fault.
-    """
-    numbered = [(number, row.strip()) for number, row in enumerate(text.splitlines(), start=1)]
-    rows = [(number, row) for number, row in numbered if row and not row.startswith("#")]
-    if not rows:
-        raise ConfigError([f"no values; write one a line: {BLOCK_FORMS}"])
-    lines, faults = [], []
-    for number, row in rows:
-        try:
-            lines.append(replace(_parse_line(row), number=number))
-        except InputError as error:
-            faults.append(f"line {number}: {error}")
-    if faults:
-        raise ConfigError(faults)
-    return _placed(lines, order)
-
-
-def _parse_line(row: str) -> Line:
-    words = row.replace(";", " ").replace("|", " ").split()
-    if not words:
-        raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
-    if not words[0][:1].isalpha() or "-" not in words[0]:
-        return Line(None, " ".join(words))
-    point = TestPoint.parse(words[0])
-    rest = words[1:]
-    if rest and rest[0].lower() in _DIRECTIONS:
-        point = point.towards(Direction(rest[0].lower()))
-        rest = rest[1:]
-    if not rest:
-        raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
-    return Line(point, " ".join(rest))
-
-
-def _placed(lines: list[Line], order: Sequence[str]) -> list[Line]:
-    without = [line for line in lines if line.point is None]
-    if without and len(without) < len(lines):
-        raise ConfigError(
-            [f"some values have a test point and some have none; write {BLOCK_FORMS}"]
+    if keying.quantity != Quantity.INDUCTANCE:
+        raise InputError(f"a loss stands beside an inductance, not beside {keying.quantity}")
+    loss = parse_loss(typed, shown_as)
+    told = keying.conditions.get("model")
+    if loss.model is not None:
+        if told not in (None, loss.model):
+            raise InputError(f"{typed.strip()!r} is of the {loss.model} model, and {told} is told")
+        keying = replace(keying, conditions={**keying.conditions, "model": loss.model})
+    inductance = made(keying)
+    # Keyed by two people only where both typed it.
+    second = None if again is None else keying.second_operator
+    beside = replace(keying, quantity=loss.quantity, unit=loss.unit, second_operator=second)
+    point = None if inductance.tag is None else inductance.tag.test_point
+    second_typed = None if again is None else parse_loss(again, shown_as).typed
+    try:
+        draft = make_reading(
+            beside,
+            loss.typed,
+            None if point is None else point.to_point(),
+            id_=id_,
+            group=inductance.group,
+            again=second_typed,
         )
-    if without and order:
-        if len(lines) != len(order):
-            raise ConfigError(
-                [f"{len(lines)} values for the {len(order)} test points {', '.join(order)}"]
-            )
-        points = [TestPoint.parse(text) for text in order]
-        lines = [replace(line, point=point) for point, line in zip(points, lines, strict=True)]
-    points_used = [str(line.point) for line in lines if line.point is not None]
-    twice = sorted({point for point in points_used if points_used.count(point) > 1})
-    if twice:
-        raise ConfigError([f"test point {point} stands twice in the block" for point in twice])
-    return lines
+    except InputError as error:
+        raise InputError(f"the loss: {error}") from error
+    # What was typed names it; the digits alone would not.
+    source = draft.source.model_copy(update={"typed": as_typed(typed)})
+    return inductance, draft.model_copy(update={"source": source})
 
 
 def _check_second(keying: Keying, typed: str, shown: Shown, again: str | None) -> None:
@@ -322,7 +267,7 @@ def _check_second(keying: Keying, typed: str, shown: Shown, again: str | None) -
         raise InputError("the second keying is by another person, not by the same one")
     if again is None:
         raise InputError("the second keying is missing")
-    other = parse_shown(again, mark=keying.mark, default_unit=keying.unit)
+    other = read_typed(again, mark=keying.mark, default_unit=keying.unit)
     same = (other.status, other.value, other.bound) == (shown.status, shown.value, shown.bound)
     if not same or other.unit not in (None, shown.unit):
         raise InputError(
