@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from capture.errors import InputError
+from capture.judging.circuits import ASK_WHOSE_ROW, circuit_of, own_limits
+from capture.judging.ends import as_read
 from capture.judging.gather import Gathered, InsulationAt, gather
 from capture.judging.kinds import (
     between_phases,
@@ -13,6 +15,9 @@ from capture.judging.kinds import (
     resistance_limits,
 )
 from capture.judging.lacking import NoConditionError
+from capture.judging.open_circuits import kept_from_passing, open_ends
+from capture.judging.phases import ASK, OF_PHASES, phase_limits, phase_of, where_low
+from capture.model.testpoint import TestPoint
 from capture.model.testset import TestSet
 from capture.winding import (
     CONCENTRIC_SPREAD,
@@ -102,6 +107,7 @@ def assess(test_set: TestSet, site_limits: Overrides | None = None) -> Assessmen
 
 def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
     limits = load_limits(site=site_limits, machine=test_set.rules.limits)
+    test_set = as_read(test_set)
     found = gather(test_set)
     bench = _Bench(test_set, found, limits)
     for part in (bench.resistance, bench.inductance, bench.insulation, bench.pulse):
@@ -130,10 +136,14 @@ def _overall(results: list[Named], not_run: tuple[str, ...], found: Gathered) ->
         {each.name: each.result.judgement for each in results if each.result.judgement}
         | dict.fromkeys(not_run)
     )
-    insulation = [place for place, each in found.insulation_at.items() if not each.own]
+    if whole.verdict not in _PASSES:
+        return whole
+    if opened := kept_from_passing(found):
+        return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=opened)
+    insulation = [place for place, each in found.insulation_at.items() if not each.judged]
     strange = {"insulation": insulation, "resistance": list(found.resistance_elsewhere)}
     said = [f"the {what} of {', '.join(places)}" for what, places in strange.items() if places]
-    if whole.verdict not in _PASSES or not said:
+    if not said:
         return whole
     reason = f"no limit for {' and '.join(said)}"
     return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=reason)
@@ -152,6 +162,8 @@ class _Bench:
         self._rules = test_set.rules
         self._found = found
         self._limits = limits
+        self._whole_at_40: Result | None = None
+        self._phases_at_40: dict[str, Result] = {}
 
     def resistance(self) -> None:
         """Unbalance, phases, and each pair at the reference temperature."""
@@ -163,6 +175,8 @@ class _Bench:
             if self._machine.connection != "open":
                 uv, vw, wu = (_plain(each) for each in readings.values())
                 self._found.notes.append(open_phase(uv, vw, wu).statement)
+            else:
+                self._found.notes += open_ends(readings)
             return
         numbers = {pair: each for pair, each in readings.items() if isinstance(each, Measured)}
         limits = between_phases(resistance_limits(self._limits, self._kind), self._machine.winding)
@@ -207,6 +221,7 @@ class _Bench:
             self._insulation_at(place, each, celsius)
         if series:
             self._main_insulation(series, celsius)
+            self._where_low()
 
     def pulse(self) -> None:
         """Deviation between the pairs; directions apart from it."""
@@ -269,7 +284,8 @@ class _Bench:
         )
 
     def _insulation_at(self, place: str, found: InsulationAt, celsius: float) -> None:
-        """Bring what no limit is written for to 40 °C, and say why nothing judges it."""
+        """Bring what is not the whole to 40 °C, and judge it by what is known of it."""
+        machine = self._machine
         timed = [(time, ohms) for time, ohms in found.series if time is not None]
         values: list[tuple[float | None, Result]]
         if len(timed) == len(found.series) and len(timed) > 1:
@@ -286,7 +302,11 @@ class _Bench:
             result = replace(at_40, inputs=tuple(each for each in found.inputs if each))
             name = f"insulation resistance {place}{when}, at 40 °C"
             if found.own:
-                self._part_against_least(name, result)
+                found.judged = True
+                self._part_against_least(name, result, TestPoint.parse(place))
+            elif limits := own_limits(circuit_of(TestPoint.parse(place)), machine, self._limits):
+                found.judged = True
+                self._add(name, result, limits, ask=ASK_WHOSE_ROW)
             else:
                 self._add(name, result)
                 self._note(f"insulation {place}: no limit; the machine's nameplate is not its own")
@@ -351,6 +371,7 @@ class _Bench:
         limits = of_kinds[self._kind]
         if not limits:
             self._found.notes.append(f"{name}: no limit without the machine's rated_volts and year")
+        self._whole_at_40 = result
         self._add(name, result, limits)
         self._say_undecided("insulation resistance", limits)
         if self._kind == "random" and len(of_kinds["unknown"]) > 1:
@@ -360,13 +381,20 @@ class _Bench:
                 f"were it form-wound, at least {least / 1e6:g} MΩ would be asked for"
             )
 
-    def _part_against_least(self, name: str, result: Result) -> None:
+    def _part_against_least(self, name: str, result: Result, point: TestPoint) -> None:
         """Hold a part against the least of the whole, which reads less than any of its parts.
 
-        A part that is below it fails; one that is above says nothing yet of the whole.
+        A part that is below it fails; one that is above says nothing yet of the whole. Where the
+        whole was tested too, a phase against the others says what the whole does not.
         """
         machine = self._machine
         limits = insulation_limits(self._limits, machine.rated_volts, self._kind, machine.year)
+        phase = phase_of(point)
+        if phase is not None and self._found.insulation:
+            self._phases_at_40[phase] = result
+            self._add(name, result, phase_limits(limits), ask=ASK)
+            self._note(OF_PHASES)
+            return
         self._add(name, result, limits)
         self._note(_OF_THE_WHOLE)
         result = self.results[-1].result
@@ -379,7 +407,23 @@ class _Bench:
             )
             self.results[-1] = Named(name, replace(result, judgement=judgement))
 
-    def _add(self, name: str, result: Result, limits: Mapping[str, Limit] | None = None) -> None:
+    def _where_low(self) -> None:
+        """Say where insulation that fails leaks, where the whole and each phase were tested."""
+        machine = self._machine
+        limits = insulation_limits(self._limits, machine.rated_volts, self._kind, machine.year)
+        if not limits or self._whole_at_40 is None:
+            return
+        least = min(each.value for each in limits.values())
+        if said := where_low(self._whole_at_40, self._phases_at_40, least):
+            self._note(said)
+
+    def _add(
+        self,
+        name: str,
+        result: Result,
+        limits: Mapping[str, Limit] | None = None,
+        ask: str | None = None,
+    ) -> None:
         """Keep a result, judged by the one of the limits that holds, or by all that may."""
         if limits and result.judgement is None:
             strange = [each for each in limits.values() if each.formula != result.formula]
@@ -387,7 +431,7 @@ class _Bench:
                 more = tuple(_not_applied(each, result) for each in strange)
                 result = replace(result, notes=(*result.notes, *more))
             else:
-                judgement = judge_either(result, limits, self._rules.rule, ask=self._ask)
+                judgement = judge_either(result, limits, self._rules.rule, ask=ask or self._ask)
                 result = replace(result, judgement=judgement)
         self.results.append(Named(name, result))
 

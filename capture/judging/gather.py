@@ -26,9 +26,11 @@ class InsulationAt:
     """Insulation at a place that no limit is written for.
 
     ``own``: it is a part of the winding that the nameplate speaks of, such as one phase of three.
+    ``judged``: it was held against a limit, its own or that of the whole.
     """
 
     own: bool
+    judged: bool = False
     series: list[tuple[float | None, Measured | Bounded]] = field(default_factory=list)
     inputs: list[str] = field(default_factory=list)
 
@@ -332,7 +334,7 @@ def _take_insulation(readings: list[SetReading], winding: WindingType, found: Ga
             continue
         point = group[0].point
         own = point is not None and speaks_of(point, winding)
-        found.insulation_at[place] = InsulationAt(own)
+        found.insulation_at[place] = InsulationAt(own, judged=own)
         found.insulation_at[place].series += numbers
         found.insulation_at[place].inputs += ids
 
