@@ -15,8 +15,8 @@ from capture.judging.kinds import (
     resistance_limits,
 )
 from capture.judging.lacking import NoConditionError
+from capture.judging.leaks import ASK, OF_PHASES, phase_limits, phase_of, where_low
 from capture.judging.open_circuits import kept_from_passing, open_ends
-from capture.judging.phases import ASK, OF_PHASES, phase_limits, phase_of, where_low
 from capture.model.testpoint import TestPoint
 from capture.model.testset import TestSet
 from capture.winding import (
