@@ -3,7 +3,8 @@
 from datetime import datetime
 from uuid import UUID
 
-from capture.judging.assess import Assessment, Named
+from capture.judging.assess import Assessment
+from capture.judging.judged import Named
 from capture.model import new_id
 from capture.model.result import (
     CoverageInterval,
