@@ -84,7 +84,7 @@ def _overall(results: list[Named], not_run: tuple[str, ...], found: Gathered) ->
     if opened := kept_from_passing(found):
         return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=opened)
     places_of = [place for place, each in found.insulation_at.items() if not each.judged]
-    strange = {"insulation": places_of, "resistance": list(found.resistance_elsewhere)}
+    strange = {"insulation": places_of, "resistance": found.unjudged_resistances}
     said = [f"the {what} of {', '.join(places)}" for what, places in strange.items() if places]
     if not said:
         return whole

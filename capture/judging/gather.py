@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from capture.errors import InputError
+from capture.judging.alike import alike, is_coil
 from capture.judging.lacking import OfReadingError, name_of
 from capture.judging.rated import is_whole, letters_of, speaks_of
 from capture.model.machine import WindingType
@@ -54,6 +55,17 @@ class Gathered:
     insulation_by_phase: dict[str, Measured | Bounded] = field(default_factory=dict)
     inputs: dict[str, list[str]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+
+    @property
+    def unjudged_resistances(self) -> list[str]:
+        """The places elsewhere that no limit is known of: all but coils beside their like."""
+        coils = {
+            place
+            for name, group in alike(self.resistance_elsewhere).items()
+            if is_coil(name)
+            for place in group
+        }
+        return [place for place in self.resistance_elsewhere if place not in coils]
 
 
 def gather(test_set: TestSet) -> Gathered:
@@ -187,8 +199,8 @@ def _set_aside(
         place = point.pair or str(point)
         found.resistance_elsewhere[place] = as_number(reading)
         found.inputs.setdefault(place, []).append(reading.id)
-    if found.resistance_elsewhere:
-        at = ", ".join(found.resistance_elsewhere)
+    if unjudged := found.unjudged_resistances:
+        at = ", ".join(unjudged)
         found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
     return rest
 
