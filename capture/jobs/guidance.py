@@ -22,7 +22,8 @@ from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
 from capture.winding import Limit, test_voltage
 
-_OF_THE_RATED = re.compile(r"[1-9]?[UVW][0-9]?\Z|frame\Z")
+# Z: auxiliary winding of a single-phase machine (IEC 60034-8, from memory), or an old mark of W2.
+_OF_THE_RATED = re.compile(r"[1-9]?[UVWZ][0-9]?\Z|frame\Z")
 _NO_PHASES = ("field", "dc-armature")
 _STANDARD_43 = "IEEE Std 43-2013, from public texts"
 _RULES_DECIDE = "local codes, the maker of the machine and licensed practice decide"

@@ -190,10 +190,11 @@ def _set_aside(
 ) -> list[SetReading]:
     """Keep a rotor's, an armature's and a field's resistances apart; give those of U, V and W."""
     rest: list[SetReading] = []
+    three = _PHASES if not _is_single_phase(readings) else frozenset[str]()
     for reading in readings:
         point = reading.point
         marks = set() if point is None else letters_of(point)
-        if point is None or not marks or marks & _PHASES:
+        if point is None or not marks or marks & three:
             rest.append(reading)
             continue
         place = point.pair or str(point)
@@ -203,6 +204,16 @@ def _set_aside(
         at = ", ".join(unjudged)
         found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
     return rest
+
+
+def _is_single_phase(readings: list[SetReading]) -> bool:
+    """Tell whether readings are of a main winding U and an auxiliary one Z, and of no third phase.
+
+    Each is read between its own ends, and they are not built alike (IEC 60034-8, from memory).
+    """
+    points = [reading.point for reading in readings]
+    found = [set() if point is None else letters_of(point) for point in points]
+    return {"Z"} in found and all(letters in ({"U"}, {"Z"}) for letters in found)
 
 
 def _take_inductance(

@@ -66,18 +66,20 @@ def where_low(whole: Result, phases: Mapping[str, Result], ohms: float) -> str:
     low = [phase for phase in sorted(judged) if judged[phase]]
     if not low:
         return ""
-    named = " and ".join(low)
     if to_frame:
         if len(low) == 1:
-            return f"insulation of phase {named} to the frame is low; the other phases are not"
-        return f"insulation of the phases {named} is low: to the frame, and perhaps to each other"
+            return f"insulation of phase {low[0]} to the frame is low; the other phases are not"
+        them = ", ".join(low)
+        return f"insulation of the phases {them} is low: to the frame, and perhaps to each other"
     if len(low) == 1:
         return (
-            f"phase {named} alone reads low, and neither the whole nor another phase does: these "
+            f"phase {low[0]} alone reads low, and neither the whole nor another phase does: these "
             "do not fit together; look at the leads and at what was earthed, and take them again"
         )
-    pairs = ", ".join("-".join(pair) for pair in combinations(low, 2))
-    which = f"between the phases {named}" if len(low) == 2 else f"between phases, of {pairs}"  # noqa: PLR2004 - one pair
+    if len(low) == 2:  # noqa: PLR2004 - one pair
+        which = f"between the phases {low[0]} and {low[1]}"
+    else:
+        which = f"between phases, of {', '.join('-'.join(pair) for pair in combinations(low, 2))}"
     return f"insulation {which} is low; that to the frame is not"
 
 

@@ -131,7 +131,7 @@ def test_an_open_phase_is_named_and_nothing_passes(ends):
             "pass",
             "insulation between phases, of U-V, U-W, V-W is low",
         ),
-        ({"U": 2e6, "W": 2e6}, "UW", "fail", "insulation of the phases U and W is low"),
+        ({"U": 2e6, "W": 2e6}, "UW", "fail", "insulation of the phases U, W is low"),
     ],
 )
 def test_a_leak_is_told_by_its_place(ends, fault, low, whole, words):
