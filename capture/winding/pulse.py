@@ -186,8 +186,8 @@ def _terminal(means: Mapping[str, float], deviation: Result) -> tuple[str | None
             return None, "the three phases differ in steps: none of them stands apart"
         return None, "the three pairs differ in steps: they point to no single terminal"
     if low in ENDS:
-        odd, word = (high, "high") if above > below else (low, "low")
-        return odd[:1], f"phase {odd[:1]} reads {word}, and the two others alike"
+        odd, word = (high, "more") if above > below else (low, "less")
+        return odd[:1], f"phase {odd[:1]} reads {word} than the two others"
     odd, word = (high, "low") if above > below else (low, "high")
     # In the order of the pairs: which of two like ones reads less is chance.
     first, second = (pair for pair in pairs_of(means) if pair != odd)

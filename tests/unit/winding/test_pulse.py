@@ -147,12 +147,12 @@ def test_six_ends_are_compared_phase_by_phase_and_the_odd_one_is_named_itself():
     assert found.value == pytest.approx(12.5)  # by hand: 15/120
     assert (found.terminal, found.statement) == (
         "V",
-        "phase V reads low, and the two others alike",
+        "phase V reads less than the two others",
     )
     high = pulse_comparison(ENDS | {"V1-V2": 140e-6}, "period", "span-max", "out")
     assert (high.terminal, high.statement) == (
         "V",
-        "phase V reads high, and the two others alike",
+        "phase V reads more than the two others",
     )
 
 
