@@ -49,8 +49,9 @@ def insulation(judged: Judged) -> None:
 def _where_low(judged: Judged, whole: Result, phases: dict[str, Result]) -> None:
     """Say where insulation that fails leaks, where the whole and each phase were tested."""
     limits = _least(judged)
-    if limits and (said := where_low(whole, phases, min(each.value for each in limits.values()))):
-        judged.note(said)
+    if limits:
+        for said in where_low(whole, phases, min(each.value for each in limits.values())):
+            judged.note(said)
 
 
 def _least(judged: Judged) -> dict[str, Limit]:

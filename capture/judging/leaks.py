@@ -7,6 +7,8 @@ have one voltage then. So each phase is tested for itself, too, with the two oth
 from collections.abc import Mapping
 from dataclasses import replace
 from itertools import combinations
+from math import inf
+from typing import NamedTuple
 
 from capture.judging.rated import letters_of
 from capture.model.testpoint import TestPoint
@@ -21,6 +23,11 @@ OF_PHASES = (
     "winding: a phase that is below it fails, one that is above twice that keeps it (IEEE Std "
     "43-2000, 12.3, from memory), and what lies between stays undecided"
 )
+_CAN_BE = (
+    "the other readings leave room for: look at the leads and at what was earthed, and take them "
+    "again"
+)
+_FITS = 1.1  # a tenth for what absorption and scatter change from one reading to the next
 ASK = "look at the other phases, and at earlier tests"
 
 
@@ -49,44 +56,70 @@ def phase_limits(limits: Mapping[str, Limit]) -> dict[str, Limit]:
     return found
 
 
-def where_low(whole: Result, phases: Mapping[str, Result], ohms: float) -> str:
-    """Say where the insulation that is below ``ohms`` leaks; empty where none is, or none can tell.
+def where_low(whole: Result, phases: Mapping[str, Result], ohms: float) -> list[str]:
+    """Say where insulation that is below ``ohms`` leaks, a line a place; empty where none is.
 
     whole: all three phases to the frame. phases: each to the frame and the two others, by letter.
     ohms: the limit, at the temperature that the values are at.
-    What leaks between two phases lowers both of them and leaves the whole as it is; what leaks to
-    the frame lowers the whole as well.
+
+    There are six paths, three to the frame and three between phases, and four readings: the whole
+    is the three to the frame side by side, a phase is its own three. A place is named where the
+    readings leave it no other way than to carry half of what the limit allows (network algebra).
     """
     if set(phases) != _PHASES:
-        return ""
-    judged = {phase: _is_low(each, ohms) for phase, each in phases.items()}
-    to_frame = _is_low(whole, ohms)
-    if to_frame is None or None in judged.values():
-        return ""
-    low = [phase for phase in sorted(judged) if judged[phase]]
-    if not low:
-        return ""
-    if to_frame:
-        if len(low) == 1:
-            return f"insulation of phase {low[0]} to the frame is low; the other phases are not"
-        them = ", ".join(low)
-        return f"insulation of the phases {them} is low: to the frame, and perhaps to each other"
-    if len(low) == 1:
-        return (
-            f"phase {low[0]} alone reads low, and neither the whole nor another phase does: these "
-            "do not fit together; look at the leads and at what was earthed, and take them again"
-        )
-    if len(low) == 2:  # noqa: PLR2004 - one pair
-        which = f"between the phases {low[0]} and {low[1]}"
-    else:
-        which = f"between phases, of {', '.join('-'.join(pair) for pair in combinations(low, 2))}"
-    return f"insulation {which} is low; that to the frame is not"
+        return []
+    read = {phase: _siemens(each) for phase, each in phases.items()}
+    frame = _siemens(whole)
+    if (misfit := _misfit(frame, read)) is not None:
+        return [misfit]
+    allowed = 1 / ohms
+    low = [phase for phase in sorted(read) if read[phase].least > allowed]
+    if not low and frame.least <= allowed:
+        return []
+    named = [
+        f"insulation of phase {phase} to the frame is low"
+        for phase in sorted(read)
+        if frame.least - sum(read[other].most for other in _PHASES - {phase}) >= allowed / 2
+    ]
+    if not named and frame.least > allowed:
+        named.append("insulation to the frame is low, and the readings do not tell in which phase")
+    for one, other in combinations(sorted(read), 2):
+        (third,) = _PHASES - {one, other}
+        apart = read[one].least + read[other].least - read[third].most - frame.most
+        if apart / 2 >= allowed / 2:
+            named.append(f"insulation between the phases {one} and {other} is low")
+    if named:
+        return named
+    return [f"insulation of {', '.join(low)} is low, and the readings point to no single place"]
 
 
-def _is_low(result: Result, ohms: float) -> bool | None:
-    """Tell whether a value is below a limit; None where its bound does not say."""
-    if result.bound is None:
-        return result.value < ohms
-    if result.bound == "above":
-        return False if result.value >= ohms else None
-    return True if result.value <= ohms else None
+class _Siemens(NamedTuple):
+    """What a reading leaves of its conductance, S: between these two."""
+
+    least: float
+    most: float
+
+
+def _siemens(result: Result) -> _Siemens:
+    siemens = 1 / result.value if result.value else inf
+    match result.bound:
+        case "above":
+            return _Siemens(0.0, siemens)
+        case "below":
+            return _Siemens(siemens, inf)
+        case _:
+            return _Siemens(siemens, siemens)
+
+
+def _misfit(frame: _Siemens, read: Mapping[str, _Siemens]) -> str | None:
+    """Say which reading no six paths can give; None where they can, within a tenth.
+
+    A phase carries at most what all phases carry to the frame, and what each other phase carries.
+    """
+    for phase in sorted(read):
+        others = sum(read[other].most for other in _PHASES - {phase})
+        if read[phase].least > _FITS * (frame.most + others):
+            return f"phase {phase} reads less than {_CAN_BE}"
+    if frame.least > _FITS * sum(each.most for each in read.values()):
+        return f"the whole reads less than {_CAN_BE}"
+    return None

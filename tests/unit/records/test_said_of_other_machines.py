@@ -61,6 +61,9 @@ RINGS = ("K-L", "L-M", "M-K")
     [
         (RANDOM, phases(1e9, 2e6, 2e6, 2e9)),
         (RANDOM, phases(1e9, 2e6, 2e6, 2e6)),
+        (RANDOM, phases(1e9, 4.5e6, 4.5e6, 6e6)),
+        (RANDOM, phases(4e6, 4e6, 4e6, 4e6)),
+        (RANDOM, phases(1e6, 2e9, 2e9, 2e9)),
         (RANDOM, phases(2e6, 2e6, 2e9, 2e9)),
         (RANDOM, phases(1e6, 2e6, 2e6, 2e9)),
         (RANDOM, phases(1e9, 2e6, 2e9, 2e9)),
