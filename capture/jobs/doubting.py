@@ -9,10 +9,7 @@ from capture.jobs.procedure import Step
 from capture.jobs.service import JobService
 from capture.jobs.state import JobState
 from capture.journal import JournalReader
-from capture.judging.rated import letters_of
 from capture.model import ReadingDraft, TestPoint
-
-_OF_ONE = (frozenset("UVW"), frozenset("KLM"))
 
 
 def doubts_of(
@@ -32,11 +29,10 @@ def doubts_of(
         NotThereError: the machine is not registered.
     """
     machine = service.machine(state.machine)
-    circuit = _circuit_of(step)
     held = service.readings_of(state)
     others: dict[str, float] = {}
     for other in state.steps.values():
-        alike = other.step.quantity == step.quantity and _circuit_of(other.step) == circuit
+        alike = other.step.quantity == step.quantity and other.step.circuit == step.circuit
         if alike and other.step.id != step.id:
             for place, reading in enumerate(other.readings):
                 value = value_of(held.get(reading, {}), step.quantity)
@@ -67,16 +63,6 @@ def doubts_of(
             off = mismatch(ours, deviation.value, _last_step(deviation.digits))
             found += [] if off is None else [off]
     return found
-
-
-def _circuit_of(step: Step) -> frozenset[str]:
-    """Give the letters of the winding that a step is at; all phases of three are of one.
-
-    A rotor, a field and an armature read as they will, whatever the stator reads.
-    """
-    points = [TestPoint.parse(point) for point in step.points]
-    letters = frozenset(letter for point in points for letter in letters_of(point))
-    return next((every for every in _OF_ONE if letters & every), letters)
 
 
 def _last_step(digits: str) -> float:
