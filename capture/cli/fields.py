@@ -33,6 +33,8 @@ NAMEPLATE_WORDS = {
     "rated_amperes": "Rated current, A.",
     "rated_hertz": "Rated frequency, Hz.",
     "rated_rpm": "Rated speed, turns a minute.",
+    "rotor_volts": "Voltage between a wound rotor's slip rings, V, open and at standstill.",
+    "excitation_volts": "Rated voltage of a separately excited field, V.",
     "poles": "Number of poles.",
     "connection": "How the phases are joined.",
     "winding": "Kind of winding; decides its limits.",

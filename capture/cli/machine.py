@@ -32,6 +32,8 @@ _UNITS = {
     "rated_amperes": "A",
     "rated_hertz": "Hz",
     "rated_rpm": "/min",
+    "rotor_volts": "V",
+    "excitation_volts": "V",
     "zero_resistance_celsius": "°C",
 }
 _WINDINGS = {

@@ -36,7 +36,8 @@ def doubts_of(
     held = service.readings_of(state)
     others: dict[str, float] = {}
     for other in state.steps.values():
-        if other.step.quantity == step.quantity and other.step.id != step.id:
+        alike = other.step.quantity == step.quantity and other.step.circuit == step.circuit
+        if alike and other.step.id != step.id:
             for place, reading in enumerate(other.readings):
                 value = value_of(held.get(reading, {}), step.quantity)
                 if value is not None:

@@ -9,18 +9,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from capture.jobs.procedure import Step
+from capture.judging.circuits import Circuit, circuit_of, own_limits, own_volts
 from capture.judging.kinds import (
     insulation_limits,
     judged_as,
     phases_alike,
     resistance_limits,
 )
+from capture.judging.rated import speaks_of
 from capture.model import TestPoint
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
 from capture.winding import Limit, test_voltage
 
-_OF_THE_RATED = re.compile(r"[1-9]?[UVW][0-9]?\Z|frame\Z")
+# Z: auxiliary winding of a single-phase machine (IEC 60034-8, from memory), or an old mark of W2.
+_OF_THE_RATED = re.compile(r"[1-9]?[UVWZ][0-9]?\Z|frame\Z")
 _NO_PHASES = ("field", "dc-armature")
 _STANDARD_43 = "IEEE Std 43-2013, from public texts"
 _RULES_DECIDE = "local codes, the maker of the machine and licensed practice decide"
@@ -78,7 +81,7 @@ def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guida
     """Give what follows from the nameplate for a step; empty where nothing does."""
     match step.quantity:
         case Quantity.INSULATION_RESISTANCE if not _is_rated(step, plate):
-            return Guidance((_OTHER_CIRCUIT,), (), (_NO_LIMIT,))
+            return _of_other_circuit(step, plate, limits)
         case Quantity.INSULATION_RESISTANCE:
             settings = (_insulation_voltage(plate),)
             bounds = _insulation(plate, limits)
@@ -99,19 +102,40 @@ def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guida
 
 _OTHER_CIRCUIT = Setting(
     "test voltage",
-    "the rated voltage on the nameplate is that of U, V and W, and these terminals are of another "
-    "circuit (a rotor, a field, a detector): find what that circuit may be tested with, often far "
-    "less, before a test voltage is chosen",
+    "the rated voltage on the nameplate is that of the main winding, and these terminals are of "
+    "another circuit (a rotor, a field, a detector): find what that circuit may be tested with, "
+    "often far less, before a test voltage is chosen",
     _RULES_DECIDE,
 )
 _NO_LIMIT = "no limit for insulation of a circuit whose rated voltage is not on the nameplate"
 
 
+_NAMES: dict[Circuit, str] = {"rotor": "of the rotor, open", "field": "of the excitation"}
+
+
+def _of_other_circuit(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guidance:
+    """Give what follows from a rotor's or a field's own voltage; no figure where it is not known.
+
+    What is earthed meanwhile is on no voltage, so the circuit's own rating alone counts.
+    """
+    circuits = {circuit_of(TestPoint.parse(text)) for text in step.points}
+    circuit = circuits.pop() if len(circuits) == 1 else None
+    volts = None if circuit is None else own_volts(circuit, plate)
+    if circuit is None or volts is None:
+        return Guidance((_OTHER_CIRCUIT,), (), (_NO_LIMIT,))
+    bounds = _least(own_limits(circuit, plate, limits))
+    missing = [] if bounds else ["no limit for insulation without the machine's year"]
+    if len(bounds) > 1:
+        missing.append("between these limits the result stays undecided")
+    setting = _voltage_for(volts, f"{volts:g} V rated {_NAMES[circuit]}")
+    return Guidance((setting,), bounds, tuple(missing))
+
+
 def _is_rated(step: Step, plate: Nameplate) -> bool:
     """Tell whether a step's terminals are those of the winding that the rated voltage is of."""
-    if plate.winding in _NO_PHASES:
-        return True
     points = [TestPoint.parse(text) for text in step.points]
+    if plate.winding in _NO_PHASES:
+        return all(speaks_of(point, plate.winding) for point in points)
     marks = {mark for point in points for mark in (*point.first, *point.second)}
     return all(_OF_THE_RATED.match(mark) for mark in marks)
 
@@ -123,13 +147,17 @@ def _insulation_voltage(plate: Nameplate) -> Setting:
             "the nameplate gives no rated voltage; find it before a test voltage is chosen",
             _RULES_DECIDE,
         )
-    found = test_voltage(plate.rated_volts)
+    return _voltage_for(plate.rated_volts, f"{plate.rated_volts:g} V rated")
+
+
+def _voltage_for(rated_volts: float, rated: str) -> Setting:
+    found = test_voltage(rated_volts)
     volts = f"{found.lowest:g} V"
     if found.highest > found.lowest:
         volts = f"{found.lowest:g} V to {found.highest:g} V"
     return Setting(
         "test voltage",
-        f"{volts} direct, for {plate.rated_volts:g} V rated; {_RULES_DECIDE}",
+        f"{volts} direct, for {rated}; {_RULES_DECIDE}",
         _STANDARD_43,
         "V",
         found.lowest,
@@ -146,7 +174,11 @@ def _pulse_voltage() -> Setting:
 
 
 def _insulation(plate: Nameplate, limits: Mapping[str, Limit]) -> tuple[Bound, ...]:
-    found = insulation_limits(limits, plate.rated_volts, judged_as(plate.winding), plate.year)
+    kind = judged_as(plate.winding)
+    return _least(insulation_limits(limits, plate.rated_volts, kind, plate.year))
+
+
+def _least(found: Mapping[str, Limit]) -> tuple[Bound, ...]:
     bounds = []
     for kind, limit in found.items():
         where = f", if {kind}" if len(found) > 1 else ""

@@ -15,6 +15,7 @@ from pydantic import ConfigDict, Field, ValidationError, field_validator, model_
 
 from capture.errors import ConfigError, InputError
 from capture.faults import fault_lines
+from capture.judging.rated import letters_of
 from capture.model.fields import Line, Model, QuantityName, SchemaVersion, Slug
 from capture.model.job import StepId
 from capture.model.testpoint import TestPoint
@@ -22,6 +23,7 @@ from capture.settings_text import toml_table
 
 _PACKAGE = "capture.jobs"
 _NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?\Z")
+_OF_ONE = (frozenset("UVW"), frozenset("KLM"))
 _DEEPEST = 3  # sets of sets of procedures
 
 
@@ -86,6 +88,16 @@ class Step(_Strict):
         if self.take.how != "keyed" and len(self.points) != 1:
             raise ValueError("a captured step has one test point; several are keyed as a block")
         return self
+
+    @property
+    def circuit(self) -> frozenset[str]:
+        """Letters of the winding that it is at; all phases of three are of one.
+
+        A rotor, a field and an armature read as they will, whatever the stator reads.
+        """
+        points = [TestPoint.parse(point) for point in self.points]
+        letters = frozenset(letter for point in points for letter in letters_of(point))
+        return next((every for every in _OF_ONE if letters & every), letters)
 
 
 class Procedure(_Strict):

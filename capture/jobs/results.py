@@ -405,6 +405,8 @@ def _test_set(
                     "connection": plate.connection,
                     "winding": plate.winding,
                     "rated_volts": plate.rated_volts,
+                    "rotor_volts": plate.rotor_volts,
+                    "excitation_volts": plate.excitation_volts,
                     "year": plate.year,
                     "thermal_class": plate.thermal_class,
                     "insulation": plate.insulation,

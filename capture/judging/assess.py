@@ -4,9 +4,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from capture.errors import InputError
+from capture.judging.ends import as_read
 from capture.judging.gather import Gathered, gather
 from capture.judging.insulation import insulation
 from capture.judging.judged import PASSES, Judged, Named
+from capture.judging.open_circuits import kept_from_passing
 from capture.judging.phases import inductance, pulse, resistance
 from capture.judging.suspicion import pulse_note, suspicion
 from capture.model.testset import TestSet
@@ -58,6 +60,7 @@ def _assess(
     test_set: TestSet, site_limits: Overrides | None, without_result: Collection[str]
 ) -> Assessment:
     limits = load_limits(site=site_limits, machine=test_set.rules.limits)
+    test_set = as_read(test_set)
     found = gather(test_set)
     judged = Judged(test_set, found, limits)
     for part in (resistance, inductance, insulation, pulse):
@@ -94,10 +97,14 @@ def _overall(
         | dict.fromkeys(missing),
         without_result,
     )
-    places_of = [place for place, each in found.insulation_at.items() if not each.own]
-    strange = {"insulation": places_of, "resistance": list(found.resistance_elsewhere)}
+    if whole.verdict not in PASSES:
+        return whole
+    if opened := kept_from_passing(found):
+        return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=opened)
+    places_of = [place for place, each in found.insulation_at.items() if not each.judged]
+    strange = {"insulation": places_of, "resistance": found.unjudged_resistances}
     said = [f"the {what} of {', '.join(places)}" for what, places in strange.items() if places]
-    if whole.verdict not in PASSES or not said:
+    if not said:
         return whole
     reason = f"no limit for {' and '.join(said)}"
     return replace(whole, verdict=Verdict.INCONCLUSIVE, decided_by=(), reason=reason)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from math import pi, radians, tan
 
 from capture.errors import InputError
+from capture.judging.alike import alike, is_coil
 from capture.judging.lacking import OfReadingError, name_of
 from capture.judging.rated import is_whole, letters_of, speaks_of
 from capture.model.machine import WindingType
@@ -28,9 +29,11 @@ class InsulationAt:
     """Insulation at a place that no limit is written for.
 
     ``own``: it is a part of the winding that the nameplate speaks of, such as one phase of three.
+    ``judged``: it was held against a limit, its own or that of the whole.
     """
 
     own: bool
+    judged: bool = False
     series: list[tuple[float | None, Measured | Bounded]] = field(default_factory=list)
     inputs: list[str] = field(default_factory=list)
 
@@ -54,6 +57,17 @@ class Gathered:
     insulation_by_phase: dict[str, Measured | Bounded] = field(default_factory=dict)
     inputs: dict[str, list[str]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+
+    @property
+    def unjudged_resistances(self) -> list[str]:
+        """The places elsewhere that no limit is known of: all but coils beside their like."""
+        coils = {
+            place
+            for name, group in alike(self.resistance_elsewhere).items()
+            if is_coil(name)
+            for place in group
+        }
+        return [place for place in self.resistance_elsewhere if place not in coils]
 
 
 def gather(test_set: TestSet) -> Gathered:
@@ -178,19 +192,30 @@ def _set_aside(
 ) -> list[SetReading]:
     """Keep a rotor's, an armature's and a field's resistances apart; give those of U, V and W."""
     rest: list[SetReading] = []
+    three = _PHASES if not _is_single_phase(readings) else frozenset[str]()
     for reading in readings:
         point = reading.point
         marks = set() if point is None else letters_of(point)
-        if point is None or not marks or marks & _PHASES:
+        if point is None or not marks or marks & three:
             rest.append(reading)
             continue
         place = point.pair or str(point)
         found.resistance_elsewhere[place] = as_number(reading)
         found.inputs.setdefault(place, []).append(reading.id)
-    if found.resistance_elsewhere:
-        at = ", ".join(found.resistance_elsewhere)
+    if unjudged := found.unjudged_resistances:
+        at = ", ".join(unjudged)
         found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
     return rest
+
+
+def _is_single_phase(readings: list[SetReading]) -> bool:
+    """Tell whether readings are of a main winding U and an auxiliary one Z, and of no third phase.
+
+    Each is read between its own ends, and they are not built alike (IEC 60034-8, from memory).
+    """
+    points = [reading.point for reading in readings]
+    found = [set() if point is None else letters_of(point) for point in points]
+    return {"Z"} in found and all(letters in ({"U"}, {"Z"}) for letters in found)
 
 
 def _take_inductance(
@@ -348,7 +373,7 @@ def _take_insulation(readings: list[SetReading], winding: WindingType, found: Ga
             continue
         point = group[0].point
         own = point is not None and speaks_of(point, winding)
-        found.insulation_at[place] = InsulationAt(own)
+        found.insulation_at[place] = InsulationAt(own, judged=own)
         found.insulation_at[place].series += numbers
         found.insulation_at[place].inputs += ids
 

@@ -2,13 +2,17 @@
 
 from dataclasses import replace
 
+from capture.judging.circuits import ASK_WHOSE_ROW, circuit_of, own_limits
 from capture.judging.gather import InsulationAt
 from capture.judging.judged import FAILS, PASSES, Judged, Named
 from capture.judging.kinds import insulation_limits
 from capture.judging.lacking import NoConditionError
+from capture.judging.leaks import ASK, OF_PHASES, phase_limits, phase_of, where_low
+from capture.model.testpoint import TestPoint
 from capture.winding import (
     Bounded,
     InsulationIndices,
+    Limit,
     Measured,
     MissingReadingError,
     Result,
@@ -32,27 +36,52 @@ def insulation(judged: Judged) -> None:
         raise NoConditionError(
             "insulation resistance cannot be brought to 40 °C: give ", "winding_celsius"
         )
+    phases: dict[str, Result] = {}
     for place, each in judged.found.insulation_at.items():
-        _insulation_at(judged, place, each, celsius)
-    if series:
-        _main_insulation(judged, series, celsius)
+        of_place = _insulation_at(judged, place, each, celsius)
+        phase = phase_of(TestPoint.parse(place))
+        if phase is not None and of_place is not None:
+            phases[phase] = of_place
+    if series and (whole := _main_insulation(judged, series, celsius)):
+        _where_low(judged, whole, phases)
+
+
+def _where_low(judged: Judged, whole: Result, phases: dict[str, Result]) -> None:
+    """Say where insulation that fails leaks, where the whole and each phase were tested."""
+    limits = _least(judged)
+    if limits:
+        for said in where_low(whole, phases, min(each.value for each in limits.values())):
+            judged.note(said)
+
+
+def _least(judged: Judged) -> dict[str, Limit]:
+    machine = judged.machine
+    return insulation_limits(judged.limits, machine.rated_volts, judged.kind, machine.year)
 
 
 def _main_insulation(
     judged: Judged, series: list[tuple[float | None, Measured | Bounded]], celsius: float
-) -> None:
+) -> Result | None:
+    """Judge the whole; gives its value at 40 °C, the last of several, None where there is none."""
     timed = [(time, ohms) for time, ohms in series if time is not None]
     if len(timed) == len(series) and len(timed) > 1:
-        _insulation_series(judged, timed, celsius)
-        return
+        return _insulation_series(judged, timed, celsius)
+    at_40 = None
     for time, ohms in series:
         when = "" if time is None else f" after {time:g} s"
         at_40 = _at_40(judged, ohms, celsius)
         _against_least(judged, f"insulation resistance{when}, at 40 °C", at_40)
+    return at_40
 
 
-def _insulation_at(judged: Judged, place: str, found: InsulationAt, celsius: float) -> None:
-    """Bring what no limit is written for to 40 °C, and say why nothing judges it."""
+def _insulation_at(
+    judged: Judged, place: str, found: InsulationAt, celsius: float
+) -> Result | None:
+    """Bring what is not the whole to 40 °C, and judge it by what is known of it.
+
+    Gives its value, the last of several; None where there is none.
+    """
+    point, result = TestPoint.parse(place), None
     timed = [(time, ohms) for time, ohms in found.series if time is not None]
     values: list[tuple[float | None, Result]]
     if len(timed) == len(found.series) and len(timed) > 1:
@@ -60,7 +89,7 @@ def _insulation_at(judged: Judged, place: str, found: InsulationAt, celsius: flo
             indices = _indices(judged, timed, celsius)
         except MissingReadingError as error:
             judged.found.notes.append(f"insulation {place}: {error}")
-            return
+            return None
         values = [(60.0, indices.one_minute_at_40)]
     else:
         values = [(time, _at_40(judged, ohms, celsius)) for time, ohms in found.series]
@@ -69,20 +98,24 @@ def _insulation_at(judged: Judged, place: str, found: InsulationAt, celsius: flo
         result = replace(at_40, inputs=tuple(each for each in found.inputs if each))
         name = f"insulation resistance {place}{when}, at 40 °C"
         if found.own:
-            _part_against_least(judged, name, result)
+            _part_against_least(judged, name, result, point)
+        elif limits := own_limits(circuit_of(point), judged.machine, judged.limits):
+            found.judged = True
+            judged.add(name, result, limits, ask=ASK_WHOSE_ROW)
         else:
             judged.add(name, result)
             judged.note(f"insulation {place}: no limit; the machine's nameplate is not its own")
+    return result
 
 
 def _insulation_series(
     judged: Judged, timed: list[tuple[float, Measured | Bounded]], celsius: float
-) -> None:
+) -> Result | None:
     try:
         indices = _indices(judged, timed, celsius)
     except MissingReadingError as error:
         judged.found.notes.append(f"insulation: {error}")
-        return
+        return None
     _against_least(judged, "insulation resistance after 60 s, at 40 °C", indices.one_minute_at_40)
     if indices.polarization_index is not None:
         thermal = judged.machine.thermal_class
@@ -95,6 +128,7 @@ def _insulation_series(
     if indices.short_ratio is not None:
         judged.add("short absorption ratio", indices.short_ratio, judged.limit("absorption-ratio"))
     judged.found.notes += indices.notes
+    return indices.one_minute_at_40
 
 
 def _against_least(judged: Judged, name: str, at_40: Result) -> None:
@@ -117,13 +151,17 @@ def _against_least(judged: Judged, name: str, at_40: Result) -> None:
         )
 
 
-def _part_against_least(judged: Judged, name: str, result: Result) -> None:
+def _part_against_least(judged: Judged, name: str, result: Result, point: TestPoint) -> None:
     """Hold a part against the least of the whole, which reads less than any of its parts.
 
-    A part that is below it fails; one that is above says nothing yet of the whole.
+    A part that is below it fails; one that is above says nothing yet of the whole. Where the
+    whole was tested too, a phase against the others says what the whole does not.
     """
-    machine = judged.machine
-    limits = insulation_limits(judged.limits, machine.rated_volts, judged.kind, machine.year)
+    limits = _least(judged)
+    if judged.found.insulation and phase_of(point) is not None:
+        judged.add(name, result, phase_limits(limits), ask=ASK)
+        judged.note(OF_PHASES)
+        return
     judged.add(name, result, limits)
     judged.note(_OF_THE_WHOLE)
     result = judged.results[-1].result

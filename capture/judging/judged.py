@@ -45,15 +45,24 @@ class Judged:
         self.found = found
         self.limits = limits
 
-    def add(self, name: str, result: Result, limits: Mapping[str, Limit] | None = None) -> None:
-        """Keep a result, judged by the one of the limits that holds, or by all that may."""
+    def add(
+        self,
+        name: str,
+        result: Result,
+        limits: Mapping[str, Limit] | None = None,
+        ask: str | None = None,
+    ) -> None:
+        """Keep a result, judged by the one of the limits that holds, or by all that may.
+
+        ask: what a person may do where they disagree; else what says more of the kind of winding.
+        """
         if limits and result.judgement is None:
             strange = [each for each in limits.values() if each.formula != result.formula]
             if strange:
                 more = tuple(_not_applied(each, result) for each in strange)
                 result = replace(result, notes=(*result.notes, *more))
             else:
-                judgement = judge_either(result, limits, self.rules.rule, ask=self.ask)
+                judgement = judge_either(result, limits, self.rules.rule, ask=ask or self.ask)
                 result = replace(result, judgement=judgement)
         self.results.append(Named(name, result))
 

@@ -3,8 +3,11 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
+from capture.judging.alike import alike, is_coil
 from capture.judging.judged import Judged
 from capture.judging.kinds import between_phases, resistance_limits
+from capture.judging.open_circuits import open_ends
+from capture.judging.rings import ROTOR_PAIRS, ring_words
 from capture.winding import (
     Asymmetry,
     Bounded,
@@ -18,7 +21,6 @@ from capture.winding import (
     unbalance,
 )
 
-_ROTOR_PAIRS = ("K-L", "L-M", "M-K")
 _SMALL_ASYMMETRY = 1.0  # per cent; below, single readings cannot tell it from scatter
 
 
@@ -26,12 +28,15 @@ def resistance(judged: Judged) -> None:
     """Unbalance, phases, and each pair at the reference temperature."""
     readings = judged.found.resistance
     _rotor_resistance(judged)
+    _parts_alike(judged)
     if not readings:
         return
     if any(isinstance(each, Bounded) for each in readings.values()):
         if judged.machine.connection != "open":
             uv, vw, wu = (_plain(each) for each in readings.values())
             judged.found.notes.append(open_phase(uv, vw, wu).statement)
+        else:
+            judged.found.notes += open_ends(readings)
         return
     numbers = {pair: each for pair, each in readings.items() if isinstance(each, Measured)}
     limits = between_phases(resistance_limits(judged.limits, judged.kind), judged.machine.winding)
@@ -88,13 +93,32 @@ def pulse(judged: Judged) -> None:
 def _rotor_resistance(judged: Judged) -> None:
     """Unbalance of a wound rotor's three pairs; no limit is known to be written for it."""
     found = judged.found.resistance_elsewhere
-    numbers = {pair: found[pair] for pair in _ROTOR_PAIRS if pair in found}
+    numbers = {pair: found[pair] for pair in ROTOR_PAIRS if pair in found}
+    for words in ring_words(numbers):
+        judged.note(words)
     known = {pair: each for pair, each in numbers.items() if isinstance(each, Measured)}
-    if len(known) < len(_ROTOR_PAIRS):
+    if len(known) < len(ROTOR_PAIRS):
         return
-    ids = tuple(each for pair in _ROTOR_PAIRS for each in judged.ids(pair)[-1:])
+    ids = tuple(each for pair in ROTOR_PAIRS for each in judged.ids(pair)[-1:])
     result = unbalance(known, judged.rules.resistance, inputs=ids)
     judged.add(f"rotor resistance unbalance ({judged.rules.resistance})", result)
+
+
+def _parts_alike(judged: Judged) -> None:
+    """How far one of the coils of a field, or two bars of a commutator, read from all others."""
+    found = judged.found.resistance_elsewhere
+    for name, places in alike(found).items():
+        numbers = {place: each for place in places if isinstance(each := found[place], Measured)}
+        if len(numbers) < len(places):
+            continue  # what reads open has no mean; it is named where nothing may pass
+        ids = tuple(id_ for place in places for id_ in judged.ids(place)[-1:])
+        result = unbalance(numbers, "mean", inputs=ids)
+        limits = judged.limit("field-coil-deviation") if is_coil(name) else {}
+        judged.add(f"resistance of {name}, largest distance from their mean", result, limits)
+        mean = sum(each.value for each in numbers.values()) / len(numbers)
+        odd = max(numbers, key=lambda place: abs(numbers[place].value - mean))
+        off = 100 * (numbers[odd].value / mean - 1)
+        judged.note(f"resistance of {name}: {odd} is farthest from the mean, by {off:+.1f} %")
 
 
 def _phases(judged: Judged, numbers: Mapping[str, Measured]) -> None:

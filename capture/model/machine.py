@@ -35,6 +35,11 @@ class Nameplate(Model):
     """Rated frequency, Hz."""
     rated_rpm: float | None = Field(None, gt=0, exclude_if=is_none)
     """Rated speed, turns a minute."""
+    rotor_volts: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Voltage between the slip rings of a wound rotor, V, open and at standstill; what follows for
+    the insulation of terminals K, L, M follows from it."""
+    excitation_volts: float | None = Field(None, gt=0, exclude_if=is_none)
+    """Rated voltage of a separately excited field, V; the same for terminals F."""
     poles: int | None = Field(None, ge=2, le=96, multiple_of=2, exclude_if=is_none)
     """Number of poles; always even."""
     connection: Connection = "unknown"

@@ -118,6 +118,12 @@ class SetMachine(_Strict):
     rated_volts: float | None = Field(None, gt=0)
     """Rated voltage, V, between lines; null where not known: then there is no limit for
     insulation."""
+    rotor_volts: float | None = Field(None, gt=0)
+    """Voltage between the slip rings of a wound rotor, V, open and at standstill; null where not
+    known: then there is no limit for the rotor's insulation."""
+    excitation_volts: float | None = Field(None, gt=0)
+    """Rated voltage of a separately excited field, V; null where not known: then there is no limit
+    for that field's insulation."""
     year: int | None = Field(None, ge=1880, le=2200)
     """Year it was made or wound; null where not known: then there is no limit for insulation."""
     thermal_class: Literal[105, 120, 130, 155, 180] | None = None

@@ -1,6 +1,6 @@
 """Which pictures a record allows, as data: what is drawn, and what it says in words."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import cos, radians
@@ -14,7 +14,8 @@ from capture.winding import WindingError
 from capture.winding.rotor import PairCurve, RotorInfluence, rotor_influence
 
 PAIRS = ("U-V", "V-W", "W-U")
-_SWAPPED = {"V-U": "U-V", "W-V": "V-W", "U-W": "W-U"}
+ENDS = ("U1-U2", "V1-V2", "W1-W2")
+_SWAPPED = {"-".join(reversed(pair.split("-"))): pair for pair in (*PAIRS, *ENDS)}
 _MICRO, _MEGA, _MILLI = 1e6, 1e-6, 1e3
 _FEWEST_ANGLES = 5  # as the computation asks for
 
@@ -78,15 +79,22 @@ def _limit(record: Record, begins: str) -> float | None:
     return None
 
 
+def _pairs_of(held: Sequence[RecordReading]) -> tuple[str, str, str]:
+    """Give the pairs of terminals, or of the ends of each phase where some were read at those."""
+    return ENDS if any(each.point in ENDS for each in held) else PAIRS
+
+
 def _balance(record: Record, quantity: str, text: Catalogue) -> Plot | None:
     values: dict[str, float] = {}
-    for each in _holding(record, quantity):
-        if each.point in PAIRS and each.value is not None:
+    held = list(_holding(record, quantity))
+    pairs = _pairs_of(held)
+    for each in held:
+        if each.point in pairs and each.value is not None:
             values[each.point] = each.value  # the last one, which is the one judged
-    if set(values) != set(PAIRS) or sum(values.values()) <= 0:
+    if set(values) != set(pairs) or sum(values.values()) <= 0:
         return None
-    mean = sum(values.values()) / len(PAIRS)
-    percent = tuple(100 * (values[pair] / mean - 1) for pair in PAIRS)
+    mean = sum(values.values()) / len(pairs)
+    percent = tuple(100 * (values[pair] / mean - 1) for pair in pairs)
     limit = _limit(record, f"{quantity} unbalance")
     name = quantity_name(quantity, text)
     caption = text("plot_balance", quantity=name)
@@ -94,7 +102,7 @@ def _balance(record: Record, quantity: str, text: Catalogue) -> Plot | None:
         shown = text.number(f"{limit:g}")
         caption = text("plot_balance_limit", quantity=name, limit=shown)
     told = ", ".join(
-        text.number(f"{pair} {each:+.2f} %") for pair, each in zip(PAIRS, percent, strict=True)
+        text.number(f"{pair} {each:+.2f} %") for pair, each in zip(pairs, percent, strict=True)
     )
     return Plot(
         f"balance-{quantity}",
@@ -104,7 +112,7 @@ def _balance(record: Record, quantity: str, text: Catalogue) -> Plot | None:
         "",
         text("mean_of"),
         (Line("", (0, 1, 2), percent),),
-        ticks=PAIRS,
+        ticks=pairs,
         limits=() if limit is None else (-limit, limit),
     )
 
@@ -198,8 +206,10 @@ def _fitted(curve: PairCurve, first: float, last: float) -> Line:
 
 
 def _pulse(record: Record, text: Catalogue) -> Plot | None:
-    times: dict[str, list[float | None]] = {pair: [None, None] for pair in PAIRS}
-    for each in _holding(record, "pulse_time"):
+    held = list(_holding(record, "pulse_time"))
+    pairs = _pairs_of(held)
+    times: dict[str, list[float | None]] = {pair: [None, None] for pair in pairs}
+    for each in held:
         point = each.point or ""
         pair = _SWAPPED.get(point, point)
         if pair in times and each.value is not None:
@@ -224,5 +234,5 @@ def _pulse(record: Record, text: Catalogue) -> Plot | None:
     )
     caption = text("plot_pulse")
     return Plot(
-        "pulse", "dots", caption, f"{caption}: {told}.", "", "µs", tuple(lines), ticks=PAIRS
+        "pulse", "dots", caption, f"{caption}: {told}.", "", "µs", tuple(lines), ticks=pairs
     )

@@ -2,12 +2,14 @@
 
 import io
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from capture.records.drawing import LOCK
 
-_PAIRS = ("U-V", "V-W", "W-U")
+#: What stands beside each other: pairs of a stator, the phases of six free ends, pairs of a rotor.
+_SETS = (("U-V", "V-W", "W-U"), ("U1-U2", "V1-V2", "W1-W2"), ("K-L", "L-M", "M-K"))
+_ROTOR = _SETS[2]
 _INK, _SOFT = "#14343b", "#8a5a12"
 
 
@@ -38,14 +40,18 @@ def charts_of(view: Mapping[str, Any]) -> list[Chart]:
             for value in step["values"]
             if value.get("quantity") == quantity and value.get("value") is not None
         }
-        if set(values) == set(_PAIRS) and sum(values.values()) > 0:
-            found.append(_balance(quantity, words, values, _limit(view, quantity)))
+        for pairs in _SETS:
+            of_set = {pair: values[pair] for pair in pairs if pair in values}
+            if len(of_set) == len(pairs) and sum(of_set.values()) > 0:
+                # No limit is known of a rotor's pairs; the stator's is not theirs.
+                limit = None if pairs == _ROTOR else _limit(view, quantity)
+                name = f"{quantity}-rotor" if pairs == _ROTOR else quantity
+                where = f"{words} of the rotor" if pairs == _ROTOR else words
+                found.append(_balance(name, where, of_set, limit))
     for step in view["steps"]:
         if step["quantity"] == "pulse_time" and step["values"]:
             found += _pulse(step)
-        if step["quantity"] == "insulation_resistance":
-            found += _insulation(step)
-    return found
+    return [*found, *_insulations(view)]
 
 
 def _limit(view: Mapping[str, Any], quantity: str) -> float | None:
@@ -55,13 +61,13 @@ def _limit(view: Mapping[str, Any], quantity: str) -> float | None:
     return None
 
 
-def _balance(quantity: str, words: str, values: Mapping[str, float], limit: float | None) -> Chart:
+def _balance(name: str, words: str, values: Mapping[str, float], limit: float | None) -> Chart:
     mean = sum(values.values()) / len(values)
-    points = tuple((pair, 100 * (values[pair] / mean - 1), None) for pair in _PAIRS)
+    points = tuple((pair, 100 * (value / mean - 1), None) for pair, value in values.items())
     told = ", ".join(f"{pair} {percent:+.2f} %" for pair, percent, _ in points)
     against = "" if limit is None else f"; limit ± {limit:g} %"
     return Chart(
-        name=f"balance-{quantity}",
+        name=f"balance-{name}",
         caption=f"{words}: how far each pair lies from the mean of the three{against}",
         alt=f"{words} by pair, deviation from their mean: {told}{against}.",
         axis="% of the mean",
@@ -71,8 +77,10 @@ def _balance(quantity: str, words: str, values: Mapping[str, float], limit: floa
 
 
 def _pulse(step: Mapping[str, Any]) -> list[Chart]:
-    times: dict[str, list[float | None]] = {pair: [None, None] for pair in _PAIRS}
-    swapped = {"V-U": "U-V", "W-V": "V-W", "U-W": "W-U"}
+    said = {value.get("point") for value in step["values"]}
+    pairs = next((each for each in _SETS if said & set(each)), _SETS[0])
+    times: dict[str, list[float | None]] = {pair: [None, None] for pair in pairs}
+    swapped = {"-".join(reversed(pair.split("-"))): pair for pair in pairs}
     for value in step["values"]:
         text = value.get("point") or ""
         pair = swapped.get(text, text)
@@ -96,7 +104,27 @@ def _pulse(step: Mapping[str, Any]) -> list[Chart]:
     ]
 
 
-def _insulation(step: Mapping[str, Any]) -> list[Chart]:
+def _insulations(view: Mapping[str, Any]) -> list[Chart]:
+    """Give a curve for each place that was tested over some time; several say of what each is."""
+    drawn = [
+        (str(step["values"][0].get("point") or ""), curve)
+        for step in view["steps"]
+        if step["quantity"] == "insulation_resistance" and (curve := _insulation(step))
+    ]
+    if len(drawn) < 2:  # noqa: PLR2004 - one needs no name
+        return [curve for _, curve in drawn]
+    return [
+        replace(
+            curve,
+            name=f"insulation-{number}",
+            caption=f"{curve.caption}, {place}",
+            alt=f"{place}: {curve.alt}",
+        )
+        for number, (place, curve) in enumerate(drawn, start=1)
+    ]
+
+
+def _insulation(step: Mapping[str, Any]) -> Chart | None:
     points = tuple(
         (f"{value['at']:.0f} s", value["value"] / 1e6, None)
         for value in step["values"]
@@ -105,17 +133,15 @@ def _insulation(step: Mapping[str, Any]) -> list[Chart]:
         and value.get("value")
     )
     if len(points) < 2:  # noqa: PLR2004 - a curve has two points at least
-        return []
+        return None
     told = ", ".join(f"{value:.4g} MΩ after {at}" for at, value, _ in points)
-    return [
-        Chart(
-            name="insulation",
-            caption="Insulation resistance over the time under voltage",
-            alt=f"Insulation resistance: {told}.",
-            axis="MΩ",
-            points=points,
-        )
-    ]
+    return Chart(
+        name="insulation",
+        caption="Insulation resistance over the time under voltage",
+        alt=f"Insulation resistance: {told}.",
+        axis="MΩ",
+        points=points,
+    )
 
 
 def draw(chart: Chart) -> bytes:
@@ -127,7 +153,7 @@ def draw(chart: Chart) -> bytes:
         figure = Figure(figsize=(6.4, 2.8), layout="constrained")
         axes = figure.subplots()
         kinds = {"insulation": _curve, "pulse": _dots}
-        kinds.get(chart.name, _bars)(axes, chart)
+        kinds.get(chart.name.partition("-")[0], _bars)(axes, chart)
         axes.set_ylabel(chart.axis)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)

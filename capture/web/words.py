@@ -106,6 +106,9 @@ def plate(nameplate: Mapping[str, Any]) -> str:
         )
         if nameplate.get(name)
     ]
+    for name, circuit in (("rotor_volts", "slip rings"), ("excitation_volts", "excitation")):
+        if nameplate.get(name):
+            parts.append(f"{circuit} {_rated(nameplate[name], 'V')}")
     if nameplate.get("poles"):
         parts.append(f"{nameplate['poles']} poles")
     if nameplate.get("connection", "unknown") != "unknown":

@@ -27,13 +27,12 @@ from .impedance import InductanceReading, series_of
 from .measured import Measured, Number, identities, nominal
 from .pulse import LAWS, Law, RotorState
 from .result import Bounded, Result
-from .signature import PAIRS
+from .signature import ENDS, PAIRS
 
 Array = NDArray[np.float64]
 Quantity = Literal["resistance", "inductance", "loss", "pulse"]
 
 QUANTITIES: tuple[Quantity, ...] = ("resistance", "inductance", "loss", "pulse")
-ENDS = ("U1-U2", "V1-V2", "W1-W2")  # the "pairs" of a winding whose six ends are out
 CONTRAST: Array = np.array([[1, -1, 0], [1, 1, -2]]) / np.sqrt([[2], [6]])
 
 # Relative standard uncertainty of a reading that came without one, by quantity: common practice.

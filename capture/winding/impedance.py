@@ -180,7 +180,7 @@ class InductanceBalance:
 def inductance_balance(
     readings: Mapping[str, InductanceReading], definition: Definition
 ) -> InductanceBalance:
-    """Compare the inductances of the three pairs as read, never resolved into phases.
+    """Compare the inductances of three pairs, or of three free phases, as read: none is solved for.
 
     The phases are coupled, so the star and delta algebra of resistances does not hold. The angle
     is compared as the largest distance from the mean. Raises MissingReadingError for a missing

@@ -10,7 +10,7 @@ from .checks import positive
 from .errors import UnknownChoiceError
 from .measured import Measured
 from .result import Result
-from .signature import PAIRS, require_pairs
+from .signature import ENDS, pairs_of, require_pairs
 
 Law = Literal["period", "time-constant", "rise", "unknown"]
 LAWS: tuple[Law, ...] = get_args(Law)
@@ -51,7 +51,10 @@ class Asymmetry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PulseComparison:
-    """The deviation between pairs, the terminal it points to, and the directions apart from it."""
+    """The deviation between pairs, the terminal it points to, and the directions apart from it.
+
+    Of six free ends `terminal` is the letter of the phase that stands apart.
+    """
 
     deviation: Result
     means: dict[str, float]
@@ -73,7 +76,9 @@ def pulse_comparison(
     definition: Definition,
     rotor: RotorState = "unknown",
 ) -> PulseComparison:
-    """Compare the pulse times of U-V, V-W and W-U by the definition that the site chose.
+    """Compare the pulse times of three pairs by the definition that the site chose.
+
+    The pairs are U-V, V-W and W-U, or, of six free ends, U1-U2, V1-V2 and W1-W2.
 
     The deviation is the unbalance of the pair means, in per cent. Directions are compared apart
     from it, and first with the scatter of repeated readings: a linear winding that floats is
@@ -89,7 +94,7 @@ def pulse_comparison(
     require_pairs(times)
     numbers: dict[str, float | Measured] = {}
     asymmetry = {}
-    for pair in PAIRS:
+    for pair in pairs_of(times):
         entry = times[pair]
         if isinstance(entry, PulseReadings):
             numbers[pair] = _mean(pair, entry)
@@ -167,16 +172,24 @@ def _asymmetry(pair: str, entry: PulseReadings) -> Asymmetry:
 
 
 def _terminal(means: Mapping[str, float], deviation: Result) -> tuple[str | None, str]:
-    """Name the terminal that two like pairs share, when the third stands apart from both."""
+    """Name the terminal that two like pairs share, when the third stands apart from both.
+
+    Between the ends of its own phase a time speaks of that phase, so the one apart is named itself.
+    """
     floor = deviation.coverage.floor if deviation.coverage else 0.0
     if deviation.value <= floor:
         return None, "no difference beyond the scatter of the readings"
     low, middle, high = sorted(means, key=lambda pair: means[pair])
     below, above = means[middle] - means[low], means[high] - means[middle]
     if max(below, above) < 2 * min(below, above):
+        if low in ENDS:
+            return None, "the three phases differ in steps: none of them stands apart"
         return None, "the three pairs differ in steps: they point to no single terminal"
+    if low in ENDS:
+        odd, word = (high, "more") if above > below else (low, "less")
+        return odd[:1], f"phase {odd[:1]} reads {word} than the two others"
     odd, word = (high, "low") if above > below else (low, "high")
     # In the order of the pairs: which of two like ones reads less is chance.
-    first, second = (pair for pair in PAIRS if pair != odd)
+    first, second = (pair for pair in pairs_of(means) if pair != odd)
     common = next(iter(set(first.split("-")) & set(second.split("-"))))
     return common, f"the two {word} pairs, {first} and {second}, share {common}"

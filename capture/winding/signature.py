@@ -10,6 +10,7 @@ from .errors import ImpossibleSetError, MissingReadingError, OutsideRangeError
 from .result import Bounded
 
 PAIRS = ("U-V", "V-W", "W-U")
+ENDS = ("U1-U2", "V1-V2", "W1-W2")  # the "pairs" of a winding whose six ends are out
 _TOLERANCE = 0.05  # of the reading: several times the natural spread between coils
 
 
@@ -131,8 +132,13 @@ def open_parallel_path(
     )
 
 
+def pairs_of(readings: Mapping[str, object]) -> tuple[str, str, str]:
+    """Give the three pairs that readings are of: of terminals, or of the ends of each phase."""
+    return ENDS if any(name in ENDS for name in readings) else PAIRS
+
+
 def require_pairs(pairs: Mapping[str, object]) -> None:
     """Raise MissingReadingError unless all three pairs are there."""
-    for name in PAIRS:
+    for name in pairs_of(pairs):
         if pairs.get(name) is None:
             raise MissingReadingError(name, "all three pairs are needed")

@@ -16,6 +16,8 @@ WHOLE = {
     "rated_amperes": 29.5,
     "rated_hertz": 50.0,
     "rated_rpm": 1460.0,
+    "rotor_volts": 250.0,
+    "excitation_volts": 110.0,
     "poles": 4,
     "connection": "delta",
     "winding": "concentric",

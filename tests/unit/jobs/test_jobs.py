@@ -49,6 +49,40 @@ def test_every_built_in_procedure_is_whole_and_warns_first(name):
             assert step.cautions, f"{step.id} puts energy on the winding and warns of nothing"
 
 
+@pytest.mark.parametrize("name", built_in())
+def test_what_gets_a_test_voltage_is_dry_and_nobody_is_near(name):
+    """Steps are done in any order, so each of them says so itself."""
+    for step in load_procedure(name).steps:
+        if step.energy == "test-voltage":
+            said = " ".join(step.cautions)
+            assert "Keep everybody away" in said
+            assert "dry windings only" in said
+
+
+@pytest.mark.parametrize(
+    ("name", "first", "then"),
+    [
+        ("single-phase", "A capacitor holds its charge", "Disconnect drives"),
+        ("dc-machine", "A field that is opened while current flows", "Open the circuits"),
+        ("dc-field-coils-four", "A field that is opened while current flows", "Open the circuits"),
+    ],
+)
+def test_a_caution_stands_before_the_work_it_protects(name, first, then):
+    cautions = load_procedure(name).cautions
+    places = [
+        next(n for n, caution in enumerate(cautions) if caution.startswith(words))
+        for words in (first, then)
+    ]
+    assert places == sorted(places)
+
+
+def test_what_is_not_under_test_is_on_the_frame_and_every_such_step_says_so_first():
+    for name in built_in():
+        for step in load_procedure(name).steps:
+            if any(TestPoint.parse(point).earth for point in step.points):
+                assert any("joined to the frame for this step" in each for each in step.cautions)
+
+
 def test_the_sets_hold_all_four_tests():
     for name in ("incoming-inspection", "after-rewind"):
         quantities = {step.quantity for step in load_procedure(name).steps}

@@ -81,3 +81,49 @@ def test_the_label_of_the_height_lies_within_the_picture(made):
     assert upright
     # Points from the left edge to the foot of letters of 12 points: they stand to the left of it.
     assert all(float(x) >= 9 for x in upright)
+
+
+# ── more than one winding ────────────────────────────────────────────────────────────────────
+
+
+def of_pairs(quantity, **numbers):
+    given = {name.replace("_", "-"): number for name, number in numbers.items()}
+    return step(quantity, *(value(quantity, pair, number) for pair, number in given.items()))
+
+
+def test_six_free_ends_have_their_own_bars_and_dots():
+    ohms = of_pairs("resistance", U1_U2=1.0, V1_V2=0.9, W1_W2=1.1)
+    times = of_pairs("pulse_time", U1_U2=1.1e-4, U2_U1=1.2e-4, V1_V2=1.0e-4, W1_W2=1.1e-4)
+    bars, dots = charts_of(view(ohms, times))
+    assert [label for label, _, _ in bars.points] == ["U1-U2", "V1-V2", "W1-W2"]
+    # 1.0, 0.9, 1.1 around their mean of 1.0.
+    assert [percent for _, percent, _ in bars.points] == pytest.approx([0, -10, 10])
+    assert "U1-U2 110 µs, leads swapped 120 µs" in dots.alt
+    ET.fromstring(draw(bars))
+    ET.fromstring(draw(dots))
+
+
+def test_a_rotor_has_a_picture_beside_the_stators_and_not_the_stators_limit():
+    """Up to now six pairs of two windings had no picture at all."""
+    rotor = of_pairs("resistance", K_L=0.05, L_M=0.05, M_K=0.056)
+    judged = {"name": "resistance unbalance (mean)", "judgement": {"limit": 2.0}}
+    stator, rings = charts_of(view(RESISTANCE, rotor, results=[judged]))
+    assert (stator.name, rings.name) == ("balance-resistance", "balance-resistance-rotor")
+    assert (stator.limit, rings.limit) == (2.0, None)
+    assert rings.alt.startswith("Resistance of the rotor by pair")
+
+
+def test_two_curves_of_insulation_are_two_pictures_each_with_its_place():
+    """Up to now both figures showed the first curve: a picture is asked for by its name."""
+    other = step(
+        "insulation_resistance",
+        value("insulation_resistance", "K+L+M-frame earth U+V+W", 2e7, 15.0),
+        value("insulation_resistance", "K+L+M-frame earth U+V+W", 5e7, 60.0),
+    )
+    stator, rotor = charts_of(view(INSULATION, other))
+    assert (stator.name, rotor.name) == ("insulation-1", "insulation-2")
+    assert stator.caption.endswith("under voltage, U+V+W-frame")
+    assert rotor.alt.startswith("K+L+M-frame earth U+V+W: Insulation resistance: 20 MΩ after 15 s")
+    drawn = draw(rotor)
+    ET.fromstring(drawn)
+    assert drawn != draw(stator)

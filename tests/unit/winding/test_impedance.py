@@ -170,3 +170,15 @@ def test_another_range_between_pairs_is_told():
     }
     balance = inductance_balance(pairs, "mean")
     assert any("one fixed range" in note for note in balance.notes)
+
+
+def test_six_free_ends_are_compared_phase_by_phase():
+    """Of 10, 9 and 11 mH the mean is 10; up to now a set of ends was refused for want of U-V."""
+    readings = {
+        f"{phase}1-{phase}2": InductanceReading(henries=henries, ohms=1.0, hertz=1000, rotor="out")
+        for phase, henries in (("U", 10e-3), ("V", 9e-3), ("W", 11e-3))
+    }
+    assert inductance_balance(readings, "mean").inductance.value == pytest.approx(10)
+    del readings["V1-V2"]
+    with pytest.raises(MissingReadingError, match="V1-V2"):
+        inductance_balance(readings, "mean")

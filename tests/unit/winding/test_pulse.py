@@ -136,3 +136,34 @@ def test_pulse_input_is_checked():
         pulse_comparison(SET | {"W-U": -1.0}, "period", "mean")
     with pytest.raises(NotPositiveError, match="V-W reverse 1"):
         pulse_comparison(SET | {"V-W": both([1.0], [0.0])}, "period", "mean")
+
+
+ENDS = {"U1-U2": 120e-6, "V1-V2": 105e-6, "W1-W2": 120e-6}
+
+
+def test_six_ends_are_compared_phase_by_phase_and_the_odd_one_is_named_itself():
+    """Between its own ends a time speaks of its phase; no terminal is shared with another."""
+    found = pulse_comparison(ENDS, "period", "span-max", "out")
+    assert found.value == pytest.approx(12.5)  # by hand: 15/120
+    assert (found.terminal, found.statement) == (
+        "V",
+        "phase V reads less than the two others",
+    )
+    high = pulse_comparison(ENDS | {"V1-V2": 140e-6}, "period", "span-max", "out")
+    assert (high.terminal, high.statement) == (
+        "V",
+        "phase V reads more than the two others",
+    )
+
+
+def test_six_ends_that_differ_in_steps_name_no_phase():
+    found = pulse_comparison(ENDS | {"W1-W2": 112e-6}, "period", "span-max", "out")
+    assert (found.terminal, found.statement) == (
+        None,
+        "the three phases differ in steps: none of them stands apart",
+    )
+
+
+def test_a_phase_that_is_missing_is_named_by_its_ends():
+    with pytest.raises(MissingReadingError, match="W1-W2"):
+        pulse_comparison({"U1-U2": 1e-4, "V1-V2": 1e-4}, "period", "span-max")
