@@ -6,11 +6,10 @@ knows. A person decides, and passes the lock with a reason.
 
 from collections.abc import Callable, Iterable
 
+from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.judging.rated import letters_of
 from capture.model.testpoint import TestPoint
-
-_INSULATION = "insulation_resistance"
 
 
 def insulation_steps(state: JobState, pulsed: str) -> list[StepState]:
@@ -22,7 +21,7 @@ def insulation_steps(state: JobState, pulsed: str) -> list[StepState]:
     return [
         each
         for each in state.steps.values()
-        if each.step.quantity == _INSULATION and _letters(each) & winding
+        if each.step.quantity == INSULATION and _letters(each) & winding
     ]
 
 
@@ -70,7 +69,7 @@ def _waits(job: JobState) -> bool:
 
 def _is_taken(step: StepState) -> bool:
     taken = step.status is StepStatus.TAKEN and step.taken_at is not None
-    return taken and step.step.quantity == _INSULATION
+    return taken and step.step.quantity == INSULATION
 
 
 def _letters(step: StepState) -> set[str]:

@@ -11,6 +11,7 @@ from uuid import UUID
 
 from capture.jobs.earlier import insulation_steps
 from capture.jobs.owed import owed, owed_beside, words_beside
+from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
 
 #: A person is not left before a lock that nothing in the job can open.
@@ -113,7 +114,7 @@ def _ramp_down(state: JobState, step_id: str) -> list[Lock]:
 
 
 def _insulation(state: JobState, pulsed: str, failed: Failed) -> list[Lock]:
-    tests = [step for step in state.steps.values() if step.step.quantity == "insulation_resistance"]
+    tests = [step for step in state.steps.values() if step.step.quantity == INSULATION]
     taken = [step for step in tests if step.status is StepStatus.TAKEN]
     if any(failed(step.step.id) for step in taken):
         words = "the insulation reading has failed, or is undecided: no pulses on this winding"

@@ -17,6 +17,7 @@ from pydantic import ValidationError
 
 from capture.errors import InputError
 from capture.jobs.memory import StateMemory
+from capture.jobs.procedure import INSULATION
 from capture.jobs.service import Append, JobService
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.taken import (
@@ -37,7 +38,6 @@ from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 from capture.winding import Suspicion
 
-_INSULATION = "insulation_resistance"
 _INDUCTANCE = "inductance"
 _PULSE = "pulse_time"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
@@ -151,7 +151,7 @@ def compute(
             uncomputed=tuple(uncomputed),
         )
     try:
-        assessment = assess(set_of(usable, _INSULATION, steps), site_limits)
+        assessment = assess(set_of(usable, INSULATION, steps), site_limits)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
@@ -206,7 +206,7 @@ def insulation_failed(
         return True if step.readings else None
     if len({each.test_point for each in group}) > 1:
         group = [_after_a_minute(each) for each in group]
-    celsius = condition_of(state, _INSULATION, "winding_celsius")
+    celsius = condition_of(state, INSULATION, "winding_celsius")
     try:
         assessment = assess(
             _test_set(state, machine, group, (), _UNCORRECTED if celsius is None else celsius, None)

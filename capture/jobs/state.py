@@ -9,7 +9,7 @@ from functools import lru_cache
 from uuid import UUID
 
 from capture.errors import InputError, NotThereError
-from capture.jobs.procedure import Procedure, Step
+from capture.jobs.procedure import INSULATION, Procedure, Step
 from capture.model.job import (
     Applied,
     ConditionsChanged,
@@ -47,8 +47,6 @@ class JobStatus(StrEnum):
     FINISHED = "finished"
     SIGNED_OFF = "signed-off"
 
-
-_INSULATION = "insulation_resistance"
 
 _STATUS_AFTER: dict[type, JobStatus] = {
     Paused: JobStatus.PAUSED,
@@ -259,7 +257,7 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
             )
             if direct:
                 state = _without_override(state, "ramp-down")
-            if old.step.quantity == _INSULATION:
+            if old.step.quantity == INSULATION:
                 state = _without_override(state, "insulation")
             new = replace(new, overridden=state.steps[id_].overridden)
         case Redone(step=id_, reason=reason):
@@ -274,7 +272,7 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
                 superseded=(*old.superseded, *gone),
             )
             state = replace(state, selected=id_)
-            if old.step.quantity == _INSULATION:
+            if old.step.quantity == INSULATION:
                 state = _without_override(state, "insulation")
                 new = replace(new, overridden=state.steps[id_].overridden)
         case Refused(step=id_, reading=reading):

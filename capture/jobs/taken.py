@@ -6,6 +6,7 @@ from uuid import UUID
 
 from pydantic import ValidationError
 
+from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.model.testset import SetReading
 
@@ -13,7 +14,7 @@ from capture.model.testset import SetReading
 KINDS = {
     "resistance": "resistance",
     "inductance": "inductance",
-    "insulation_resistance": "insulation",
+    INSULATION: "insulation",
     "pulse_time": "pulse",
 }
 #: Kelvin by which the winding's temperature may differ between steps that are judged together

@@ -14,12 +14,11 @@ from uuid import UUID
 
 from pydantic_core import from_json
 
-from capture.jobs.procedure import Step
+from capture.jobs.procedure import INSULATION, Step
 from capture.jobs.settling import Sample
 from capture.jobs.timing import TimedWatch, voltage_reached
 from capture.journal import Row
 
-INSULATION = "insulation_resistance"
 TEST_VOLTAGE = "test_voltage"
 #: Seconds without a line after which a test has ended.
 SILENCE = 3.0

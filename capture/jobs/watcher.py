@@ -25,6 +25,7 @@ from capture.errors import InputError, JournalError
 from capture.jobs.desk import Desk
 from capture.jobs.fit import of_energy
 from capture.jobs.locks import locks
+from capture.jobs.procedure import INSULATION
 from capture.jobs.rules import LockedError
 from capture.jobs.service import Who
 from capture.jobs.settling import SettleWatch
@@ -32,7 +33,6 @@ from capture.jobs.state import WATCHER, JobState, JobStatus, StepState, apply
 from capture.jobs.unheeded import Unheeded, counted_for, elsewhere, rest_of
 from capture.jobs.voltage import (
     ENDS_TEST,
-    INSULATION,
     NO_VOLTAGE,
     ONE_TEST,
     SILENCE,
