@@ -22,6 +22,7 @@ from capture.jobs.owed import owed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check, minds_others
 from capture.jobs.state import WATCHER, JobState, apply, replay
+from capture.jobs.twice import refuse_other_use, refuse_stale
 from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, Stored
 from capture.model import ReadingDraft, Tag, new_id
 from capture.model.job import (
@@ -188,7 +189,7 @@ class JobService:
         )
         known = self._reader.entry(who.id)
         if known is not None:
-            _refuse_other_use(known, job, event)
+            refuse_other_use(known, job, event)
             return self.state(job)
         self._append([self._entry(job, event, who)], Expectation("job", str(job), 0))
         return self.state(job)
@@ -318,7 +319,7 @@ class JobService:
         state = self.state(job)
         known = self._reader.entry(who.id)
         if known is not None:
-            _refuse_other_use(known, job, event)
+            refuse_other_use(known, job, event)
             return state
         seen = self._seen(state, event, seen)
         refuse_stale(state, seen)
@@ -354,7 +355,7 @@ class JobService:
                     tags=tags,
                     insulation_failed=insulation_failed,
                 )
-            _refuse_other_use(known, job, event)
+            refuse_other_use(known, job, event)
         return self.state(job)
 
     def _seen(self, state: JobState, event: Event, seen: int) -> int:
@@ -439,22 +440,3 @@ def _machine_in(body: bytes) -> str:
         return str(from_json(body)["event"]["machine"])
     except (ValueError, TypeError, KeyError):
         return ""
-
-
-def refuse_stale(state: JobState, seen: int) -> None:
-    """Refuse what rests on an old view of a job.
-
-    Raises:
-        StaleError: somebody has acted since ``seen``, the newest entry that was looked at.
-    """
-    if state.last != seen:
-        raise StaleError(f"job {state.job} has moved on since it was looked at; look again")
-
-
-def _refuse_other_use(known: Row, job: UUID, event: Event) -> None:
-    """Refuse an id that belongs to another entry: what is handed in would be lost in silence."""
-    if known.kind == "job":
-        entry = JobEntry.model_validate_json(known.body)
-        if entry.job == job and entry.event == event:
-            return
-    raise InputError(f"the id {known.id} belongs to another entry; make a new one for each act")
