@@ -33,6 +33,7 @@ class Lock:
         words: what to do, for a person.
         until: when its time is over; None where it does not end by time.
         job, step: of another job of the machine, where it is to be opened there; else None.
+        newest: number in the journal of the newest voltage that is owed for there; 0 for none.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Lock:
     until: datetime | None = None
     job: UUID | None = None
     step: str | None = None
+    newest: int = 0
 
 
 def locks(
@@ -70,13 +72,13 @@ def discharges_beside(
     """List the locks by discharges that other jobs of the machine owe.
 
     step: of the job itself; leaves out what a person has passed for it. That spoke of the voltages
-    of before, so a later one holds again, in whichever job it was.
+    that they had been shown, so a later one holds again, in whichever job it was.
     """
     passed = 0
     if step is not None and "discharge" in step.overridden:
         passed = step.discharge_passed
     return [
-        Lock("discharge", words_beside(each, now), each.until, each.job, each.step)
+        Lock("discharge", words_beside(each, now), each.until, each.job, each.step, each.newest)
         for each in owed_beside(state, beside, now)
         if each.newest > passed
     ]

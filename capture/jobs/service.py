@@ -22,7 +22,7 @@ from capture.jobs.owed import owed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check, minds_others
 from capture.jobs.state import WATCHER, JobState, apply, replay
-from capture.jobs.twice import refuse_other_use, refuse_stale
+from capture.jobs.twice import refuse_other_use, refuse_stale, with_what_was_shown
 from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, Stored
 from capture.model import ReadingDraft, Tag, new_id
 from capture.model.job import (
@@ -323,6 +323,7 @@ class JobService:
             return state
         seen = self._seen(state, event, seen)
         refuse_stale(state, seen)
+        event = with_what_was_shown(event, seen)
         if isinstance(event, Taken):
             self._check_readings(state.step(event.step).step, event, readings)
         entries = [self._entry(job, event, who)]

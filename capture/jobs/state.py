@@ -73,8 +73,8 @@ class StepState:
         superseded: earlier readings, each with the reason for which the step was done again.
         refused: readings that a person refused.
         overridden: locks that a person passed for this step.
-        discharge_passed: number in the journal of the entry by which the discharge lock was passed
-            last; 0 for never. It spoke of the voltages that came before it, in whichever job.
+        discharge_passed: number in the journal of the newest voltage of other jobs that whoever
+            passed the discharge lock had been shown; 0 for none.
     """
 
     step: Step
@@ -316,5 +316,8 @@ def _lock_event(
             old = state.steps[id_]
             new_step = replace(old, overridden=old.overridden | {lock})
             if lock == "discharge":
-                new_step = replace(new_step, discharge_passed=state.last)
+                # An old entry does not say what was shown: it spoke of all that came before it.
+                shown = state.last if event.up_to is None else event.up_to
+                before = old.discharge_passed if lock in old.overridden else 0
+                new_step = replace(new_step, discharge_passed=max(before, shown))
             return replace(state, steps={**state.steps, id_: new_step})

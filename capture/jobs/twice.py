@@ -5,7 +5,7 @@ from uuid import UUID
 from capture.errors import InputError
 from capture.jobs.state import JobState
 from capture.journal import Row, StaleError
-from capture.model.job import Event, JobEntry
+from capture.model.job import Event, JobEntry, Overridden
 
 
 def refuse_stale(state: JobState, seen: int) -> None:
@@ -18,10 +18,26 @@ def refuse_stale(state: JobState, seen: int) -> None:
         raise StaleError(f"job {state.job} has moved on since it was looked at; look again")
 
 
+def with_what_was_shown(event: Event, seen: int) -> Event:
+    """Let an override of a discharge that does not say what was shown pass no more than that.
+
+    What stood in the journal before the newest entry that its writer has seen is all that was there
+    to be shown for sure.
+    """
+    if isinstance(event, Overridden) and event.lock == "discharge" and event.up_to is None:
+        return event.model_copy(update={"up_to": seen})
+    return event
+
+
+def _as_pressed(event: Event) -> Event:
+    """Leave out what was shown: pressed again, an act passes no more than it did the first time."""
+    return event.model_copy(update={"up_to": None}) if isinstance(event, Overridden) else event
+
+
 def refuse_other_use(known: Row, job: UUID, event: Event) -> None:
     """Refuse an id that belongs to another entry: what is handed in would be lost in silence."""
     if known.kind == "job":
         entry = JobEntry.model_validate_json(known.body)
-        if entry.job == job and entry.event == event:
+        if entry.job == job and _as_pressed(entry.event) == _as_pressed(event):
             return
     raise InputError(f"the id {known.id} belongs to another entry; make a new one for each act")
