@@ -25,6 +25,24 @@ def insulation_steps(state: JobState, pulsed: str) -> list[StepState]:
     ]
 
 
+def tested_with(step: StepState, taken: Iterable[StepState]) -> bool:
+    """Tell whether other steps have tested all that an insulation step would have tested.
+
+    What has the same other lead, and all of the first one's terminals joined with others: of what
+    is tested side by side, no part is worse than the whole (common practice, no source).
+    """
+    points = [TestPoint.parse(point) for each in taken for point in each.step.points]
+    return all(
+        any(_includes(other, TestPoint.parse(point)) for other in points)
+        for point in step.step.points
+    )
+
+
+def _includes(whole: TestPoint, part: TestPoint) -> bool:
+    rest = [(set(each.second), set(each.guard), set(each.earth)) for each in (whole, part)]
+    return rest[0] == rest[1] and set(part.first) <= set(whole.first)
+
+
 def has_insulation(state: JobState, pulsed: str) -> bool:
     """Tell whether a job's own procedure tests the insulation of what a step puts pulses on."""
     return bool(insulation_steps(state, pulsed))

@@ -4,12 +4,12 @@ These locks follow the order of work; they do not know what is on a winding. A p
 of them with a reason, and that is an entry of its own.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from capture.jobs.earlier import insulation_steps
+from capture.jobs.earlier import insulation_steps, tested_with
 from capture.jobs.owed import owed, owed_beside, words_beside
 from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
@@ -126,11 +126,32 @@ def _insulation(state: JobState, pulsed: str, failed: Failed) -> list[Lock]:
         what = "of what gets the pulses " if tests else ""
         words = f"take the insulation resistance {what}first: it is missing"
         return [Lock("insulation", words + _ALONE)]
-    missing = [step for step in its if step.status is StepStatus.OPEN]
-    if not missing and all(step.status is not StepStatus.TAKEN for step in its):
-        missing = its  # each was skipped
-    if not missing:
+    told = [*_still_open(its, named=len(tests) > 1), *_left_out(its)]
+    return [Lock("insulation", "; ".join(told))] if told else []
+
+
+def _still_open(its: Sequence[StepState], *, named: bool) -> list[str]:
+    points = [point for step in its if step.status is StepStatus.OPEN for point in step.step.points]
+    which = f"of {', '.join(points)} " if named else ""
+    return [f"take the insulation resistance {which}first: it is missing"] if points else []
+
+
+def _left_out(its: Sequence[StepState]) -> list[str]:
+    """Name the places that somebody left out, and why.
+
+    Who leaves a step out decides that its place is not tested; that pulses go on it all the same is
+    another decision, about the pulses.
+    """
+    taken = [step for step in its if step.status is StepStatus.TAKEN]
+    told = [
+        f"{', '.join(step.step.points)} (step {step.step.id}, left out by {step.left_out})"
+        for step in its
+        if step.status is StepStatus.SKIPPED and not tested_with(step, taken)
+    ]
+    if not told:
         return []
-    points = [point for step in missing for point in step.step.points]
-    which = f"of {', '.join(points)} " if len(tests) > 1 else ""
-    return [Lock("insulation", f"take the insulation resistance {which}first: it is missing")]
+    words = (
+        f"nobody has tested the insulation of {' and of '.join(told)}: do that step, or decide "
+        "about the pulses, and pass this lock with a reason"
+    )
+    return [words]

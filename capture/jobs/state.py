@@ -72,6 +72,7 @@ class StepState:
         readings: those that hold now.
         superseded: earlier readings, each with the reason for which the step was done again.
         refused: readings that a person refused.
+        left_out: who left the step out, and why; empty while nobody has.
         overridden: locks that a person passed for this step.
         discharge_passed: number in the journal of the newest voltage of other jobs that whoever
             passed the discharge lock had been shown; 0 for none.
@@ -85,6 +86,7 @@ class StepState:
     conditions: JobConditions = field(default_factory=JobConditions)
     superseded: tuple[tuple[UUID, str], ...] = ()
     refused: tuple[UUID, ...] = ()
+    left_out: str = ""
     notes: tuple[str, ...] = ()
     overridden: frozenset[str] = frozenset()
     discharge_passed: int = 0
@@ -279,7 +281,12 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
             new = replace(state.steps[id_], refused=(*state.steps[id_].refused, reading))
         case Skipped(step=id_, reason=reason):
             old = state.steps[id_]
-            new = replace(old, status=StepStatus.SKIPPED, notes=(*old.notes, f"skipped: {reason}"))
+            new = replace(
+                old,
+                status=StepStatus.SKIPPED,
+                left_out=f"{entry.operator}: {reason}",
+                notes=(*old.notes, f"skipped: {reason}"),
+            )
         case Noted(step=str(id_), text=text):
             new = replace(state.steps[id_], notes=(*state.steps[id_].notes, text))
         case _:
