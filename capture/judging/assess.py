@@ -13,20 +13,18 @@ from capture.judging.kinds import (
     resistance_limits,
 )
 from capture.judging.lacking import NoConditionError
+from capture.judging.suspicion import pulse_note, suspicion_of
 from capture.model.testset import TestSet
 from capture.winding import (
-    CONCENTRIC_SPREAD,
     Asymmetry,
     Bounded,
     EitherConnection,
-    Evidence,
     InsulationIndices,
     Limit,
     Measured,
     MissingReadingError,
     Overall,
     Result,
-    Spread,
     Suspicion,
     Verdict,
     WindingError,
@@ -40,7 +38,6 @@ from capture.winding import (
     overall,
     phase_resistances,
     pulse_comparison,
-    suspect,
     unbalance,
 )
 
@@ -113,8 +110,8 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
         "pulse": bool(found.pulse),
     }
     not_run = tuple(step for step in test_set.steps if not given[step])
-    suspicion = _suspicion(test_set, found)
-    found.notes += _pulse_note(bench.pulse_statement, suspicion)
+    suspicion = suspicion_of(test_set, found)
+    found.notes += pulse_note(bench.pulse_statement, suspicion)
     return Assessment(
         results=tuple(bench.results),
         suspicion=suspicion,
@@ -470,43 +467,3 @@ def _directions(asymmetry: Mapping[str, Asymmetry]) -> list[str]:
     if largest < _SMALL_ASYMMETRY and not any(each.significant for each in asymmetry.values()):
         return [f"leads swapped: the directions of a pair differ by {largest:.2f} % at most"]
     return [each.statement for each in asymmetry.values()]
-
-
-def _suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
-    # Of a winding as a coil with its loss: without, an inductance is compared and no more.
-    inductance = found.inductance
-    if any(each.ohms is None for each in inductance.values()):
-        inductance = {}
-    if not (found.resistance or inductance or found.pulse):
-        return None
-    pulse = {pair: _mean_time(each.forward, each.reverse) for pair, each in found.pulse.items()}
-    evidence = Evidence(
-        connection=test_set.machine.connection,
-        resistance=found.resistance,
-        inductance=inductance,
-        pulse=pulse,
-        law=found.law,  # type: ignore[arg-type] # one of the laws, or refused there
-        rotor=test_set.conditions.rotor,
-        insulation=found.insulation_by_phase,
-        parallel_paths=test_set.machine.parallel_paths,
-        repeated=test_set.conditions.repeated,
-        spread=Spread() if phases_alike(test_set.machine.winding) else CONCENTRIC_SPREAD,
-    )
-    return suspect(evidence)
-
-
-def _pulse_note(statement: str, suspicion: Suspicion | None) -> list[str]:
-    """Say what the pulse times show by themselves, where the suspicion does not say it already."""
-    if not statement or (suspicion is not None and not suspicion.detected):
-        return []
-    said = () if suspicion is None else suspicion.words
-    in_steps = "the three pairs differ in steps"
-    told = any(word.startswith("by pulse, ") for word in said) or statement in said
-    if told or (statement.startswith(in_steps) and any(w.startswith(in_steps) for w in said)):
-        return []
-    return [f"by pulse, {statement}"]
-
-
-def _mean_time(forward: object, reverse: object) -> float:
-    values = [*forward, *reverse]  # type: ignore[misc] # sequences of seconds
-    return float(sum(values) / len(values))
