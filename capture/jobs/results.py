@@ -19,7 +19,7 @@ from capture.errors import InputError
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import INSULATION
 from capture.jobs.service import Append, JobService
-from capture.jobs.state import JobState, StepStatus
+from capture.jobs.state import JobState
 from capture.jobs.taken import (
     KINDS,
     Readings,
@@ -38,8 +38,6 @@ from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 from capture.winding import Suspicion
 
-_INDUCTANCE = "inductance"
-_PULSE = "pulse_time"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
@@ -351,20 +349,6 @@ def _content(record: ResultRecord) -> dict[str, Any]:
     return record.model_dump(exclude={"id", "time", "site", "bench"})
 
 
-def _rotor_of(state: JobState) -> str:
-    """Say where the rotor was: for the inductances, and where none is taken, for the pulse times.
-
-    Both depend on it, and a step may have been taken under conditions of its own.
-    """
-    for quantity in (_INDUCTANCE, _PULSE):
-        if any(
-            step.step.quantity == quantity and step.status is StepStatus.TAKEN
-            for step in state.steps.values()
-        ):
-            return condition_of(state, quantity, "rotor") or "unknown"
-    return state.conditions.rotor or "unknown"
-
-
 def _test_set(
     state: JobState,
     machine: MachineEntry,
@@ -390,7 +374,7 @@ def _test_set(
                 }
             ),
             "conditions": SetConditions(
-                rotor=_rotor_of(state),
+                rotor=state.conditions.rotor or "unknown",
                 winding_celsius=winding_celsius,
                 reference_celsius=reference_celsius,
             ),

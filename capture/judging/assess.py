@@ -13,7 +13,7 @@ from capture.judging.kinds import (
     resistance_limits,
 )
 from capture.judging.lacking import NoConditionError
-from capture.judging.suspicion import pulse_note, suspicion_of
+from capture.judging.suspicion import READ_APART, pulse_note, suspicion_of
 from capture.model.testset import TestSet
 from capture.winding import (
     Asymmetry,
@@ -111,7 +111,7 @@ def _assess(test_set: TestSet, site_limits: Overrides | None) -> Assessment:
     }
     not_run = tuple(step for step in test_set.steps if not given[step])
     suspicion = suspicion_of(test_set, found)
-    found.notes += pulse_note(bench.pulse_statement, suspicion)
+    found.notes += pulse_note(bench.pulse_statement, suspicion, apart=READ_APART in found.notes)
     return Assessment(
         results=tuple(bench.results),
         suspicion=suspicion,
@@ -180,7 +180,7 @@ class _Bench:
         balance = inductance_balance(readings, self._rules.inductance)
         limit = (
             "inductance-unbalance-rotor-in"
-            if self._conditions.rotor == "in"
+            if {each.rotor for each in readings.values()} == {"in"}
             else "inductance-unbalance"
         )
         inductance = replace(balance.inductance, inputs=self._ids("inductance"))
@@ -215,7 +215,7 @@ class _Bench:
             readings,
             law,  # type: ignore[arg-type] # one of the laws, or refused there
             self._rules.pulse,
-            self._conditions.rotor,
+            self._found.pulse_rotor,
         )
         deviation = replace(comparison.deviation, inputs=self._ids("pulse"))
         self._add_difference(
