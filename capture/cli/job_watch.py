@@ -140,12 +140,12 @@ def _changes(
 def _is_counted(bench: Bench, state: "JobState", reading: "Seen") -> bool:
     """Tell whether the daemon's watch counts the time of a voltage that comes on with a reading."""
     from capture.jobs.procedure import INSULATION
+    from capture.jobs.under_test import put_on
     from capture.jobs.unheeded import counted_for
-    from capture.jobs.voltage import comes_on
 
     if not bench.settings.jobs.hands_free or reading.quantity != INSULATION:
         return False
-    new = not reading.series and comes_on(reading, bench.desk.service.before(reading.body))
+    _cadence, _lines, new = put_on(bench.desk, state, reading)
     return counted_for(state, reading, new=new) is not None
 
 

@@ -117,6 +117,7 @@ class JobState:
     """One job, as its entries tell.
 
     Attributes:
+        begun: number in the journal of its first entry.
         last: number in the journal of the newest entry seen; a writer says which it has seen.
         worked: that of the newest entry by which somebody worked on it. How long a voltage was on
             is written by hands-free capture, perhaps when another job has been begun.
@@ -139,6 +140,7 @@ class JobState:
     notes: tuple[str, ...] = ()
     applications: tuple[Application, ...] = ()
     ramp_down: frozenset[str] = frozenset()
+    begun: int = 0
 
     @property
     def current(self) -> StepState | None:
@@ -235,6 +237,7 @@ def _started(n: int, entry: JobEntry, event: Started) -> JobState:
         last=n,
         worked=n,
         operators=frozenset({entry.operator}),
+        begun=n,
     )
 
 

@@ -36,6 +36,7 @@ from capture.jobs.voltage import (
     ENDS_TEST,
     NO_VOLTAGE,
     SILENCE,
+    STANDS_STILL,
     TEST_VOLTAGE,
     Seen,
     VoltageTest,
@@ -152,8 +153,11 @@ class JobWatch:
         now = self._clock.monotonic()
         self._say_if_still(now)
         for instrument, test in list(self._tests.items()):
-            if now - test.heard > SILENCE:
+            if now - test.heard > test.pause:
                 self._end_test(instrument, test)
+            elif now - test.heard > SILENCE and not test.counted:
+                # Lines that come seldom: what is to be held waits for no further one.
+                write_down(self._desk, test)
 
     # ── jobs ─────────────────────────────────────────────────────────────────────────────────
 
@@ -230,6 +234,8 @@ class JobWatch:
             if elsewhere(state, reading) and not counted:
                 # Of one that is counted, the lock speaks; of this one nobody does again.
                 self._standing = (unheeded, self._clock.monotonic() + _STANDS)
+        if counted:
+            self._say_if_it_stands(reading, unheeded)
         runs = state is not None and state.status is JobStatus.RUNNING
         if state and due and runs and asked and due.step.take.how == "settled":
             self._settle(reading, state, due, touch)
@@ -400,6 +406,26 @@ class JobWatch:
             write_down(self._desk, test)
         return True
 
+    def _say_if_it_stands(self, reading: Seen, unheeded: str) -> None:
+        """Say that a voltage is counted by a display that does not move: it may show a result."""
+        test, current = self._tests[reading.instrument], self._current()
+        if test.stood < STANDS_STILL or test.over:
+            return
+        own = current is not None and current[1].step.quantity == INSULATION
+        if own and test.timed is not None:
+            return  # it waits for the times that the step asks for
+        words = (
+            f"the display of {reading.instrument} has stood still to the last digit for "
+            f"{test.stood:.0f} s, and counts as voltage as long as it does: end the test where it "
+            "still runs; where it only shows a result, clear it; then discharge the winding"
+        )
+        self._standing = (words, self._clock.monotonic() + _STANDS)
+        if own and current is not None:
+            self._say(*current, words, reading)
+        else:
+            words = f"{unheeded}; {words}" if unheeded else words
+            self.seen = Watch(job=test.job, instrument=reading.instrument, reason=words)
+
     def _host_clock(self) -> float:
         return self._clock.utc().timestamp() - self._clock.monotonic()
 
@@ -451,7 +477,7 @@ class JobWatch:
 
         Where that cannot be written now, the test is kept, and it is tried again.
         """
-        if write_down(self._desk, test) and self._tests.get(instrument) is test:
+        if write_down(self._desk, test, ended=True) and self._tests.get(instrument) is test:
             del self._tests[instrument]
 
     def _say_if_still(self, now: float) -> None:
