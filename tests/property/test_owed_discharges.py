@@ -19,7 +19,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit" / "jobs"))
 
-from conftest import JobBench
+from jobs_bench import JobBench
 
 from capture.errors import InputError
 from capture.jobs.procedure import parse_procedure
