@@ -202,7 +202,7 @@ def insulation_failed(
     group = [each for each in of_step(step, readings, []) if _tells(each)]
     if not group:
         return True if step.readings else None
-    if len({each.test_point for each in group}) > 1:
+    if len(group) == 1 or len({each.test_point for each in group}) > 1:
         group = [_after_a_minute(each) for each in group]
     celsius = condition_of(state, INSULATION, "winding_celsius")
     try:
@@ -231,7 +231,7 @@ def insulation_failed(
 
 
 def _after_a_minute(reading: SetReading) -> SetReading:
-    """Take a value that stands beside others on one display for the one-minute value it is."""
+    """Take a value without a time, alone or beside others, for the one-minute value it is."""
     if reading.elapsed is not None:
         return reading
     return reading.model_copy(update={"elapsed": _MINUTE})
