@@ -34,6 +34,7 @@ class Lock:
         until: when its time is over; None where it does not end by time.
         job, step: of another job of the machine, where it is to be opened there; else None.
         newest: number in the journal of the newest voltage that is owed for there; 0 for none.
+        failed: whether it holds by a reading that has failed.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Lock:
     job: UUID | None = None
     step: str | None = None
     newest: int = 0
+    failed: bool = False
 
 
 def locks(
@@ -62,7 +64,7 @@ def locks(
     found = [*discharge(state, now), *_ramp_down(state, step_id)]
     if step.step.energy == "pulse":
         found += _insulation(state, step_id, insulation_failed)
-    own = [lock for lock in found if lock.name not in step.overridden]
+    own = [lock for lock in found if not _is_passed(lock, step)]
     return [*discharges_beside(state, beside, now, step), *own]
 
 
@@ -115,13 +117,31 @@ def _ramp_down(state: JobState, step_id: str) -> list[Lock]:
     return [Lock("ramp-down", words)]
 
 
+def _is_passed(lock: Lock, step: StepState) -> bool:
+    """Tell whether a person has passed a lock of the job itself.
+
+    Who passed it for a place that is not tested has not decided about a reading that fails since.
+    """
+    return lock.name in step.overridden and (step.failure_passed or not lock.failed)
+
+
+def has_failed(state: JobState, failed: Failed) -> bool:
+    """Tell whether any insulation reading of a job has failed, or is undecided."""
+    return any(
+        bool(failed(step.step.id))
+        for step in state.steps.values()
+        if step.step.quantity == INSULATION and step.status is StepStatus.TAKEN
+    )
+
+
 def _insulation(state: JobState, pulsed: str, failed: Failed) -> list[Lock]:
     tests = [step for step in state.steps.values() if step.step.quantity == INSULATION]
-    taken = [step for step in tests if step.status is StepStatus.TAKEN]
-    if any(failed(step.step.id) for step in taken):
-        words = "the insulation reading has failed, or is undecided: no pulses on this winding"
-        return [Lock("insulation", words)]
     its = insulation_steps(state, pulsed)
+    if has_failed(state, failed):
+        words = "the insulation reading has failed, or is undecided: no pulses on this winding"
+        # What is not tested besides is to be decided about as well.
+        told = [words, *_still_open(its, named=len(tests) > 1), *_left_out(its)]
+        return [Lock("insulation", "; ".join(told), failed=True)]
     if not its:
         what = "of what gets the pulses " if tests else ""
         words = f"take the insulation resistance {what}first: it is missing"

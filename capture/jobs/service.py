@@ -17,6 +17,7 @@ from pydantic_core import from_json
 from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
+from capture.jobs.locks import has_failed
 from capture.jobs.memory import StateMemory
 from capture.jobs.owed import owed
 from capture.jobs.procedure import Procedure, Step
@@ -32,6 +33,7 @@ from capture.model.job import (
     JobConditions,
     JobEntry,
     Noted,
+    Overridden,
     Paused,
     Resumed,
     Selected,
@@ -323,7 +325,9 @@ class JobService:
             return state
         seen = self._seen(state, event, seen)
         refuse_stale(state, seen)
-        event = with_what_was_shown(event, seen)
+        if isinstance(event, Overridden):
+            failed = has_failed(state, lambda step: insulation_failed(state, step))
+            event = with_what_was_shown(event, seen, failed=failed)
         if isinstance(event, Taken):
             self._check_readings(state.step(event.step).step, event, readings)
         entries = [self._entry(job, event, who)]

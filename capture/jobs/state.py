@@ -76,6 +76,7 @@ class StepState:
         overridden: locks that a person passed for this step.
         discharge_passed: number in the journal of the newest voltage of other jobs that whoever
             passed the discharge lock had been shown; 0 for none.
+        failure_passed: whether whoever passed the insulation lock passed a failed reading.
     """
 
     step: Step
@@ -90,6 +91,7 @@ class StepState:
     notes: tuple[str, ...] = ()
     overridden: frozenset[str] = frozenset()
     discharge_passed: int = 0
+    failure_passed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,4 +332,7 @@ def _lock_event(
                 shown = state.last if event.up_to is None else event.up_to
                 before = old.discharge_passed if lock in old.overridden else 0
                 new_step = replace(new_step, discharge_passed=max(before, shown))
+            if lock == "insulation":
+                before_too = lock in old.overridden and old.failure_passed
+                new_step = replace(new_step, failure_passed=before_too or event.failed is not False)
             return replace(state, steps={**state.steps, id_: new_step})

@@ -18,12 +18,15 @@ def refuse_stale(state: JobState, seen: int) -> None:
         raise StaleError(f"job {state.job} has moved on since it was looked at; look again")
 
 
-def with_what_was_shown(event: Event, seen: int) -> Event:
-    """Let an override of a discharge that does not say what was shown pass no more than that.
+def with_what_was_shown(event: Event, seen: int, *, failed: bool) -> Event:
+    """Let an override pass no more than its writer was shown.
 
-    What stood in the journal before the newest entry that its writer has seen is all that was there
-    to be shown for sure.
+    Of discharges, where it does not say what that was: what stood in the journal before the newest
+    entry that its writer has seen is all that was there to be shown for sure. Of insulation: a
+    reading that has failed, only where one has by now.
     """
+    if isinstance(event, Overridden) and event.lock == "insulation":
+        return event.model_copy(update={"failed": failed})
     if isinstance(event, Overridden) and event.lock == "discharge" and event.up_to is None:
         return event.model_copy(update={"up_to": seen})
     return event
@@ -31,7 +34,9 @@ def with_what_was_shown(event: Event, seen: int) -> Event:
 
 def _as_pressed(event: Event) -> Event:
     """Leave out what was shown: pressed again, an act passes no more than it did the first time."""
-    return event.model_copy(update={"up_to": None}) if isinstance(event, Overridden) else event
+    if not isinstance(event, Overridden):
+        return event
+    return event.model_copy(update={"up_to": None, "failed": None})
 
 
 def refuse_other_use(known: Row, job: UUID, event: Event) -> None:

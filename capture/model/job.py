@@ -205,6 +205,9 @@ class Overridden(Model):
     """For ``discharge``: number in the journal of the newest voltage of the machine's other jobs
     that whoever passes the lock had been shown; 0 for none. A later one is not passed. Left out in
     old entries, which passed all before them."""
+    failed: bool | None = Field(None, exclude_if=is_none)
+    """For ``insulation``: whether a reading had failed when the lock was passed; where none had,
+    one that fails later is not passed. Left out in old entries, which passed that too."""
 
 
 class Finished(Model):
