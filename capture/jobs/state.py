@@ -328,8 +328,9 @@ def _lock_event(
             old = state.steps[id_]
             new_step = replace(old, overridden=old.overridden | {lock})
             if lock == "discharge":
-                # An old entry does not say what was shown: it spoke of all that came before it.
-                shown = state.last if event.up_to is None else event.up_to
+                # An old entry does not say what was shown: it spoke of all that came before it. And
+                # whatever an entry says, nobody was shown what came after it.
+                shown = state.last if event.up_to is None else min(event.up_to, state.last)
                 before = old.discharge_passed if lock in old.overridden else 0
                 new_step = replace(new_step, discharge_passed=max(before, shown))
             if lock == "insulation":

@@ -127,6 +127,16 @@ def test_what_was_read_of_one_job_and_not_yet_of_another_does_not_count_as_shown
     assert Shown().up_to(bench.state, now) == 0
 
 
+def test_nobody_was_shown_what_came_after_their_own_entry(bench):
+    """Whatever number they say."""
+    tested = voltage(bench)
+    another(bench)
+    bench.act(passing(up_to=10**12))
+    assert held(bench) == []
+    more_voltage(bench, tested)
+    assert [each["job"] for each in held(bench)] == [str(tested)]
+
+
 def test_another_lock_is_passed_whatever_was_shown(bench):
     voltage(bench)
     another(bench, "pulse-six-readings")
