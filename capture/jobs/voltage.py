@@ -275,8 +275,8 @@ def slow_lines(
 ) -> tuple[list[Seen], bool]:
     """Give the earlier lines of a test whose lines come seldom, and whether it was put on in them.
 
-    A display that has stood still since before may show an old result; one whose lines begin, or
-    whose digits move, shows a voltage.
+    A display that has stood still since before may show an old result, and gives none of its lines;
+    one whose lines begin, or whose digits move, shows a voltage.
 
     since: number in the journal of the first entry of the job: before it, another machine may have
     lain on the bench.
@@ -289,9 +289,14 @@ def slow_lines(
     pause = pause_of(cadence)
     lines = [line for line in earlier_lines(reading, rows, pause) if line.n > since]
     told = [line for line in (*lines, reading) if line.quantity == INSULATION]
-    moved = len({line.digits for line in told}) > 1
     older = [row for row in rows if row.n < told[0].n]
-    return lines, moved or comes_on(told[0], older, pause)
+    if comes_on(told[0], older, pause):
+        return lines, True
+    # It may have stood there for hours, and counts from where its digits moved.
+    moved = next((line for line in told if line.digits != told[0].digits), None)
+    if moved is None:
+        return [], False
+    return [line for line in lines if line.n >= moved.n], True
 
 
 def comes_on(reading: Seen, before: Iterable[Row], pause: float = SILENCE) -> bool:
