@@ -23,6 +23,18 @@ ReadingOption = Annotated[
     typer.Option("--reading", help="A reading: its id, INSTRUMENT:SEQUENCE or INSTRUMENT:last."),
 ]
 
+UpToOption = Annotated[
+    int | None,
+    typer.Option(
+        "--up-to",
+        metavar="N",
+        min=0,
+        help="Newest voltage of the machine's other jobs that you were shown: up_to in job show "
+        "--json. A later one is not passed. Without it: those that stand there now, or with --seen "
+        "no later ones than that entry.",
+    ),
+]
+
 
 def register(job: typer.Typer) -> None:
     """Add the commands."""
@@ -112,10 +124,12 @@ def _reasons(job: typer.Typer) -> None:
             str, typer.Argument(metavar="LOCK", help="discharge, insulation or ramp-down.")
         ],
         reason: ReasonOption,
+        up_to: UpToOption = None,
     ) -> Written:
         """Pass a lock of a step, on your own responsibility; it is stored with your reason."""
-        after = act.do("overridden", step=step, lock=lock, reason=reason)
-        return after, f"{step}: the lock {lock} is passed"
+        passed, words = (up_to, "") if lock != "discharge" else _shown(act, up_to)
+        after = act.do("overridden", step=step, lock=lock, reason=reason, up_to=passed)
+        return after, f"{step}: the lock {lock} is passed{words}"
 
 
 def _winding(job: typer.Typer) -> None:
@@ -204,6 +218,21 @@ def _reading(act: Act, name: str) -> Any:
     from capture.tagging import find_reading
 
     return find_reading(act.bench.reader, name).id
+
+
+def _shown(act: Act, up_to: int | None) -> tuple[int | None, str]:
+    """Give which voltages of other jobs are passed, and say which jobs those are."""
+    from capture.jobs.shown import look
+
+    state, now = act.state, act.bench.clock.utc()
+    found = look(act.bench.desk.service, act.bench.reader, state)
+    if up_to is None and act.seen is None:
+        up_to = found.up_to(state, now)
+    most = act.expects if up_to is None else up_to
+    jobs = [
+        f"{each.step} of job {each.job}" for each in found.locks(state, now) if each.newest <= most
+    ]
+    return up_to, f", also for what is left by {', '.join(jobs)}" if jobs else ""
 
 
 def _pending(step: str | None, waiting: list[str], none: str) -> str:

@@ -102,9 +102,10 @@ def _changes(
     A line of text is about readings that the job does not take, as it is now; none comes once
     another job was worked on: the readings are for that one then.
     """
+    from capture.jobs.procedure import INSULATION
     from capture.jobs.state import apply, is_work
     from capture.jobs.unheeded import Unheeded
-    from capture.jobs.voltage import INSULATION, Seen
+    from capture.jobs.voltage import Seen
     from capture.model.job import JobEntry
 
     yield state, state.last, None
@@ -138,12 +139,13 @@ def _changes(
 
 def _is_counted(bench: Bench, state: "JobState", reading: "Seen") -> bool:
     """Tell whether the daemon's watch counts the time of a voltage that comes on with a reading."""
+    from capture.jobs.procedure import INSULATION
+    from capture.jobs.under_test import put_on
     from capture.jobs.unheeded import counted_for
-    from capture.jobs.voltage import INSULATION, comes_on
 
     if not bench.settings.jobs.hands_free or reading.quantity != INSULATION:
         return False
-    new = not reading.series and comes_on(reading, bench.desk.service.before(reading.body))
+    _cadence, _lines, new = put_on(bench.desk, state, reading)
     return counted_for(state, reading, new=new) is not None
 
 

@@ -130,10 +130,13 @@ class Demo:
         """Let this demonstration go on where one before it in the folder owes a discharge."""
         with self._desk() as desk:
             state = desk.service.state(self._job)
-            steps = desk.view(state)["steps"]
+            view = desk.view(state)
+            steps = view["steps"]
             held = [step["id"] for step in steps if any(k["job"] for k in step["locks"])]
             for step in held:
-                event = Overridden(step=step, lock="discharge", reason=NO_CHARGE)
+                event = Overridden(
+                    step=step, lock="discharge", reason=NO_CHARGE, up_to=view["up_to"]
+                )
                 who = Who("technician", new_id())
                 state = desk.act(self._job, event, who, state.last)
         if held:

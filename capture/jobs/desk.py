@@ -24,8 +24,10 @@ from capture.jobs.keyed import KeyedValues, drafts_of
 from capture.jobs.plausible import Doubt, DoubtError
 from capture.jobs.procedure import Step
 from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
-from capture.jobs.service import Append, JobService, Who, refuse_stale
+from capture.jobs.service import Append, JobService, Who
+from capture.jobs.shown import look
 from capture.jobs.state import JobState, StepStatus
+from capture.jobs.twice import refuse_stale
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader, Row
 from capture.model import (
@@ -260,7 +262,7 @@ class Desk:
                 failed=lambda step: self.results.failed(state, step),
                 now=now,
                 insulation=lambda: self.known_insulation(state.machine),
-                beside=self.service.beside(state),
+                shown=look(self.service, self._reader, state),
             )
         )
 

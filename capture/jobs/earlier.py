@@ -6,11 +6,10 @@ knows. A person decides, and passes the lock with a reason.
 
 from collections.abc import Callable, Iterable
 
+from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.judging.rated import letters_of
 from capture.model.testpoint import TestPoint
-
-_INSULATION = "insulation_resistance"
 
 
 def insulation_steps(state: JobState, pulsed: str) -> list[StepState]:
@@ -22,8 +21,26 @@ def insulation_steps(state: JobState, pulsed: str) -> list[StepState]:
     return [
         each
         for each in state.steps.values()
-        if each.step.quantity == _INSULATION and _letters(each) & winding
+        if each.step.quantity == INSULATION and _letters(each) & winding
     ]
+
+
+def tested_with(step: StepState, taken: Iterable[StepState]) -> bool:
+    """Tell whether other steps have tested all that an insulation step would have tested.
+
+    What has the same other lead, and all of the first one's terminals joined with others: of what
+    is tested side by side, no part is worse than the whole (common practice, no source).
+    """
+    points = [TestPoint.parse(point) for each in taken for point in each.step.points]
+    return all(
+        any(_includes(other, TestPoint.parse(point)) for other in points)
+        for point in step.step.points
+    )
+
+
+def _includes(whole: TestPoint, part: TestPoint) -> bool:
+    rest = [(set(each.second), set(each.guard), set(each.earth)) for each in (whole, part)]
+    return rest[0] == rest[1] and set(part.first) <= set(whole.first)
 
 
 def has_insulation(state: JobState, pulsed: str) -> bool:
@@ -70,7 +87,7 @@ def _waits(job: JobState) -> bool:
 
 def _is_taken(step: StepState) -> bool:
     taken = step.status is StepStatus.TAKEN and step.taken_at is not None
-    return taken and step.step.quantity == _INSULATION
+    return taken and step.step.quantity == INSULATION
 
 
 def _letters(step: StepState) -> set[str]:

@@ -9,7 +9,8 @@ import structlog
 from capture.clock import Clock
 from capture.errors import CaptureError, JournalDamaged, JournalError
 from capture.heartbeat import Heartbeat
-from capture.jobs.voltage import INSULATION, TEST_VOLTAGE
+from capture.jobs.procedure import INSULATION
+from capture.jobs.voltage import TEST_VOLTAGE
 from capture.jobs.watcher import JobWatch, Watch
 from capture.journal import JournalReader, Row
 

@@ -4,13 +4,14 @@ These locks follow the order of work; they do not know what is on a winding. A p
 of them with a reason, and that is an entry of its own.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from capture.jobs.earlier import insulation_steps
+from capture.jobs.earlier import insulation_steps, tested_with
 from capture.jobs.owed import owed, owed_beside, words_beside
+from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
 
 #: A person is not left before a lock that nothing in the job can open.
@@ -32,6 +33,8 @@ class Lock:
         words: what to do, for a person.
         until: when its time is over; None where it does not end by time.
         job, step: of another job of the machine, where it is to be opened there; else None.
+        newest: number in the journal of the newest voltage that is owed for there; 0 for none.
+        failed: whether it holds by a reading that has failed.
     """
 
     name: str
@@ -39,6 +42,8 @@ class Lock:
     until: datetime | None = None
     job: UUID | None = None
     step: str | None = None
+    newest: int = 0
+    failed: bool = False
 
 
 def locks(
@@ -59,7 +64,7 @@ def locks(
     found = [*discharge(state, now), *_ramp_down(state, step_id)]
     if step.step.energy == "pulse":
         found += _insulation(state, step_id, insulation_failed)
-    own = [lock for lock in found if lock.name not in step.overridden]
+    own = [lock for lock in found if not _is_passed(lock, step)]
     return [*discharges_beside(state, beside, now, step), *own]
 
 
@@ -69,13 +74,13 @@ def discharges_beside(
     """List the locks by discharges that other jobs of the machine owe.
 
     step: of the job itself; leaves out what a person has passed for it. That spoke of the voltages
-    of before, so a later one holds again, in whichever job it was.
+    that they had been shown, so a later one holds again, in whichever job it was.
     """
     passed = 0
     if step is not None and "discharge" in step.overridden:
         passed = step.discharge_passed
     return [
-        Lock("discharge", words_beside(each, now), each.until, each.job, each.step)
+        Lock("discharge", words_beside(each, now), each.until, each.job, each.step, each.newest)
         for each in owed_beside(state, beside, now)
         if each.newest > passed
     ]
@@ -112,22 +117,61 @@ def _ramp_down(state: JobState, step_id: str) -> list[Lock]:
     return [Lock("ramp-down", words)]
 
 
+def _is_passed(lock: Lock, step: StepState) -> bool:
+    """Tell whether a person has passed a lock of the job itself.
+
+    Who passed it for a place that is not tested has not decided about a reading that fails since.
+    """
+    return lock.name in step.overridden and (step.failure_passed or not lock.failed)
+
+
+def has_failed(state: JobState, failed: Failed) -> bool:
+    """Tell whether any insulation reading of a job has failed, or is undecided."""
+    return any(
+        bool(failed(step.step.id))
+        for step in state.steps.values()
+        if step.step.quantity == INSULATION and step.status is StepStatus.TAKEN
+    )
+
+
 def _insulation(state: JobState, pulsed: str, failed: Failed) -> list[Lock]:
-    tests = [step for step in state.steps.values() if step.step.quantity == "insulation_resistance"]
-    taken = [step for step in tests if step.status is StepStatus.TAKEN]
-    if any(failed(step.step.id) for step in taken):
-        words = "the insulation reading has failed, or is undecided: no pulses on this winding"
-        return [Lock("insulation", words)]
+    tests = [step for step in state.steps.values() if step.step.quantity == INSULATION]
     its = insulation_steps(state, pulsed)
+    if has_failed(state, failed):
+        words = "the insulation reading has failed, or is undecided: no pulses on this winding"
+        # What is not tested besides is to be decided about as well.
+        told = [words, *_still_open(its, named=len(tests) > 1), *_left_out(its)]
+        return [Lock("insulation", "; ".join(told), failed=True)]
     if not its:
         what = "of what gets the pulses " if tests else ""
         words = f"take the insulation resistance {what}first: it is missing"
         return [Lock("insulation", words + _ALONE)]
-    missing = [step for step in its if step.status is StepStatus.OPEN]
-    if not missing and all(step.status is not StepStatus.TAKEN for step in its):
-        missing = its  # each was skipped
-    if not missing:
+    told = [*_still_open(its, named=len(tests) > 1), *_left_out(its)]
+    return [Lock("insulation", "; ".join(told))] if told else []
+
+
+def _still_open(its: Sequence[StepState], *, named: bool) -> list[str]:
+    points = [point for step in its if step.status is StepStatus.OPEN for point in step.step.points]
+    which = f"of {', '.join(points)} " if named else ""
+    return [f"take the insulation resistance {which}first: it is missing"] if points else []
+
+
+def _left_out(its: Sequence[StepState]) -> list[str]:
+    """Name the places that somebody left out, and why.
+
+    Who leaves a step out decides that its place is not tested; that pulses go on it all the same is
+    another decision, about the pulses.
+    """
+    taken = [step for step in its if step.status is StepStatus.TAKEN]
+    told = [
+        f"{', '.join(step.step.points)} (step {step.step.id}, left out by {step.left_out})"
+        for step in its
+        if step.status is StepStatus.SKIPPED and not tested_with(step, taken)
+    ]
+    if not told:
         return []
-    points = [point for step in missing for point in step.step.points]
-    which = f"of {', '.join(points)} " if len(tests) > 1 else ""
-    return [Lock("insulation", f"take the insulation resistance {which}first: it is missing")]
+    words = (
+        f"nobody has tested the insulation of {' and of '.join(told)}: do that step, or decide "
+        "about the pulses, and pass this lock with a reason"
+    )
+    return [words]

@@ -21,6 +21,8 @@ from capture.model.job import StepId
 from capture.model.testpoint import TestPoint
 from capture.settings_text import toml_table
 
+#: Quantity of a step that tests the insulation, and of what an insulation tester shows.
+INSULATION = "insulation_resistance"
 _PACKAGE = "capture.jobs"
 _NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?\Z")
 _OF_ONE = (frozenset("UVW"), frozenset("KLM"))

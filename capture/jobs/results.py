@@ -17,6 +17,7 @@ from pydantic import ValidationError
 
 from capture.errors import InputError
 from capture.jobs.memory import StateMemory
+from capture.jobs.procedure import INSULATION
 from capture.jobs.service import Append, JobService
 from capture.jobs.state import JobState, JobStatus, StepStatus
 from capture.jobs.taken import (
@@ -37,9 +38,6 @@ from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 from capture.winding import Suspicion
 
-_INSULATION = "insulation_resistance"
-_INDUCTANCE = "inductance"
-_PULSE = "pulse_time"
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
@@ -156,7 +154,7 @@ def compute(
             without_result=without,
         )
     try:
-        assessment = assess(set_of(usable, _INSULATION, steps), site_limits, without)
+        assessment = assess(set_of(usable, INSULATION, steps), site_limits, without)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
@@ -227,9 +225,9 @@ def insulation_failed(
     group = [each for each in of_step(step, readings, []) if _tells(each)]
     if not group:
         return True if step.readings else None
-    if len({each.test_point for each in group}) > 1:
+    if len(group) == 1 or len({each.test_point for each in group}) > 1:
         group = [_after_a_minute(each) for each in group]
-    celsius = condition_of(state, _INSULATION, "winding_celsius")
+    celsius = condition_of(state, INSULATION, "winding_celsius")
     try:
         assessment = assess(
             _test_set(state, machine, group, (), _UNCORRECTED if celsius is None else celsius, None)
@@ -256,7 +254,7 @@ def insulation_failed(
 
 
 def _after_a_minute(reading: SetReading) -> SetReading:
-    """Take a value that stands beside others on one display for the one-minute value it is."""
+    """Take a value without a time, alone or beside others, for the one-minute value it is."""
     if reading.elapsed is not None:
         return reading
     return reading.model_copy(update={"elapsed": _MINUTE})
@@ -374,20 +372,6 @@ def _content(record: ResultRecord) -> dict[str, Any]:
     return record.model_dump(exclude={"id", "time", "site", "bench"})
 
 
-def _rotor_of(state: JobState) -> str:
-    """Say where the rotor was: for the inductances, and where none is taken, for the pulse times.
-
-    Both depend on it, and a step may have been taken under conditions of its own.
-    """
-    for quantity in (_INDUCTANCE, _PULSE):
-        if any(
-            step.step.quantity == quantity and step.status is StepStatus.TAKEN
-            for step in state.steps.values()
-        ):
-            return condition_of(state, quantity, "rotor") or "unknown"
-    return state.conditions.rotor or "unknown"
-
-
 def _test_set(
     state: JobState,
     machine: MachineEntry,
@@ -415,7 +399,7 @@ def _test_set(
                 }
             ),
             "conditions": SetConditions(
-                rotor=_rotor_of(state),
+                rotor=state.conditions.rotor or "unknown",
                 winding_celsius=winding_celsius,
                 reference_celsius=reference_celsius,
             ),

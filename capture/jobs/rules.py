@@ -6,6 +6,7 @@ from datetime import datetime
 from capture.errors import CaptureError, InputError
 from capture.jobs.locks import Failed, Lock, discharge, locks
 from capture.jobs.state import JobState, JobStatus, StepStatus
+from capture.journal import StaleError
 from capture.model.job import (
     Applied,
     Discharged,
@@ -59,6 +60,7 @@ def check(
     Raises:
         InputError: it does not fit the job's status or steps; says why.
         LockedError: the step is locked; says by what, and what to do.
+        StaleError: a lock that is to be passed holds by a voltage that nobody was shown.
     """
     if isinstance(event, Started):
         raise InputError(f"job {state.job} has been started already")
@@ -97,9 +99,8 @@ def _check_step(
         case Discharged(step=id_):
             _check_discharge(state, id_, now)
         case Overridden(step=id_, lock=lock):
-            names = {each.name for each in locks(state, id_, now, insulation_failed, beside)}
-            if lock not in names:
-                raise InputError(f"step {id_} is not held by the lock {lock}")
+            held = locks(state, id_, now, insulation_failed, beside)
+            _check_passing(event, [each for each in held if each.name == lock])
         case _:
             pass  # a note, a refusal, a fact about the winding: always taken down
 
@@ -120,6 +121,18 @@ def _check_taking(state: JobState, id_: str, count: int) -> None:
     may_be = (places, 2 * places) if step.step.quantity == "inductance" else (places,)
     if step.step.take.how == "keyed" and count not in may_be:
         raise InputError(f"step {id_} takes {len(step.step.points)} values at once, not {count}")
+
+
+def _check_passing(event: Overridden, held: list[Lock]) -> None:
+    if not held:
+        raise InputError(f"step {event.step} is not held by the lock {event.lock}")
+    # What was written since whoever passes it has looked, nobody has decided about.
+    if event.up_to is not None and all(each.newest > event.up_to for each in held):
+        jobs = ", ".join(str(each.job) for each in held)
+        raise StaleError(
+            f"step {event.step} is held by a voltage of job {jobs} that nobody is known to have "
+            f"been shown: what was shown ends with entry {event.up_to}; look again"
+        )
 
 
 def _check_discharge(state: JobState, id_: str, now: datetime) -> None:

@@ -17,11 +17,13 @@ from pydantic_core import from_json
 from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.faults import one_line
+from capture.jobs.locks import has_failed
 from capture.jobs.memory import StateMemory
 from capture.jobs.owed import owed
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check, minds_others
 from capture.jobs.state import WATCHER, JobState, apply, replay
+from capture.jobs.twice import refuse_other_use, refuse_stale, with_what_was_shown
 from capture.journal import Entry, Expectation, JournalReader, Row, StaleError, Stored
 from capture.model import ReadingDraft, Tag, new_id
 from capture.model.job import (
@@ -31,6 +33,7 @@ from capture.model.job import (
     JobConditions,
     JobEntry,
     Noted,
+    Overridden,
     Paused,
     Resumed,
     Selected,
@@ -188,7 +191,7 @@ class JobService:
         )
         known = self._reader.entry(who.id)
         if known is not None:
-            _refuse_other_use(known, job, event)
+            refuse_other_use(known, job, event)
             return self.state(job)
         self._append([self._entry(job, event, who)], Expectation("job", str(job), 0))
         return self.state(job)
@@ -318,10 +321,13 @@ class JobService:
         state = self.state(job)
         known = self._reader.entry(who.id)
         if known is not None:
-            _refuse_other_use(known, job, event)
+            refuse_other_use(known, job, event)
             return state
         seen = self._seen(state, event, seen)
         refuse_stale(state, seen)
+        if isinstance(event, Overridden):
+            failed = has_failed(state, lambda step: insulation_failed(state, step))
+            event = with_what_was_shown(event, seen, failed=failed)
         if isinstance(event, Taken):
             self._check_readings(state.step(event.step).step, event, readings)
         entries = [self._entry(job, event, who)]
@@ -354,7 +360,7 @@ class JobService:
                     tags=tags,
                     insulation_failed=insulation_failed,
                 )
-            _refuse_other_use(known, job, event)
+            refuse_other_use(known, job, event)
         return self.state(job)
 
     def _seen(self, state: JobState, event: Event, seen: int) -> int:
@@ -439,22 +445,3 @@ def _machine_in(body: bytes) -> str:
         return str(from_json(body)["event"]["machine"])
     except (ValueError, TypeError, KeyError):
         return ""
-
-
-def refuse_stale(state: JobState, seen: int) -> None:
-    """Refuse what rests on an old view of a job.
-
-    Raises:
-        StaleError: somebody has acted since ``seen``, the newest entry that was looked at.
-    """
-    if state.last != seen:
-        raise StaleError(f"job {state.job} has moved on since it was looked at; look again")
-
-
-def _refuse_other_use(known: Row, job: UUID, event: Event) -> None:
-    """Refuse an id that belongs to another entry: what is handed in would be lost in silence."""
-    if known.kind == "job":
-        entry = JobEntry.model_validate_json(known.body)
-        if entry.job == job and entry.event == event:
-            return
-    raise InputError(f"the id {known.id} belongs to another entry; make a new one for each act")

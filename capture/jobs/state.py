@@ -9,7 +9,7 @@ from functools import lru_cache
 from uuid import UUID
 
 from capture.errors import InputError, NotThereError
-from capture.jobs.procedure import Procedure, Step
+from capture.jobs.procedure import INSULATION, Procedure, Step
 from capture.model.job import (
     Applied,
     ConditionsChanged,
@@ -48,8 +48,6 @@ class JobStatus(StrEnum):
     SIGNED_OFF = "signed-off"
 
 
-_INSULATION = "insulation_resistance"
-
 _STATUS_AFTER: dict[type, JobStatus] = {
     Paused: JobStatus.PAUSED,
     Resumed: JobStatus.RUNNING,
@@ -74,9 +72,11 @@ class StepState:
         readings: those that hold now.
         superseded: earlier readings, each with the reason for which the step was done again.
         refused: readings that a person refused.
+        left_out: who left the step out, and why; empty while nobody has.
         overridden: locks that a person passed for this step.
-        discharge_passed: number in the journal of the entry by which the discharge lock was passed
-            last; 0 for never. It spoke of the voltages that came before it, in whichever job.
+        discharge_passed: number in the journal of the newest voltage of other jobs that whoever
+            passed the discharge lock had been shown; 0 for none.
+        failure_passed: whether whoever passed the insulation lock passed a failed reading.
     """
 
     step: Step
@@ -87,9 +87,11 @@ class StepState:
     conditions: JobConditions = field(default_factory=JobConditions)
     superseded: tuple[tuple[UUID, str], ...] = ()
     refused: tuple[UUID, ...] = ()
+    left_out: str = ""
     notes: tuple[str, ...] = ()
     overridden: frozenset[str] = frozenset()
     discharge_passed: int = 0
+    failure_passed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +119,7 @@ class JobState:
     """One job, as its entries tell.
 
     Attributes:
+        begun: number in the journal of its first entry.
         last: number in the journal of the newest entry seen; a writer says which it has seen.
         worked: that of the newest entry by which somebody worked on it. How long a voltage was on
             is written by hands-free capture, perhaps when another job has been begun.
@@ -139,6 +142,7 @@ class JobState:
     notes: tuple[str, ...] = ()
     applications: tuple[Application, ...] = ()
     ramp_down: frozenset[str] = frozenset()
+    begun: int = 0
 
     @property
     def current(self) -> StepState | None:
@@ -235,6 +239,7 @@ def _started(n: int, entry: JobEntry, event: Started) -> JobState:
         last=n,
         worked=n,
         operators=frozenset({entry.operator}),
+        begun=n,
     )
 
 
@@ -259,7 +264,7 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
             )
             if direct:
                 state = _without_override(state, "ramp-down")
-            if old.step.quantity == _INSULATION:
+            if old.step.quantity == INSULATION:
                 state = _without_override(state, "insulation")
             new = replace(new, overridden=state.steps[id_].overridden)
         case Redone(step=id_, reason=reason):
@@ -274,14 +279,19 @@ def _step_event(state: JobState, entry: JobEntry, event: object) -> JobState:
                 superseded=(*old.superseded, *gone),
             )
             state = replace(state, selected=id_)
-            if old.step.quantity == _INSULATION:
+            if old.step.quantity == INSULATION:
                 state = _without_override(state, "insulation")
                 new = replace(new, overridden=state.steps[id_].overridden)
         case Refused(step=id_, reading=reading):
             new = replace(state.steps[id_], refused=(*state.steps[id_].refused, reading))
         case Skipped(step=id_, reason=reason):
             old = state.steps[id_]
-            new = replace(old, status=StepStatus.SKIPPED, notes=(*old.notes, f"skipped: {reason}"))
+            new = replace(
+                old,
+                status=StepStatus.SKIPPED,
+                left_out=f"{entry.operator}: {reason}",
+                notes=(*old.notes, f"skipped: {reason}"),
+            )
         case Noted(step=str(id_), text=text):
             new = replace(state.steps[id_], notes=(*state.steps[id_].notes, text))
         case _:
@@ -318,5 +328,12 @@ def _lock_event(
             old = state.steps[id_]
             new_step = replace(old, overridden=old.overridden | {lock})
             if lock == "discharge":
-                new_step = replace(new_step, discharge_passed=state.last)
+                # An old entry does not say what was shown: it spoke of all that came before it. And
+                # whatever an entry says, nobody was shown what came after it.
+                shown = state.last if event.up_to is None else min(event.up_to, state.last)
+                before = old.discharge_passed if lock in old.overridden else 0
+                new_step = replace(new_step, discharge_passed=max(before, shown))
+            if lock == "insulation":
+                before_too = lock in old.overridden and old.failure_passed
+                new_step = replace(new_step, failure_passed=before_too or event.failed is not False)
             return replace(state, steps={**state.steps, id_: new_step})

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from pydantic import ValidationError
 
+from capture.jobs.procedure import INSULATION
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.model.testset import SetReading
 
@@ -13,7 +14,7 @@ from capture.model.testset import SetReading
 KINDS = {
     "resistance": "resistance",
     "inductance": "inductance",
-    "insulation_resistance": "insulation",
+    INSULATION: "insulation",
     "pulse_time": "pulse",
 }
 #: Kelvin by which the winding's temperature may differ between steps that are judged together
@@ -24,11 +25,18 @@ Readings = Mapping[UUID, dict[str, Any]]
 
 
 def taken_of(state: JobState, readings: Readings, notes: list[str]) -> dict[str, list[SetReading]]:
-    """Give the readings that hold in a job, by the quantity that their steps ask for."""
+    """Give the readings that hold in a job, by the quantity that their steps ask for.
+
+    Each says where the rotor was when it was taken: inductances may be read without it, and pulse
+    times with it, in one job.
+    """
     found: dict[str, list[SetReading]] = {}
     for step in state.steps.values():
         if step.status is StepStatus.TAKEN and step.step.quantity in KINDS:
-            found.setdefault(step.step.quantity, []).extend(of_step(step, readings, notes))
+            rotor = step.conditions.rotor or condition_of(state, step.step.quantity, "rotor")
+            found.setdefault(step.step.quantity, []).extend(
+                each.model_copy(update={"rotor": rotor}) for each in of_step(step, readings, notes)
+            )
     return {quantity: group for quantity, group in found.items() if group}
 
 

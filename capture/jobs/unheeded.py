@@ -8,9 +8,9 @@ another step is due as well: whoever moves the leads of that step meets it.
 from dataclasses import dataclass
 from uuid import UUID
 
-from capture.jobs.procedure import Step
+from capture.jobs.procedure import INSULATION, Step
 from capture.jobs.state import JobState, JobStatus
-from capture.jobs.voltage import INSULATION, NO_VOLTAGE, SILENCE, Seen
+from capture.jobs.voltage import NO_VOLTAGE, SILENCE, Seen
 
 _TOLD = (JobStatus.RUNNING, JobStatus.PAUSED, JobStatus.FINISHED)
 _Rest = tuple[UUID, JobStatus]

@@ -3,18 +3,19 @@
 What stands here is derived from the journal; nothing of it is stored.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 from capture.jobs.earlier import has_insulation
 from capture.jobs.guidance import guidance
-from capture.jobs.locks import Failed, Lock, discharges_beside, locks
+from capture.jobs.locks import Failed, Lock, locks
 from capture.jobs.owed import owed
 from capture.jobs.remembered import remembered
 from capture.jobs.results import JobResults
+from capture.jobs.shown import Shown
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.model import PointOfTest, TestPoint
 from capture.model.fields import rfc3339
@@ -37,7 +38,7 @@ class Sight:
         readings: gives a stored reading by its id.
         failed: whether the insulation reading of a step has failed.
         insulation: what is known of the machine's insulation from its other jobs.
-        beside: other jobs of the machine that owe its winding a discharge.
+        shown: what other jobs of the machine have left on its winding.
     """
 
     state: JobState
@@ -48,7 +49,7 @@ class Sight:
     failed: Failed
     now: datetime
     insulation: Callable[[], str] = lambda: ""
-    beside: Sequence[JobState] = ()
+    shown: Shown = field(default_factory=Shown)
 
 
 def job_view(sight: Sight) -> dict[str, Any]:
@@ -65,9 +66,9 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "nameplate": sight.machine.nameplate.model_dump(mode="json", exclude_none=True),
         "operators": sorted(state.operators),
         "notes": list(state.notes),
-        "beside": [
-            _lock(each, each.words) for each in discharges_beside(state, sight.beside, sight.now)
-        ],
+        "beside": [_lock(each, each.words) for each in sight.shown.locks(state, sight.now)],
+        # Who passes a discharge lock says it again: so much, and no later voltage, was shown.
+        "up_to": sight.shown.up_to(state, sight.now),
         "steps": [step_view(sight, step) for step in state.steps.values()],
         "results": [each.model_dump(mode="json", exclude={"job"}) for each in results.results],
         "suspicion": None if results.suspicion is None else suspicion_view(results.suspicion),
@@ -99,7 +100,9 @@ def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
     asked = step.step
     told = guidance(asked, sight.machine.nameplate, sight.limits)
     open_ = step.status is StepStatus.OPEN
-    held = locks(sight.state, asked.id, sight.now, sight.failed, sight.beside) if open_ else []
+    held = (
+        locks(sight.state, asked.id, sight.now, sight.failed, sight.shown.beside) if open_ else []
+    )
     return {
         "id": asked.id,
         "title": asked.title,

@@ -11,7 +11,7 @@ test voltage was on the winding is written down, whether or not anything was tak
 The job is the one that was worked on last; another one waits until somebody touches it.
 
 One file, since touches, tests and turns decide over the same few fields entry by entry; what can be
-told without them stands in `settling.py`, `timing.py`, `voltage.py`, `locks.py`.
+told without them stands in `settling.py`, `timing.py`, `voltage.py`, `under_test.py`, `locks.py`.
 """
 
 from dataclasses import dataclass, replace
@@ -25,33 +25,31 @@ from capture.errors import InputError, JournalError
 from capture.jobs.desk import Desk
 from capture.jobs.fit import of_energy
 from capture.jobs.locks import locks
+from capture.jobs.procedure import INSULATION
 from capture.jobs.rules import LockedError
 from capture.jobs.service import Who
 from capture.jobs.settling import SettleWatch
 from capture.jobs.state import WATCHER, JobState, JobStatus, StepState, apply
-from capture.jobs.unheeded import Unheeded, counted_for, elsewhere, rest_of
+from capture.jobs.under_test import LONGEST, attempt_of, begin_test, write_down
+from capture.jobs.unheeded import Unheeded, elsewhere, rest_of
 from capture.jobs.voltage import (
     ENDS_TEST,
-    INSULATION,
     NO_VOLTAGE,
-    ONE_TEST,
     SILENCE,
+    STANDS_STILL,
     TEST_VOLTAGE,
     Seen,
     VoltageTest,
-    comes_on,
-    earlier_lines,
 )
 from capture.journal import Row, StaleError
 from capture.model import new_id
-from capture.model.job import Applied, Finished, JobEntry, SignedOff
+from capture.model.job import Finished, JobEntry, SignedOff
 
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
 _CURRENT = "direct-current"  # leads that are lifted while it flows draw an arc
 _AGAIN = 3.0  # times as long under voltage as was written down; its wait runs out at five
 _STANDS = 10.0  # seconds for which a word about a voltage goes before what a step waits for
-_LONGEST = 86_400.0  # seconds under voltage that can be written down at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +153,11 @@ class JobWatch:
         now = self._clock.monotonic()
         self._say_if_still(now)
         for instrument, test in list(self._tests.items()):
-            if now - test.heard > SILENCE:
+            if now - test.heard > test.pause:
                 self._end_test(instrument, test)
+            elif now - test.heard > SILENCE and not test.counted:
+                # Lines that come seldom: what is to be held waits for no further one.
+                write_down(self._desk, test)
 
     # ── jobs ─────────────────────────────────────────────────────────────────────────────────
 
@@ -172,7 +173,7 @@ class JobWatch:
             # A voltage may stand on the winding still: whoever signs is told, and so is the record.
             for test in self._tests.values():
                 if test.job == entry.job:
-                    self._write_down(test)
+                    write_down(self._desk, test)
 
     def _running(self) -> JobState | None:
         """Give the job that was worked on last, of those that run."""
@@ -195,7 +196,7 @@ class JobWatch:
         turn = None
         if current is not None:
             state, step = current
-            turn = (state.job, step.step.id, _attempt(step))
+            turn = (state.job, step.step.id, attempt_of(step))
         rest = rest_of(self._at_hand()) if turn is None else None
         if (turn, rest) == (self._turn, self._rest):
             return
@@ -233,6 +234,8 @@ class JobWatch:
             if elsewhere(state, reading) and not counted:
                 # Of one that is counted, the lock speaks; of this one nobody does again.
                 self._standing = (unheeded, self._clock.monotonic() + _STANDS)
+        if counted:
+            self._say_if_it_stands(reading, unheeded)
         runs = state is not None and state.status is JobStatus.RUNNING
         if state and due and runs and asked and due.step.take.how == "settled":
             self._settle(reading, state, due, touch)
@@ -389,7 +392,7 @@ class JobWatch:
                 test.elapsed = max(test.elapsed, reading.elapsed, reading.at - test.began)
             # Kept as long as the display says so: each further line would pass for another test.
             test.over = True
-            self._write_down(test)
+            write_down(self._desk, test)
             return True
         test.heard = now
         if not test.series and abs(self._host_clock() - test.clock) > _JUMP:
@@ -400,8 +403,28 @@ class JobWatch:
         self._decide(test, reading)
         if test.counted and test.elapsed >= _AGAIN * test.counted:
             # Nobody ended the test after its step was taken: the wait must not run out under it.
-            self._write_down(test)
+            write_down(self._desk, test)
         return True
+
+    def _say_if_it_stands(self, reading: Seen, unheeded: str) -> None:
+        """Say that a voltage is counted by a display that does not move: it may show a result."""
+        test, current = self._tests[reading.instrument], self._current()
+        if test.stood < STANDS_STILL or test.over:
+            return
+        own = current is not None and current[1].step.quantity == INSULATION
+        if own and test.timed is not None:
+            return  # it waits for the times that the step asks for
+        words = (
+            f"the display of {reading.instrument} has stood still to the last digit for "
+            f"{test.stood:.0f} s, and counts as voltage as long as it does: end the test where it "
+            "still runs; where it only shows a result, clear it; then discharge the winding"
+        )
+        self._standing = (words, self._clock.monotonic() + _STANDS)
+        if own and current is not None:
+            self._say(*current, words, reading)
+        else:
+            words = f"{unheeded}; {words}" if unheeded else words
+            self.seen = Watch(job=test.job, instrument=reading.instrument, reason=words)
 
     def _host_clock(self) -> float:
         return self._clock.utc().timestamp() - self._clock.monotonic()
@@ -413,37 +436,11 @@ class JobWatch:
 
     def _begin_test(self, reading: Seen, now: float) -> VoltageTest | None:
         state = self._at_hand()
-        if state is None or state.status not in (JobStatus.RUNNING, JobStatus.PAUSED):
+        if state is None:
             return None
-        before = self._desk.service.before(reading.body)
-        new = not reading.series and comes_on(reading, before)
-        asked = counted_for(state, reading, new=new)
-        if asked is None:
-            return None
-        step = state.step(asked.id)
-        # Its beginning may have come before the watch did, or before the step was chosen.
-        lines = earlier_lines(reading, self._desk.service.before(reading.body))
-        first = [*lines, reading][0]
-        test = VoltageTest.for_step(
-            state.job, step.step, _attempt(step), first, now, self._host_clock()
-        )
-        if new:
-            test.single = max(asked.take.at_s, default=ONE_TEST)
-        if asked.quantity == INSULATION and asked.instrument not in (None, reading.instrument):
-            test.spoil(f"step {asked.id} takes it from {asked.instrument}: test again with that")
-        elif state.status is JobStatus.PAUSED:
-            test.spoil(
-                "the test began before this step did, while the job was paused; test again, or "
-                "take one yourself"
-            )
-        elif first.n < self._desk.opened(state.job):
-            test.spoil("the test began before this step did; test again, or take one yourself")
-        for line in lines:
-            if line.quantity == TEST_VOLTAGE:
-                test.volts(line)
-            else:
-                test.line(line)
-        self._tests[reading.instrument] = test
+        test = begin_test(self._desk, state, reading, now, self._host_clock())
+        if test is not None:
+            self._tests[reading.instrument] = test
         return test
 
     def _decide(self, test: VoltageTest, reading: Seen) -> None:
@@ -451,7 +448,7 @@ class JobWatch:
         if current is None:
             return
         state, step = current
-        if (state.job, step.step.id, _attempt(step)) != (test.job, test.step, test.attempt):
+        if (state.job, step.step.id, attempt_of(step)) != (test.job, test.step, test.attempt):
             return
         if test.timed is None:
             if test.why_not:
@@ -470,7 +467,7 @@ class JobWatch:
         )
         if set(test.found) == set(step.step.take.at_s):
             readings = [test.found[at].id for at in step.step.take.at_s]
-            seconds = min(max(test.elapsed, 1.0), _LONGEST)
+            seconds = min(max(test.elapsed, 1.0), LONGEST)
             if self._take(state, step, readings, "timed", applied_seconds=seconds):
                 test.counted = test.elapsed
                 test.timed = None
@@ -480,30 +477,8 @@ class JobWatch:
 
         Where that cannot be written now, the test is kept, and it is tried again.
         """
-        if self._write_down(test) and self._tests.get(instrument) is test:
+        if write_down(self._desk, test, ended=True) and self._tests.get(instrument) is test:
             del self._tests[instrument]
-
-    def _write_down(self, test: VoltageTest) -> bool:
-        """Write down for how long a test voltage has been on, as far as that is not written yet.
-
-        Whatever the job's status: it was on the winding, and somebody may touch that. Gives False
-        where it cannot be written now.
-        """
-        seconds = min(test.under_voltage, _LONGEST)
-        if seconds <= max(test.counted, 0.0):
-            return True
-        for _ in range(3):
-            state = self._desk.service.state(test.job)
-            if seconds > test.elapsed and _told_since(state, test):
-                return True  # somebody took what came, and told its time with it
-            event = Applied(step=test.step, seconds=seconds)
-            try:
-                self._desk.act(test.job, event, Who(WATCHER, new_id()), state.last)
-            except StaleError:
-                continue
-            test.counted = seconds
-            return True
-        return False
 
     def _say_if_still(self, now: float) -> None:
         """Say that nothing comes any more, though the leads lie on.
@@ -528,16 +503,3 @@ class JobWatch:
         current = self._current()
         if current is not None and current[1].step.quantity == reading.quantity:
             self._say(*current, reason, reading)
-
-
-def _told_since(state: JobState, test: VoltageTest) -> bool:
-    """Tell whether a voltage of the test's step was written down since the test began."""
-    return any(
-        each.step == test.step and each.ended.timestamp() >= test.began
-        for each in state.applications
-    )
-
-
-def _attempt(step: StepState) -> int:
-    """Count how often a step was begun anew: each time asks for a touch, or a test, of its own."""
-    return len(step.superseded) + len(step.refused)

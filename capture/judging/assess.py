@@ -10,7 +10,7 @@ from capture.judging.insulation import insulation
 from capture.judging.judged import PASSES, Judged, Named
 from capture.judging.open_circuits import kept_from_passing
 from capture.judging.phases import inductance, pulse, resistance
-from capture.judging.suspicion import pulse_note, suspicion
+from capture.judging.suspicion import READ_APART, pulse_note, suspicion_of
 from capture.model.testset import TestSet
 from capture.winding import Overall, Suspicion, Verdict, WindingError, load_limits, overall
 
@@ -73,8 +73,8 @@ def _assess(
     }
     missing = tuple(step for step in test_set.steps if not given[step])
     whole = _overall(judged.results, missing, without_result, found)
-    suspected = suspicion(test_set, found)
-    found.notes += pulse_note(judged.pulse_statement, suspected)
+    suspected = suspicion_of(test_set, found)
+    found.notes += pulse_note(judged.pulse_statement, suspected, apart=READ_APART in found.notes)
     return Assessment(
         results=tuple(judged.results),
         suspicion=suspected,

@@ -3,8 +3,8 @@
 Nothing is dropped in silence: a reading that finds no place is named, with the reason.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from math import pi, radians, tan
 
 from capture.errors import InputError
@@ -16,6 +16,7 @@ from capture.model.status import VALUELESS, Status
 from capture.model.testpoint import Direction
 from capture.model.testset import SetReading, TestSet
 from capture.winding import Bounded, InductanceReading, Measured, PulseReadings
+from capture.winding.pulse import RotorState
 
 PAIRS = ("U-V", "V-W", "W-U")
 ENDS = ("U1-U2", "V1-V2", "W1-W2")
@@ -52,6 +53,7 @@ class Gathered:
     inductance: dict[str, InductanceReading] = field(default_factory=dict)
     pulse: dict[str, PulseReadings] = field(default_factory=dict)
     law: str = "unknown"
+    pulse_rotor: RotorState = "unknown"
     insulation: list[tuple[float | None, Measured | Bounded]] = field(default_factory=list)
     insulation_at: dict[str, InsulationAt] = field(default_factory=dict)
     insulation_by_phase: dict[str, Measured | Bounded] = field(default_factory=dict)
@@ -89,7 +91,7 @@ def gather(test_set: TestSet) -> Gathered:
     _take_inductance(by_quantity.pop("inductance", []), frames, by_quantity, names, test_set, found)
     dc = [r for r in by_quantity.pop("resistance", []) if "frequency" not in r.conditions]
     _take_resistance(dc, names, found)
-    _take_pulse(by_quantity.pop("pulse_time", []), names, found)
+    _take_pulse(by_quantity.pop("pulse_time", []), names, test_set, found)
     _take_insulation(by_quantity.pop("insulation_resistance", []), test_set.machine.winding, found)
     for quantity in _FACTORS:
         by_quantity.pop(quantity, None)  # taken with the inductance they stood beside
@@ -250,9 +252,15 @@ def _take_inductance(
             hertz=hertz,
             model="parallel" if reading.conditions.get("model") == "parallel" else "series",
             volts=None if level is None or isinstance(level, str | bool) else level.value,
-            rotor=test_set.conditions.rotor,
+            rotor=_rotor_of(reading, test_set),
         )
         found.inputs.setdefault("inductance", []).append(reading.id)
+    states = {each.rotor for each in found.inductance.values()}
+    if not states >= {"in", "out"}:  # those are refused where the pairs are compared
+        one = one_rotor_state(states)
+        found.inductance = {
+            pair: replace(each, rotor=one) for pair, each in found.inductance.items()
+        }
     alone = [pair for pair, each in found.inductance.items() if each.ohms is None]
     if alone:
         found.notes.append(
@@ -318,7 +326,23 @@ def _number(reading: SetReading, name: str, unit: str) -> float:
     return condition.value
 
 
-def _take_pulse(readings: list[SetReading], names: tuple[str, ...], found: Gathered) -> None:
+def one_rotor_state(states: Collection[RotorState]) -> RotorState:
+    """Give where the rotor has to be taken to be for several readings: in, where it may have been.
+
+    It was out only where it was out for each of them.
+    """
+    if "in" in states:
+        return "in"
+    return "out" if set(states) == {"out"} else "unknown"
+
+
+def _rotor_of(reading: SetReading, test_set: TestSet) -> RotorState:
+    return reading.rotor or test_set.conditions.rotor
+
+
+def _take_pulse(
+    readings: list[SetReading], names: tuple[str, ...], test_set: TestSet, found: Gathered
+) -> None:
     if not readings:
         return
     laws = sorted({str(each.conditions.get("law", "unknown")) for each in readings})
@@ -329,6 +353,15 @@ def _take_pulse(readings: list[SetReading], names: tuple[str, ...], found: Gathe
             f" follows another law ({', '.join(laws)}); times of one instrument "
             "in one mode belong together",
         )
+    states = [_rotor_of(each, test_set) for each in readings]
+    if {"in", "out"} <= set(states):
+        odd = readings[states.index("out" if states[0] == "in" else "in")]
+        raise OfReadingError(
+            odd,
+            f" was taken with the rotor {_rotor_of(odd, test_set)}, others not: times depend on "
+            "where it stands; take all with the rotor in one place",
+        )
+    found.pulse_rotor = one_rotor_state(states)
     placed = _placed(readings, names)
     _require_all("pulse_time", placed, names)
     found.law = laws[0]

@@ -58,7 +58,7 @@ def inductance(judged: Judged) -> None:
     balance = inductance_balance(readings, judged.rules.inductance)
     limit = (
         "inductance-unbalance-rotor-in"
-        if judged.conditions.rotor == "in"
+        if {each.rotor for each in readings.values()} == {"in"}
         else "inductance-unbalance"
     )
     inductance = replace(balance.inductance, inputs=judged.ids("inductance"))
@@ -80,7 +80,7 @@ def pulse(judged: Judged) -> None:
         readings,
         law,  # type: ignore[arg-type] # one of the laws, or refused there
         judged.rules.pulse,
-        judged.conditions.rotor,
+        judged.found.pulse_rotor,
     )
     deviation = replace(comparison.deviation, inputs=judged.ids("pulse"))
     judged.add_difference(

@@ -1,13 +1,18 @@
-"""What the readings of a winding let suspect, and what is left for its pulse times to say."""
+"""What all readings of a winding together make suspected."""
 
-from capture.judging.gather import Gathered
+from capture.judging.gather import Gathered, one_rotor_state
 from capture.judging.kinds import phases_alike
 from capture.model.testset import TestSet
 from capture.winding import CONCENTRIC_SPREAD, Evidence, Spread, Suspicion, suspect
 
+READ_APART = (
+    "inductances and pulse times were read one with the rotor in, the other with it out: a fault "
+    "is looked for with those read without it, and the others are compared by themselves"
+)
 
-def suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
-    """Ask what is suspected; None where the evidence does not allow the question."""
+
+def suspicion_of(test_set: TestSet, found: Gathered) -> Suspicion | None:
+    """Give what is suspected; None where no reading allows the question."""
     # Of a winding as a coil with its loss: without, an inductance is compared and no more.
     inductance = found.inductance
     if any(each.ohms is None for each in inductance.values()):
@@ -15,13 +20,23 @@ def suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
     if not (found.resistance or inductance or found.pulse):
         return None
     pulse = {pair: _mean_time(each.forward, each.reverse) for pair, each in found.pulse.items()}
+    states = [each.rotor for each in inductance.values()][:1] + [found.pulse_rotor] * bool(pulse)
+    if {"in", "out"} <= set(states):
+        # What a rotor does to the one, the other does not see: together they would tell a fault.
+        if states[0] == "out":
+            pulse = {}
+        else:
+            inductance = {}
+        found.notes.append(READ_APART)
+        states = ["out"]
+    rotor = one_rotor_state(states) if states else test_set.conditions.rotor
     evidence = Evidence(
         connection=test_set.machine.connection,
         resistance=found.resistance,
         inductance=inductance,
         pulse=pulse,
         law=found.law,  # type: ignore[arg-type] # one of the laws, or refused there
-        rotor=test_set.conditions.rotor,
+        rotor=rotor,
         insulation=found.insulation_by_phase,
         parallel_paths=test_set.machine.parallel_paths,
         repeated=test_set.conditions.repeated,
@@ -30,9 +45,12 @@ def suspicion(test_set: TestSet, found: Gathered) -> Suspicion | None:
     return suspect(evidence)
 
 
-def pulse_note(statement: str, suspicion: Suspicion | None) -> list[str]:
-    """Say what the pulse times show by themselves, where the suspicion does not say it already."""
-    if not statement or (suspicion is not None and not suspicion.detected):
+def pulse_note(statement: str, suspicion: Suspicion | None, *, apart: bool = False) -> list[str]:
+    """Say what the pulse times show by themselves, where the suspicion does not say it already.
+
+    apart: whether the suspicion may have left them out, see `READ_APART`.
+    """
+    if not statement or (suspicion is not None and not suspicion.detected and not apart):
         return []
     said = () if suspicion is None else suspicion.words
     in_steps = "the three pairs differ in steps"

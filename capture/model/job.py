@@ -201,6 +201,13 @@ class Overridden(Model):
     """Which lock is passed."""
     reason: Reason
     """Why, in the words of who did it."""
+    up_to: Annotated[int, Field(ge=0, lt=1 << 62)] | None = Field(None, exclude_if=is_none)
+    """For ``discharge``: number in the journal of the newest voltage of the machine's other jobs
+    that whoever passes the lock had been shown; 0 for none. A later one is not passed. Left out in
+    old entries, which passed all before them."""
+    failed: bool | None = Field(None, exclude_if=is_none)
+    """For ``insulation``: whether a reading had failed when the lock was passed; where none had,
+    one that fails later is not passed. Left out in old entries, which passed that too."""
 
 
 class Finished(Model):

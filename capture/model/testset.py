@@ -52,6 +52,8 @@ class SetReading(Model):
     """Such as ``law``, ``frequency``, ``level``, ``model``."""
     elapsed: float | None = Field(None, ge=0)
     """Seconds since the voltage was reached, for insulation."""
+    rotor: Literal["in", "out", "unknown"] | None = None
+    """Where the rotor was for this reading; null: as the conditions of the set say."""
     group: str = Field("", max_length=64)
     """Equal for values that stood in one frame (inductance and its series resistance)."""
     uncertainty: SetUncertainty | None = None
@@ -140,7 +142,7 @@ class SetConditions(_Strict):
     """What the tests were made under."""
 
     rotor: Literal["in", "out", "unknown"] = "unknown"
-    """Where the rotor is."""
+    """Where the rotor is; of a reading that does not say it for itself."""
     winding_celsius: float | None = Field(None, gt=-50, lt=250)
     """Temperature of the winding, °C; null where not known."""
     reference_celsius: float | None = Field(None, gt=-50, lt=250)

@@ -296,62 +296,6 @@ def test_no_pulses_while_the_insulation_reading_is_missing_or_failed():
     assert locks(passed, "pulse", at(1), lambda _step: True) == []
 
 
-SEVERAL = """
-schema_version = 1
-name = "place-by-place"
-title = "Insulation place by place, then pulses"
-include = ["pulse-six-readings"]
-"""
-
-
-@pytest.fixture
-def place_by_place(tmp_path):
-    """A procedure with an insulation step for each of these places, then the pulses."""
-
-    def make(*points):
-        steps = "".join(
-            f"""
-[[steps]]
-id = "insulation-{at}"
-title = "Insulation"
-quantity = "insulation_resistance"
-energy = "test-voltage"
-points = ["{point}"]
-take = {{ how = "keyed" }}
-"""
-            for at, point in enumerate(points)
-        )
-        (tmp_path / "place-by-place.toml").write_text(SEVERAL + steps, "utf-8")
-        return str(tmp_path / "place-by-place.toml")
-
-    return make
-
-
-def test_no_pulses_while_one_of_several_places_is_still_to_be_tested(place_by_place):
-    procedure = place_by_place("U1-frame", "V1-frame", "W1-frame")
-    some = (taken("insulation-0"), taken("insulation-2"))
-    (lock,) = locks(state_after(*some, procedure=procedure), "pulse", at(1))
-    assert lock.words == "take the insulation resistance of V1-frame first: it is missing"
-    for last in (taken("insulation-1"), Skipped(step="insulation-1", reason="no lead of its own")):
-        assert locks(state_after(*some, last, procedure=procedure), "pulse", at(1)) == []
-    every = [Skipped(step=f"insulation-{n}", reason="no tester") for n in range(3)]
-    (lock,) = locks(state_after(*every, procedure=procedure), "pulse", at(1))
-    assert "U1-frame, V1-frame, W1-frame" in lock.words
-
-
-def test_what_gets_no_pulses_opens_nothing_and_holds_nothing_up(place_by_place):
-    """The insulation of a rotor or of a detector says nothing of the stator."""
-    procedure = place_by_place("K+L+M-frame", "1T1-frame")
-    tested = state_after(taken("insulation-0"), taken("insulation-1"), procedure=procedure)
-    (lock,) = locks(tested, "pulse", at(1))
-    assert "of what gets the pulses" in lock.words
-    assert "this procedure has no step for it" in lock.words
-    procedure = place_by_place("K+L+M-frame", "U+V+W-frame")
-    assert locks(state_after(taken("insulation-1"), procedure=procedure), "pulse", at(1)) == []
-    (lock,) = locks(state_after(taken("insulation-0"), procedure=procedure), "pulse", at(1))
-    assert "of U+V+W-frame" in lock.words
-
-
 def test_no_lock_says_that_a_winding_is_anything():
     """The locks follow the order of work; none calls a winding safe or dead."""
     states = [

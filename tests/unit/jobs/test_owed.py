@@ -134,7 +134,8 @@ def test_a_later_voltage_in_the_other_job_holds_again(bench):
     bench.job = own
     (lock,) = held(bench)
     assert lock["job"] == str(tested)
-    bench.act(Overridden(step=FIRST, lock="discharge", reason="earthed since, too"))
+    shown = bench.desk.view(bench.state)["up_to"]
+    bench.act(Overridden(step=FIRST, lock="discharge", reason="earthed since, too", up_to=shown))
     assert held(bench) == []
 
 

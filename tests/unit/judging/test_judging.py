@@ -208,6 +208,45 @@ def test_what_the_rotor_does_to_pulse_times_is_said_where_they_are_compared(law)
     assert not [each for each in pulses(law, "out").notes if "where it stands" in each]
 
 
+def with_rotor(given, quantity, *states):
+    """Let readings of a quantity say for themselves where the rotor was."""
+    own = [each for each in given["readings"] if each["quantity"] == quantity]
+    for reading, state in zip(own, states * len(own), strict=False):
+        reading["rotor"] = state
+    return given
+
+
+def test_pulse_times_with_the_rotor_in_and_out_are_not_compared():
+    given = with_rotor(case("cut-coil"), "pulse_time", "in", "out")
+    with pytest.raises(InputError, match="was taken with the rotor out, others not"):
+        judged(given)
+
+
+@pytest.mark.parametrize(
+    ("states", "said"),
+    [
+        (("out", "unknown"), "nobody said whether the rotor is in"),
+        (("in", "unknown"), "with the rotor in, pulse times depend"),
+        (("out",), ""),
+    ],
+)
+def test_the_rotor_may_have_been_in_where_nobody_said_it_was_out(states, said):
+    notes = " ".join(judged(with_rotor(case("cut-coil"), "pulse_time", *states)).notes)
+    assert said in notes
+    assert bool(said) is ("where it stands" in notes)
+
+
+def test_a_fault_is_looked_for_with_what_was_read_without_the_rotor():
+    """The pulse times, which a rotor spreads, stand for themselves, and what they share is said."""
+    given = with_rotor(case("cut-coil"), "inductance", "out")
+    given = with_rotor(given, "pulse_time", "in")
+    found = judged(given)
+    assert not any(word.startswith("by pulse") for word in found.suspicion.words)
+    assert any(each.startswith("by pulse") for each in found.notes)
+    given = with_rotor(with_rotor(given, "inductance", "in"), "pulse_time", "out")
+    assert not any(word.startswith("by inductance") for word in judged(given).suspicion.words)
+
+
 @pytest.mark.parametrize("law", ["unknown", "period"])
 def test_what_the_pulse_times_share_is_said_once(law):
     found = pulses(law, "out")
