@@ -20,10 +20,11 @@ from capture.jobs.doubting import doubts_of
 from capture.jobs.earlier import insulation_of
 from capture.jobs.energy import ENERGY_LIMIT_JOULES, amperes_of, needs_ramp_down
 from capture.jobs.fit import elapsed_of, of_energy, points_of, refuse_twice, value_of
+from capture.jobs.found import JobResults
 from capture.jobs.keyed import KeyedValues, drafts_of
 from capture.jobs.plausible import Doubt, DoubtError
 from capture.jobs.procedure import Step
-from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
+from capture.jobs.results import REFERENCE_CELSIUS, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who, refuse_stale
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.view import Sight, job_view, summary

@@ -8,7 +8,7 @@ lock is no verdict.
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -16,6 +16,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.errors import InputError
+from capture.jobs.found import JobResults, Uncomputed
 from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
 from capture.jobs.state import JobState, StepStatus
@@ -30,12 +31,10 @@ from capture.jobs.taken import (
 )
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
-from capture.judging.lacking import NoConditionError, OfReadingError
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
-from capture.winding import Suspicion
 
 _INSULATION = "insulation_resistance"
 _INDUCTANCE = "inductance"
@@ -50,55 +49,6 @@ _FLOOR_OHMS = 1e6
 _MINUTE = 60.0  # s
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
-
-
-@dataclass(frozen=True, slots=True)
-class Uncomputed:
-    """Why the values of a quantity came to no result: reading, words and condition, in this order.
-
-    Attributes:
-        quantity: the values' own.
-        why: the words, without the names of reading and condition.
-        reading: id of the reading that it is about; None where it is about none alone.
-        condition: name of the condition that it asks for; None where it asks for none.
-    """
-
-    quantity: str
-    why: str
-    reading: str | None = None
-    condition: str | None = None
-
-    @classmethod
-    def of(cls, quantity: str, error: Exception) -> "Uncomputed":
-        """Tell what a computation said."""
-        match error:
-            case OfReadingError() if error.reading:
-                return cls(quantity, error.why, reading=error.reading)
-            case NoConditionError():
-                return cls(quantity, error.why, condition=error.condition)
-            case _:
-                return cls(quantity, one_line_of(error))
-
-
-@dataclass(frozen=True, slots=True)
-class JobResults:
-    """What can be said of a job now.
-
-    Attributes:
-        sentence: the plain sentence, first of all.
-        verdict: over all steps; never a pass while one is missing.
-        results: as they are stored, in the order a person would read them.
-        notes: what was not used or not computed, and why.
-        uncomputed: what of the notes says why a quantity came to no result.
-    """
-
-    sentence: str
-    verdict: str
-    results: tuple[ResultRecord, ...] = ()
-    suspicion: Suspicion | None = None
-    not_run: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    uncomputed: tuple[Uncomputed, ...] = ()
 
 
 def compute(

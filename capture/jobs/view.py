@@ -10,10 +10,10 @@ from typing import Any
 from uuid import UUID
 
 from capture.jobs.earlier import has_insulation
+from capture.jobs.found import JobResults
 from capture.jobs.guidance import guidance
 from capture.jobs.locks import Failed, Lock, discharges_beside, locks
 from capture.jobs.owed import owed
-from capture.jobs.results import JobResults
 from capture.jobs.state import JobState, StepState, StepStatus
 from capture.model import TestPoint
 from capture.model.fields import rfc3339
