@@ -6,14 +6,13 @@ from shortening its log.
 
 import json
 import uuid
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple, TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
 from capture.errors import JournalError
 from capture.journal.database import (
-    BY_SUBJECT,
     HASH,
     INDEXED,
     base_of,
@@ -22,7 +21,11 @@ from capture.journal.database import (
     refuse_disorder,
     translated,
 )
+from capture.journal.row import COLUMNS, Row
+from capture.journal.subjects import SubjectReader
 from capture.model.fields import rfc3339
+
+__all__ = ["Asked", "JournalReader", "Row"]
 
 _PAGE = 500
 _NEWEST_LOOKED_AT = 100  # readings of an instrument, for one that was delivered
@@ -34,24 +37,6 @@ _OTHERS = (
 _FEW = 20  # the newest readings are looked at a few at a time: mostly the first one is wanted
 #: Stamps always have six decimals and Z, so their order is that of text.
 _TIME = "json_extract(CAST(e.body AS TEXT), '$.time')"
-_COLUMNS = "n, id, kind, coalesce(instrument, ''), coalesce(subject, ''), body"
-
-
-class Row(NamedTuple):
-    """One entry as stored, in the order of its columns."""
-
-    n: int
-    key: bytes
-    """Its id, as 16 bytes."""
-    kind: str
-    instrument: str
-    subject: str
-    body: bytes
-
-    @property
-    def id(self) -> uuid.UUID:
-        """Its id."""
-        return uuid.UUID(bytes=self.key)
 
 
 class Asked(TypedDict, total=False):
@@ -68,7 +53,7 @@ class Asked(TypedDict, total=False):
     until: datetime | None
 
 
-class JournalReader:
+class JournalReader(SubjectReader):
     """Reads one journal. Used by one thread at a time."""
 
     def __init__(self, path: Path) -> None:
@@ -77,8 +62,7 @@ class JournalReader:
         Raises:
             JournalError: there is none, or it cannot be read.
         """
-        self._path = path
-        self._connection = connect(path, read_only=True)
+        super().__init__(path, connect(path, read_only=True))
 
     def close(self) -> None:
         """Close the file."""
@@ -99,7 +83,7 @@ class JournalReader:
         """
         with translated(self._path):
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE n > ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
+                f"SELECT {COLUMNS} FROM entries WHERE n > ? ORDER BY n LIMIT ?",  # noqa: S608 - fixed words only
                 (n, limit),
             ).fetchall()
         if rows:
@@ -131,7 +115,7 @@ class JournalReader:
             # The sign keeps SQLite from an index: all entries of a kind are more than these few.
             span = "FROM entries WHERE n > ? AND n <= ? AND +kind"
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE n IN ("  # noqa: S608 - fixed words, question marks
+                f"SELECT {COLUMNS} FROM entries WHERE n IN ("  # noqa: S608 - fixed words, question marks
                 f"SELECT n {span} <> 'reading' "
                 f"UNION SELECT n {span} = 'reading' AND subject IN ({marks}) "
                 f"UNION SELECT max(n) {span} = 'reading' GROUP BY instrument, subject "
@@ -170,7 +154,7 @@ class JournalReader:
         """Give the readings of an instrument with these sequence numbers, in order."""
         with translated(self._path):
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE instrument = ? "  # noqa: S608 - fixed words only
+                f"SELECT {COLUMNS} FROM entries WHERE instrument = ? "  # noqa: S608 - fixed words only
                 "AND sequence BETWEEN ? AND ? ORDER BY sequence",
                 (instrument, first, last),
             ).fetchall()
@@ -183,7 +167,7 @@ class JournalReader:
         """
         with translated(self._path):
             rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE n IN (SELECT n {_OTHERS} "  # noqa: S608 - fixed words only
+                f"SELECT {COLUMNS} FROM entries WHERE n IN (SELECT n {_OTHERS} "  # noqa: S608 - fixed words only
                 "AND n >= ? AND n <= ? ORDER BY n LIMIT ?) ORDER BY n",
                 (first, last, limit),
             ).fetchall()
@@ -268,7 +252,7 @@ class JournalReader:
             ).fetchone()
         edge = int(row[0] or 0) + 1
         query = (
-            f"SELECT {_COLUMNS} FROM entries WHERE kind = 'reading' AND {condition} "  # noqa: S608 - fixed words only
+            f"SELECT {COLUMNS} FROM entries WHERE kind = 'reading' AND {condition} "  # noqa: S608 - fixed words only
             "AND n > ? AND n < ? ORDER BY n DESC LIMIT ?"
         )
         while edge > since + 1:
@@ -291,63 +275,6 @@ class JournalReader:
                 "SELECT n FROM entries WHERE id > ? ORDER BY id LIMIT 1", (edge,)
             ).fetchone()
         return None if row is None else int(row[0])
-
-    def of_subject(self, kind: str, subject: str, *, after: int = 0) -> list[Row]:
-        """Give the entries of one kind about one subject (a job, a machine), in order.
-
-        Those ``after`` a number only. Not for readings: they are too many.
-        """
-        with translated(self._path):
-            rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE {BY_SUBJECT} AND n > ? ORDER BY n",  # noqa: S608 - fixed words only
-                (kind, subject, after),
-            ).fetchall()
-        return [Row._make(row) for row in rows]
-
-    def newest_by_subject(
-        self, kind: str, *, before: int | None = None, limit: int | None = None
-    ) -> list[Row]:
-        """Give the newest entry of each subject of one kind, newest first.
-
-        Up to ``limit`` of them, and only those ``before`` a number, where these are given.
-        """
-        edge, most = (1 << 62) if before is None else before, -1 if limit is None else limit
-        with translated(self._path):
-            rows = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
-                f"(SELECT max(n) AS newest FROM entries WHERE kind = ? AND {INDEXED} "
-                "AND subject IS NOT NULL GROUP BY subject HAVING newest < ? "
-                "ORDER BY newest DESC LIMIT ?) ORDER BY n DESC",
-                (kind, edge, most),
-            ).fetchall()
-        return [Row._make(row) for row in rows]
-
-    def subjects(self, kind: str) -> dict[str, int]:
-        """Give the subjects of one kind, each with the number of its first entry.
-
-        No entry itself is read. Not for readings: they are too many.
-        """
-        with translated(self._path):
-            rows = self._connection.execute(
-                f"SELECT subject, min(n) FROM entries WHERE kind = ? AND {INDEXED} "  # noqa: S608 - fixed words only
-                "AND subject IS NOT NULL GROUP BY subject",
-                (kind,),
-            ).fetchall()
-        return {str(subject): int(n) for subject, n in rows}
-
-    def numbered(self, numbers: Sequence[int]) -> list[Row]:
-        """Give the entries with these numbers, in order; what is not there is passed over."""
-        found: list[Row] = []
-        for start in range(0, len(numbers), _PAGE):
-            some = numbers[start : start + _PAGE]
-            marks = ",".join("?" * len(some))
-            with translated(self._path):
-                rows = self._connection.execute(
-                    f"SELECT {_COLUMNS} FROM entries WHERE n IN ({marks}) ORDER BY n",  # noqa: S608 - fixed words, question marks
-                    some,
-                ).fetchall()
-            found += [Row._make(row) for row in rows]
-        return found
 
     def with_tag(self, reading: dict[str, Any]) -> dict[str, Any]:
         """Give a stored reading with the tag that holds now, which may be a later one."""
@@ -374,7 +301,7 @@ class JournalReader:
     def _one(self, condition: str, *arguments: object) -> Row | None:
         with translated(self._path):
             row = self._connection.execute(
-                f"SELECT {_COLUMNS} FROM entries WHERE {condition}",  # noqa: S608 - fixed words only
+                f"SELECT {COLUMNS} FROM entries WHERE {condition}",  # noqa: S608 - fixed words only
                 arguments,
             ).fetchone()
         return None if row is None else Row._make(row)

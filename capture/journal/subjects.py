@@ -1,0 +1,79 @@
+"""Reading what is no reading by what it is about: the entries of a job, of a machine, of a record.
+
+All of it goes by the index of subjects, which readings are left out of, so a million of them cost
+nothing.
+"""
+
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+
+from capture.journal.database import BY_SUBJECT, INDEXED, translated
+from capture.journal.row import COLUMNS, Row
+
+_PAGE = 500
+
+
+class SubjectReader:
+    """Reads entries by kind and subject, over a connection that is somebody else's to close."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self._path = path
+        self._connection = connection
+
+    def of_subject(self, kind: str, subject: str, *, after: int = 0) -> list[Row]:
+        """Give the entries of one kind about one subject (a job, a machine), in order.
+
+        Those ``after`` a number only. Not for readings: they are too many.
+        """
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {COLUMNS} FROM entries WHERE {BY_SUBJECT} AND n > ? ORDER BY n",  # noqa: S608 - fixed words only
+                (kind, subject, after),
+            ).fetchall()
+        return [Row._make(row) for row in rows]
+
+    def newest_by_subject(
+        self, kind: str, *, before: int | None = None, limit: int | None = None
+    ) -> list[Row]:
+        """Give the newest entry of each subject of one kind, newest first.
+
+        Up to ``limit`` of them, and only those ``before`` a number, where these are given.
+        """
+        edge, most = (1 << 62) if before is None else before, -1 if limit is None else limit
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT {COLUMNS} FROM entries WHERE n IN "  # noqa: S608 - fixed words only
+                f"(SELECT max(n) AS newest FROM entries WHERE kind = ? AND {INDEXED} "
+                "AND subject IS NOT NULL GROUP BY subject HAVING newest < ? "
+                "ORDER BY newest DESC LIMIT ?) ORDER BY n DESC",
+                (kind, edge, most),
+            ).fetchall()
+        return [Row._make(row) for row in rows]
+
+    def subjects(self, kind: str) -> dict[str, int]:
+        """Give the subjects of one kind, each with the number of its first entry.
+
+        No entry itself is read. Not for readings: they are too many.
+        """
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT subject, min(n) FROM entries WHERE kind = ? AND {INDEXED} "  # noqa: S608 - fixed words only
+                "AND subject IS NOT NULL GROUP BY subject",
+                (kind,),
+            ).fetchall()
+        return {str(subject): int(n) for subject, n in rows}
+
+    def numbered(self, numbers: Sequence[int]) -> list[Row]:
+        """Give the entries with these numbers, in order; what is not there is passed over."""
+        found: list[Row] = []
+        for start in range(0, len(numbers), _PAGE):
+            some = numbers[start : start + _PAGE]
+            marks = ",".join("?" * len(some))
+            with translated(self._path):
+                rows = self._connection.execute(
+                    f"SELECT {COLUMNS} FROM entries WHERE n IN ({marks}) ORDER BY n",  # noqa: S608 - fixed words, question marks
+                    some,
+                ).fetchall()
+            found += [Row._make(row) for row in rows]
+        return found
