@@ -7,7 +7,7 @@ One class, since whoever acts has one door; what an act is checked by stands in 
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -28,6 +28,7 @@ from capture.jobs.results import REFERENCE_CELSIUS, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who, refuse_stale
 from capture.jobs.state import JobState, StepStatus
 from capture.jobs.tagged import Tagger
+from capture.jobs.told import Verdicts
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader, Row
 from capture.model import (
@@ -38,9 +39,12 @@ from capture.model.job import (
     Applied,
     ConditionsChanged,
     Event,
+    Finished,
     JobConditions,
     JobEntry,
+    Noted,
     Redone,
+    SignedOff,
     Taken,
 )
 from capture.winding import load_limits
@@ -77,6 +81,7 @@ class Desk:
         self._bench = bench
         self._energy_limit = energy_limit_joules
         self._limits = load_limits(site=site_limits)
+        self.told = Verdicts(self.service, self.results, cache)
         self._tagger = Tagger(reader, clock, site, bench)
 
     @property
@@ -102,6 +107,11 @@ class Desk:
         Raises:
             InputError, LockedError, StaleError: see `JobService.act`.
         """
+        voids = isinstance(event, Noted) and event.voids
+        if isinstance(event, Finished | SignedOff):
+            event = self.told.stated(self.service.state(job), event, who, self._clock.utc())
+        elif isinstance(event, Noted) and event.voids:
+            tags = [*tags, *self._tagger.voided(self.service.state(job), event.text, who)]
         state = self.service.act(
             job,
             event,
@@ -112,7 +122,7 @@ class Desk:
             tags=tags,
             insulation_failed=self.results.failed,
         )
-        if isinstance(event, _RECOMPUTE):
+        if voids or isinstance(event, _RECOMPUTE):
             self.results.update(job, self._clock.utc())
         return state
 
@@ -278,7 +288,15 @@ class Desk:
         """
         page = self.service.page(before=before, limit=limit + 1)
         more = page[limit - 1][0] if len(page) > limit else None
-        return [summary(state) for _, state in page[:limit]], more
+        return self.listed([state for _, state in page[:limit]]), more
+
+    def listed(self, states: Iterable[JobState]) -> list[dict[str, Any]]:
+        """Write jobs out as a list has them, each with its verdict."""
+        now, told = self._clock.utc(), []
+        for state in states:
+            verdict = self.told.of(state, now)
+            told.append({**summary(state), "verdict": verdict.verdict, "doubt": verdict.doubt})
+        return told
 
     def now(self, job: UUID) -> JobResults:
         """Give what can be said of a job now."""

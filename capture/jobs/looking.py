@@ -15,12 +15,34 @@ from capture.clock import Clock
 from capture.errors import InputError, NotThereError
 from capture.jobs.memory import StateMemory
 from capture.jobs.owed import owed
-from capture.jobs.state import JobState, apply, replay
+from capture.jobs.state import OVER, JobState, JobStatus, apply, replay
 from capture.journal import JournalReader, Row
 from capture.model.job import JobEntry
 from capture.model.result import ResultRecord
 
+_ENDINGS = frozenset({"finished", "signed-off"})
 _CHANGES_RESULTS = frozenset({"taken", "redone", "conditions"})
+
+
+def ended(body: bytes) -> str:
+    """Tell how an entry ends its job; empty where it does not, or cannot be read.
+
+    One that ends it is mostly a job's newest, so the rest need not be replayed to know that.
+    """
+    try:
+        event = from_json(body)["event"]
+        return str(event["action"]) if event["action"] in _ENDINGS else "voided" * _voids(event)
+    except (ValueError, TypeError, KeyError):
+        return ""
+
+
+def changes_results(event: Mapping[str, Any]) -> bool:
+    """Tell whether results have to be computed anew after an event, as it is stored."""
+    return event["action"] in _CHANGES_RESULTS or _voids(event)
+
+
+def _voids(event: Mapping[str, Any]) -> bool:
+    return event.get("voids") is True
 
 
 class JobLook:
@@ -79,6 +101,50 @@ class JobLook:
         rows = self._reader.newest_by_subject("job", before=before, limit=limit)
         return [(row.n, self._as_of(row)) for row in rows]
 
+    def under_way(self) -> list[JobState]:
+        """Give the jobs that run or are paused, the one with the newest entry first.
+
+        Of the others no more is read than tells that they are over, and of each that only once.
+        """
+        found = [self.look(job) for job in self.perhaps_under_way()]
+        return [state for state in found[::-1] if state.status not in OVER]
+
+    def perhaps_under_way(self) -> list[UUID]:
+        """List the jobs that are not known to be over, in the order of their newest entries."""
+        numbers = [
+            n for job, n in self._reader.newest_of_each("job") if not self._memory.is_over(job)
+        ]
+        found = []
+        for row in self._reader.numbered(numbers):
+            if ended(row.body):
+                self._memory.over(row.subject)
+            else:
+                found.append(UUID(row.subject))
+        return found
+
+    def look(self, job: UUID) -> JobState:
+        """Give a job's state, and remember where it is over.
+
+        Raises:
+            NotThereError: there is no such job.
+        """
+        state = self.state(job)
+        if state.status in OVER:
+            self._memory.over(str(job))
+        return state
+
+    def signed_off(self) -> list[UUID]:
+        """List the jobs that somebody stands for, in the order of their newest entries.
+
+        Only those are replayed of which the newest entry does not tell.
+        """
+        found = []
+        for row in self._reader.numbered([n for _, n in self._reader.newest_of_each("job")]):
+            end, job = ended(row.body), UUID(row.subject)
+            if end == "signed-off" or (not end and self._as_of(row).status is JobStatus.SIGNED_OFF):
+                found.append(job)
+        return found
+
     def newest_first(self) -> Iterator[JobState]:
         """Give every job in that order, and replay no more of them than are asked for."""
         return map(self._as_of, self._reader.newest_by_subject("job"))
@@ -93,10 +159,19 @@ class JobLook:
 
         Only its own jobs are replayed, and of what the memory holds only what is new.
         """
-        found = [self.state(job) for job in self._begun_on(machine)]
+        found = [self.state(job) for job in self.begun_on(machine)]
         return sorted(found, key=lambda each: each.last, reverse=True)
 
-    def _begun_on(self, machine: str) -> list[UUID]:
+    def open_on(self, machine: str) -> list[JobState]:
+        """List the jobs of a machine that run or are paused, the newest first.
+
+        One that cannot be read is left out: it keeps no other from being begun.
+        """
+        found = [self._as_far_as_read(job) for job in self.begun_on(machine)]
+        open_ = [each for each in found if each is not None and each.status not in OVER]
+        return sorted(open_, key=lambda each: each.last, reverse=True)
+
+    def begun_on(self, machine: str) -> list[UUID]:
         """List the jobs that were begun on a machine; of the others nothing but that is read.
 
         One of which the beginning cannot be read was begun on none: it keeps no other from being
@@ -114,7 +189,7 @@ class JobLook:
         Of one with an entry that cannot be read, what can be read counts: what it says of voltages
         holds on, and a person can pass the lock with a reason, though not confirm there.
         """
-        others = [job for job in self._begun_on(state.machine) if job != state.job]
+        others = [job for job in self.begun_on(state.machine) if job != state.job]
         found = [self._as_far_as_read(job) for job in others]
         now = self._clock.utc()
         return [each for each in found if each is not None and owed(each, now) is not None]
@@ -151,10 +226,27 @@ class JobLook:
                 return
             yield row
 
+    def last_record(self, job: UUID) -> Row | None:
+        """Give the newest version of a job's record, if one was made."""
+        rows = self._reader.of_subject("record", str(job))
+        return rows[-1] if rows else None
+
     def results_are_due(self, job: UUID) -> bool:
         """Tell whether something was taken, opened again or changed since results were stored."""
         rows = self._reader.of_subject("job", str(job), after=self.last_result(job))
-        return any(json.loads(row.body)["event"]["action"] in _CHANGES_RESULTS for row in rows)
+        return any(changes_results(json.loads(row.body)["event"]) for row in rows)
+
+    def with_results_due(self) -> list[UUID]:
+        """List the jobs of which something happened since their results were stored that asks for.
+
+        Read at once for all of them, and of each job only what came after its newest result.
+        """
+        found = {}
+        for row in self._reader.since_newest("job", "result"):
+            with suppress(ValueError, TypeError, KeyError):
+                if changes_results(from_json(row.body)["event"]):
+                    found[row.subject] = True
+        return [UUID(job) for job in found]
 
     def last_result(self, job: UUID) -> int:
         """Give the number of a job's newest stored result; 0 where there is none."""

@@ -102,6 +102,11 @@ class MachineRegister:
             raise NotThereError(f"machine {machine!r} is not registered; register it first")
         return history[-1]
 
+    def described(self, machine: str) -> int:
+        """Give the number of the entry that described a machine last; 0 where none did."""
+        rows = self._reader.of_subject("machine", machine)
+        return rows[-1].n if rows else 0
+
     def machine_history(self, machine: str) -> list[MachineEntry]:
         """Give every description of a machine, oldest first."""
         rows = self._reader.of_subject("machine", machine)

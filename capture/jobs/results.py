@@ -16,7 +16,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.errors import InputError
-from capture.jobs.found import JobResults, Uncomputed
+from capture.jobs.found import JobResults, Uncomputed, as_void, doubt_of
 from capture.jobs.memory import StateMemory
 from capture.jobs.service import Append, JobService
 from capture.jobs.state import JobState, StepStatus
@@ -39,6 +39,9 @@ from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
 _INSULATION = "insulation_resistance"
 _INDUCTANCE = "inductance"
 _PULSE = "pulse_time"
+#: What a verdict holds for: the job, its newest entry, the one that described its machine last.
+Told = tuple[UUID, int, int]
+_MOST_TOLD = 20_000  # verdicts remembered, a line each
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
@@ -96,6 +99,7 @@ def compute(
         return JobResults(
             sentence=f"Nothing can be said yet: {missing} still to be done.",
             verdict="inconclusive",
+            doubt=f"not run: {missing}",
             not_run=steps,
             notes=tuple(notes),
             uncomputed=tuple(uncomputed),
@@ -107,6 +111,7 @@ def compute(
         return JobResults(
             sentence=f"The readings do not fit together: {error}.",
             verdict="inconclusive",
+            doubt=f"the readings do not fit together: {error}",
             notes=tuple(dict.fromkeys((*notes, str(error)))),
             uncomputed=tuple(uncomputed),
         )
@@ -115,6 +120,7 @@ def compute(
     return JobResults(
         sentence=sentence(assessment),
         verdict=assessment.overall.verdict.value,
+        doubt=doubt_of(assessment, made),
         results=tuple(made),
         suspicion=assessment.suspicion,
         not_run=assessment.not_run,
@@ -209,7 +215,20 @@ class ResultCache:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._held: OrderedDict[tuple[UUID, int, UUID], JobResults] = OrderedDict()
+        self._told: OrderedDict[Told, tuple[str | None, str]] = OrderedDict()
         self.states = StateMemory()
+
+    def told(self, key: Told) -> tuple[str | None, str] | None:
+        """Give a verdict that was told before, with what stands behind it."""
+        with self._lock:
+            return self._told.get(key)
+
+    def tell(self, key: Told, verdict: tuple[str | None, str]) -> None:
+        """Remember a verdict."""
+        with self._lock:
+            self._told[key] = verdict
+            while len(self._told) > _MOST_TOLD:
+                self._told.popitem(last=False)
 
     def get(
         self, state: JobState, machine: MachineEntry, compute: Callable[[], JobResults]
@@ -259,7 +278,8 @@ class ResultKeeper:
 
         def made() -> JobResults:
             held = self._service.readings_of(state)
-            return compute(state, machine, held, time, self._limits, self._reference)
+            found = compute(state, machine, held, time, self._limits, self._reference)
+            return found if state.voided is None else as_void(found, state.voided)
 
         return self._cache.get(state, machine, made)
 

@@ -15,6 +15,7 @@ from capture.faults import one_line
 from capture.jobs.looking import JobLook
 from capture.jobs.machines import MachineRegister
 from capture.jobs.memory import StateMemory
+from capture.jobs.opened import refuse_open
 from capture.jobs.procedure import Procedure, Step
 from capture.jobs.rules import check, minds_others
 from capture.jobs.state import WATCHER, JobState, apply
@@ -69,11 +70,17 @@ class JobService(MachineRegister, JobLook):
         procedure: Procedure,
         who: Who,
         conditions: JobConditions | None = None,
+        *,
+        beside: bool = False,
     ) -> JobState:
         """Start a job on a registered machine; handing the same job in twice starts it once.
 
+        beside: somebody was told that such a job is open on the machine, and starts another one all
+        the same.
+
         Raises:
-            InputError: the machine is not registered.
+            NotThereError: the machine is not registered.
+            OpenJobError: such a job is open on the machine; says which.
         """
         self.machine(machine)
         event = Started(
@@ -85,6 +92,8 @@ class JobService(MachineRegister, JobLook):
         if known is not None:
             _refuse_other_use(known, job, event)
             return self.state(job)
+        if not beside:
+            refuse_open(self.open_on(machine), procedure.name, job)
         self._append([self._entry(job, event, who)], Expectation("job", str(job), 0))
         return self.state(job)
 

@@ -27,7 +27,7 @@ def another(bench, procedure="three-pair-inductance", machine="fan-07"):
 
 def begin(bench, procedure, machine):
     bench.service.register(machine, bench.service.machine("fan-07").nameplate, bench.who())
-    bench.service.start(bench.job, machine, load_procedure(procedure), bench.who())
+    bench.service.start(bench.job, machine, load_procedure(procedure), bench.who(), beside=True)
 
 
 def voltage(bench, seconds=60.0):
