@@ -23,14 +23,17 @@ class OpenJobError(CaptureError):
         )
 
 
-def refuse_open(open_: Iterable[JobState], procedure: str, job: UUID) -> None:
+def refuse_open(open_: Iterable[JobState], procedure: str, job: UUID, told: UUID | None) -> None:
     """Refuse to begin what is open already.
 
-    open_: the jobs that are under way on the machine, newest first. job: the one to be begun.
+    open_: the jobs that are under way on the machine, newest first. job: the one to be begun. told:
+    the open one that whoever begins it knows of.
 
     Raises:
         OpenJobError: one of them does this procedure.
     """
     for state in open_:
         if state.procedure.name == procedure and state.job != job:
+            if state.job == told:
+                return
             raise OpenJobError(state)

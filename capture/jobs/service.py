@@ -71,12 +71,12 @@ class JobService(MachineRegister, JobLook):
         who: Who,
         conditions: JobConditions | None = None,
         *,
-        beside: bool = False,
+        beside: UUID | bool = False,
     ) -> JobState:
         """Start a job on a registered machine; handing the same job in twice starts it once.
 
-        beside: somebody was told that such a job is open on the machine, and starts another one all
-        the same.
+        beside: the job of this procedure that is open on the machine, where somebody was told of it
+        and starts another one all the same; True for whichever that is.
 
         Raises:
             NotThereError: the machine is not registered.
@@ -92,8 +92,8 @@ class JobService(MachineRegister, JobLook):
         if known is not None:
             _refuse_other_use(known, job, event)
             return self.state(job)
-        if not beside:
-            refuse_open(self.open_on(machine), procedure.name, job)
+        if beside is not True:
+            refuse_open(self.open_on(machine), procedure.name, job, beside or None)
         self._append([self._entry(job, event, who)], Expectation("job", str(job), 0))
         return self.state(job)
 

@@ -14,7 +14,7 @@ from capture.jobs.found import JobResults
 from capture.jobs.guidance import guidance
 from capture.jobs.locks import Failed, Lock, discharges_beside, locks
 from capture.jobs.owed import owed
-from capture.jobs.state import JobState, StepState, StepStatus
+from capture.jobs.state import JobState, StepState, StepStatus, Void
 from capture.model import TestPoint
 from capture.model.fields import rfc3339
 from capture.model.machine import MachineEntry
@@ -58,6 +58,8 @@ def job_view(sight: Sight) -> dict[str, Any]:
         **summary(state),
         "sentence": results.sentence,
         "verdict": results.verdict,
+        "doubt": results.doubt,
+        "voided": None if state.voided is None else void_view(state.voided),
         "current": None if current is None else current.step.id,
         "cautions": list(state.procedure.cautions),
         "conditions": state.conditions.model_dump(mode="json", exclude_none=True),
@@ -73,6 +75,16 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "not_run": list(results.not_run),
         "result_notes": list(results.notes),
         "uncomputed": [asdict(each) for each in results.uncomputed],
+    }
+
+
+def void_view(void: Void) -> dict[str, Any]:
+    """Write out that a job counts for nothing."""
+    return {
+        "operator": void.operator,
+        "time": rfc3339(void.time),
+        "reason": void.reason,
+        "was": str(void.was),
     }
 
 

@@ -231,7 +231,7 @@ def _spans(connection: sqlite3.Connection, keyed: Mapping[str, int]) -> list[Spa
         last[name] = max(last.get(name, n), n)
     # Nobody signs a void job off; it is over once every discharge it owes has been confirmed.
     signed |= {name for name in void if not owed.get(name)}
-    why = {name: "is void, and a discharge in it is not confirmed" for name in void}
+    why = dict.fromkeys(void, "is void, and a discharge in it is not confirmed")
     return [
         Span(begin, last[name], f"job {name} lies across that place")
         if name in signed

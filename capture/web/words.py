@@ -26,6 +26,7 @@ _JOB = {
     "paused": "mark-wait",
     "finished": "mark-good",
     "signed-off": "mark-good",
+    "voided": "mark-bad",
 }
 _VERDICT = {"pass": "mark-good", "fail": "mark-bad", "conditional fail": "mark-bad"}
 _CONDITIONS = {
