@@ -212,7 +212,7 @@ def _show_list(found: list[dict[str, Any]]) -> None:
             each["procedure"],
             each["status"],
             f"{each['done']} of {each['of']}",
-            str(each["started"])[:19].replace("T", " "),
+            str(each["started"])[:16].replace("T", " "),
             verdict_words(each),
         )
         for each in found

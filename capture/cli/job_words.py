@@ -31,6 +31,7 @@ VOID_CAUTION = (
 )
 _PAUSED = "The job is paused; `benchtally job resume` goes on."
 _WIDTH = 120
+_BRIEF = 120  # letters of what stands behind a verdict, in a list
 
 
 def show_job(view: View) -> None:
@@ -54,7 +55,9 @@ def verdict_words(job: View) -> str:
     """Say a job's verdict with what stands behind it, for a list."""
     if job["verdict"] is None:
         return "see `job show`"
-    return f"{job['verdict']} ({job['doubt']})" if job["doubt"] else str(job["verdict"])
+    doubt = str(job["doubt"])
+    doubt = doubt if len(doubt) <= _BRIEF else f"{doubt[: _BRIEF - 1]}…"
+    return f"{job['verdict']} ({doubt})" if doubt else str(job["verdict"])
 
 
 def show_briefly(view: View) -> None:

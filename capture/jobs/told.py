@@ -19,7 +19,7 @@ from capture.jobs.state import OVER, JobState
 from capture.model.job import Finished, JobEntry, SignedOff
 
 #: Verdicts that are computed for one list: each may take a twentieth of a second.
-_AT_ONCE = 20
+_AT_ONCE = 5
 
 
 @dataclass(frozen=True, slots=True)
