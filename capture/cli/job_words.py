@@ -25,8 +25,8 @@ _ENERGY = {
 }
 #: Void or not, a winding is charged; and perhaps not the one that the job names.
 VOID_CAUTION = (
-    "CAUTION: a test voltage of this job is on whichever winding the leads were on. If that was "
-    "another machine than the job names, earth that winding and prove it discharged before it is "
+    "CAUTION: a test voltage that was applied in this job has charged whichever winding the leads "
+    "were on. If that was of another machine than the job names, earth that winding and prove it discharged before it is "
     "touched: no lock of that machine knows of it."
 )
 _PAUSED = "The job is paused; `benchtally job resume` goes on."

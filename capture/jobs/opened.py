@@ -16,10 +16,10 @@ class OpenJobError(CaptureError):
         done = sum(step.status != "open" for step in state.steps.values())
         who = ", ".join(sorted(state.operators))
         super().__init__(
-            f"job {state.job} of machine {state.machine} does the same procedure "
-            f"({state.procedure.name}) and is {state.status}: begun {state.started:%Y-%m-%d %H:%M} "
-            f"UTC, {done} of {len(state.steps)} steps done, by {who}. Go on with that one, finish "
-            "it or void it; or say that another one is meant beside it"
+            f"machine {state.machine} has a job by this procedure that is {state.status}: "
+            f"{state.job} ({state.procedure.name}), begun {state.started:%Y-%m-%d %H:%M} UTC, "
+            f"{done} of {len(state.steps)} steps done, by {who}. Go on with that one, finish it or "
+            "void it; or say that another one is meant beside it"
         )
 
 

@@ -24,7 +24,10 @@ def test_it_is_refused_with_the_job_that_is_open(bench, paused):
         start(bench)
     assert refused.value.job == bench.job
     said = str(refused.value)
-    assert f"job {bench.job} of machine fan-07" in said
+    assert said.startswith(
+        f"machine fan-07 has a job by this procedure that is {bench.state.status}: "
+    )
+    assert str(bench.job) in said
     assert "0 of 3 steps done, by technician" in said
     assert "\n" not in said
     assert len(bench.service.jobs()) == 1
