@@ -26,8 +26,8 @@ _ENERGY = {
 #: Void or not, a winding is charged; and perhaps not the one that the job names.
 VOID_CAUTION = (
     "CAUTION: a test voltage that was applied in this job has charged whichever winding the leads "
-    "were on. If that was of another machine than the job names, earth that winding and prove it discharged before it is "
-    "touched: no lock of that machine knows of it."
+    "were on. If that was of another machine than the job names, earth that winding and prove it "
+    "discharged before it is touched: no lock of that machine knows of it."
 )
 _PAUSED = "The job is paused; `benchtally job resume` goes on."
 _WIDTH = 120
