@@ -6,6 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from capture.clock import Clock
+from capture.display import VOID_NOTE
 from capture.jobs.procedure import Step
 from capture.jobs.state import JobState
 from capture.jobs.writing import Who
@@ -50,7 +51,7 @@ class Tagger:
                     continue
                 body = self._reader.with_tag(json.loads(row.body))
                 if (body.get("tag") or {}).get("machine") in (None, state.machine):
-                    where = f"void: job {state.job}, step {step.step.id}: {reason}"
+                    where = f"{VOID_NOTE}{state.job}, step {step.step.id}: {reason}"
                     found.append(self._tag(state, body, None, who, where[:_LONGEST]))
         return found
 

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from capture.display import tagged_point
 from capture.errors import InputError
 from capture.jobs.compare import compare
 from capture.jobs.earlier import insulation_of
@@ -222,6 +223,7 @@ def test_its_readings_say_that_they_are_void_and_are_compared_with_nothing(bench
     tag = tag_of(bench, taken)
     assert tag["machine"] == "fan-07"
     assert tag.get("test_point") is None
+    assert tagged_point(tag) == "void"
     assert tag["note"] == f"void: job {bench.job}, step inductance-u-v: {WHY}"
 
 
