@@ -68,10 +68,6 @@ class JobLook:
             self._memory.put(state)
         return state
 
-    def job_ids(self) -> list[UUID]:
-        """List the ids of all jobs, the one that was worked on last first."""
-        return [UUID(row.subject) for row in self._reader.newest_by_subject("job")]
-
     def worked_on_last(self) -> UUID | None:
         """Give the job that somebody worked on last; None where there is none.
 

@@ -279,7 +279,7 @@ def test_what_is_written_of_a_voltage_makes_no_job_the_last_one_that_was_worked_
     tested = another(bench)
     bench.follow()
     bench.quiet(5)
-    assert bench.service.job_ids()[0] == tested
+    assert bench.service.jobs()[0].job == tested
     assert bench.service.worked_on_last() == bench.job
 
 
