@@ -77,7 +77,7 @@ def row_of(reading: dict[str, Any]) -> tuple[str, ...]:
         shown(reading),
         reading["status"],
         tag.get("machine", ""),
-        point_of(tag.get("test_point")),
+        tagged_point(tag),
         origin(reading["source"]),
     )
 
@@ -90,6 +90,16 @@ def shown(reading: dict[str, Any]) -> str:
     if not unit and (bound or reading.get("value") is not None):
         unit = reading["unit"]  # of words in place of a number, such as OL, there is none
     return f"{mark}{reading['digits']} {unit}".rstrip()
+
+
+#: What the note of a tag begins with that says its reading is of a void job.
+VOID_NOTE = "void: job "
+
+
+def tagged_point(tag: dict[str, Any]) -> str:
+    """Write the test point of a tag; of a void job's, which has none, that it is void."""
+    found = point_of(tag.get("test_point"))
+    return found or ("void" if str(tag.get("note") or "").startswith(VOID_NOTE) else "")
 
 
 def point_of(point: dict[str, Any] | None) -> str:

@@ -14,6 +14,7 @@ CaptureError
 ├── JournalError       the journal cannot be opened, read or written
 │   ├── JournalFull    no room left on the disk; the batch was rolled back whole
 │   └── JournalDamaged SQLite finds the file malformed, or no database at all
+├── NotAllowedError    whoever acts has not the role that the site asks for
 ├── AccessError        the file of operators and sessions cannot be opened, read or written
 ├── PublishError       the broker cannot be reached or refused us
 └── HistorianError     the historian's database cannot be reached, or is not as it must be
@@ -41,6 +42,10 @@ class InputError(CaptureError):
 
 class NotThereError(InputError):
     """What was named is not there; says how to find what is."""
+
+
+class NotAllowedError(CaptureError):
+    """Whoever acts has not the role that the site asks for; says which roles have it."""
 
 
 class PluginError(CaptureError):

@@ -14,7 +14,7 @@ from capture.cli.entry import OperatorOption
 from capture.cli.fields import CONDITION_WORDS, checked, given, with_fields
 from capture.cli.output import DONE, ConfigOption, JsonOption, print_json, say
 from capture.display import clean, console, table
-from capture.errors import ConfigError
+from capture.errors import ConfigError, InputError
 from capture.model.job import JobConditions
 
 _SHOWN = 50  # jobs of a table, where nobody says how many
@@ -88,6 +88,9 @@ def _start(job: typer.Typer) -> None:
         operator: OperatorOption,
         machine: Annotated[str, typer.Argument(help="Machine, as it was registered.")],
         procedure: Annotated[str, typer.Argument(help="Name of a procedure, or a .toml file.")],
+        beside: Annotated[
+            bool, typer.Option("--beside", help="Though the same procedure is open on the machine.")
+        ] = False,
         job_id: Annotated[
             str | None, typer.Option("--job-id", metavar="UUID", help="Id for the job.")
         ] = None,
@@ -99,6 +102,7 @@ def _start(job: typer.Typer) -> None:
         """Start a job on a registered machine, by a procedure that is kept with it whole."""
         from capture.cli.bench import read_id
         from capture.cli.job_words import show_briefly
+        from capture.jobs.opened import OpenJobError
         from capture.jobs.procedure import load_procedure
 
         asked = load_procedure(procedure)
@@ -106,7 +110,11 @@ def _start(job: typer.Typer) -> None:
         with open_bench(config) as bench:
             who = bench.who(operator, id_)
             made = read_id(job_id) or _job_id(who.id)
-            state = bench.desk.service.start(made, machine, asked, who, held)
+            try:
+                state = bench.desk.service.start(made, machine, asked, who, held, beside=beside)
+            except OpenJobError as error:
+                # Which option says so is the command's own; the API has another word for it.
+                raise InputError(f"{error}: --beside") from error
             view = bench.desk.view(state)
         if as_json:
             print_json([view])
@@ -129,25 +137,24 @@ def _looking(job: typer.Typer) -> None:
         config: ConfigOption = None,
         as_json: JsonOption = False,
     ) -> int:
-        """List the jobs, the one that was worked on last first."""
-        from capture.jobs.view import summary
-
+        """List the jobs with their verdicts, the one that was worked on last first."""
         with open_bench(config, only_reads=True) as bench:
             fitting = (
-                summary(state)
+                state
                 for state in bench.desk.service.newest_first()
                 if machine in (None, state.machine)
             )
             if as_json:
-                print_json(islice(fitting, last))
+                print_json(bench.desk.listed(islice(fitting, last)))
                 return DONE
             most = last or _SHOWN
-            found = list(islice(fitting, most + 1))
+            found = list(bench.desk.listed(islice(fitting, most)))
+            more = next(fitting, None) is not None
         if not found:
             say("no jobs fit")
             return DONE
-        _show_list(found[:most])
-        if len(found) > most:
+        _show_list(found)
+        if more:
             say(f"there are older ones; --last {2 * most} shows more of them")
         return DONE
 
@@ -196,6 +203,8 @@ def _next(job: typer.Typer) -> None:
 
 
 def _show_list(found: list[dict[str, Any]]) -> None:
+    from capture.cli.job_words import verdict_words
+
     rows = [
         (
             each["job"],
@@ -203,11 +212,12 @@ def _show_list(found: list[dict[str, Any]]) -> None:
             each["procedure"],
             each["status"],
             f"{each['done']} of {each['of']}",
-            str(each["started"])[:19].replace("T", " "),
+            str(each["started"])[:16].replace("T", " "),
+            verdict_words(each),
         )
         for each in found
     ]
-    headings = ("job", "machine", "procedure", "status", "steps", "started (UTC)")
+    headings = ("job", "machine", "procedure", "status", "steps", "started (UTC)", "verdict")
     console().print(table(headings, rows))
 
 

@@ -42,6 +42,7 @@ def register(job: typer.Typer) -> None:
     _reasons(job)
     _winding(job)
     _whole(job)
+    _over(job)
 
 
 def _steps(job: typer.Typer) -> None:
@@ -195,11 +196,26 @@ def _whole(job: typer.Typer) -> None:
         """Go on, perhaps on another device."""
         return act.do("resumed"), "the job goes on"
 
+
+def _over(job: typer.Typer) -> None:
     @job.command()
     @acting
     def finish(act: Act) -> Written:
         """End the work on a job."""
         return act.do("finished"), "the job is finished"
+
+    @job.command()
+    @acting
+    def void(act: Act, reason: ReasonOption) -> Written:
+        """Say that a job counts for nothing, such as one begun on the wrong machine.
+
+        It is not taken back. What its test voltages have left on a winding stays owed.
+        """
+        _refuse_other_roles(act)
+        after = act.do("noted", text=reason, voids=True)
+        if failed := keeper_of(act.bench).make_or_say(after.job, act.operator):
+            complain(f"void, but its record does not say so yet: {failed}")
+        return after, "the job is void"
 
     @job.command("sign-off")
     @acting
@@ -212,6 +228,28 @@ def _whole(job: typer.Typer) -> None:
         if failed := keeper_of(act.bench).make_or_say(after.job, act.operator):
             complain(f"signed off, but its record is not made yet: {failed}")
         return after, f"signed off by {act.operator}"
+
+
+def _refuse_other_roles(act: Act) -> None:
+    """Hold whoever voids a job against the roles that the site names; by name, no secret is asked.
+
+    Raises:
+        NotAllowedError: the operator is not registered with one of them.
+    """
+    roles = act.bench.settings.jobs.void_roles
+    if not roles:
+        return
+    from capture.access.file import AccessFile
+    from capture.access.names import key_of
+    from capture.access.operators import Operators
+    from capture.access.roles import refuse_other_roles
+
+    file = AccessFile(act.bench.settings.access_path)
+    try:
+        known = {key_of(each.name): each.role for each in Operators(file).all()}
+    finally:
+        file.close()
+    refuse_other_roles(roles, known.get(key_of(act.operator), ""), "void a job")
 
 
 def _reading(act: Act, name: str) -> Any:

@@ -80,9 +80,11 @@ def _waited_for(wanted: tuple[str, str] | None) -> str:
 
 
 def _reached(state: "JobState", wanted: tuple[str, str] | None) -> bool:
-    from capture.jobs.state import JobStatus, StepStatus
+    from capture.jobs.state import OVER, JobStatus, StepStatus
 
-    over = state.status in (JobStatus.FINISHED, JobStatus.SIGNED_OFF)
+    over = state.status in OVER
+    if state.voided is not None and wanted is not None and wanted[0] != "finished":
+        raise InputError(f"job {state.job} is void: {state.voided.reason}")
     match wanted:
         case None:
             return over or state.current is None

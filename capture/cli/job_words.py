@@ -23,14 +23,22 @@ _ENERGY = {
     "test-voltage": "The instrument puts a test voltage on the winding.",
     "pulse": "The instrument puts pulses on the winding.",
 }
+#: Void or not, a winding is charged; and perhaps not the one that the job names.
+VOID_CAUTION = (
+    "CAUTION: a test voltage that was applied in this job has charged whichever winding the leads "
+    "were on. If that was of another machine than the job names, earth that winding and prove it "
+    "discharged before it is touched: no lock of that machine knows of it."
+)
 _PAUSED = "The job is paused; `benchtally job resume` goes on."
 _WIDTH = 120
+_BRIEF = 120  # letters of what stands behind a verdict, in a list
 
 
 def show_job(view: View) -> None:
     """Print a whole job."""
     say(clean(view["sentence"]))
     say(headline(view))
+    _show_void(view)
     say(f"Job {view['job']}; last entry {view['last']}; by {clean(', '.join(view['operators']))}")
     if view["conditions"]:
         say(f"Conditions: {conditions(view['conditions'])}")
@@ -43,9 +51,20 @@ def show_job(view: View) -> None:
     show_results(view)
 
 
+def verdict_words(job: View) -> str:
+    """Say a job's verdict with what stands behind it, for a list."""
+    if job["verdict"] is None:
+        return "see `job show`"
+    doubt = str(job["doubt"])
+    doubt = doubt if len(doubt) <= _BRIEF else f"{doubt[: _BRIEF - 1]}…"
+    return f"{job['verdict']} ({doubt})" if doubt else str(job["verdict"])
+
+
 def show_briefly(view: View) -> None:
     """Print how a job stands: the sentence, what to do, what comes next."""
     say(clean(view["sentence"]))
+    if view["voided"] is not None:
+        say(VOID_CAUTION)
     show_to_do(view)
 
 
@@ -54,6 +73,14 @@ def headline(view: View) -> str:
     done = f"{view['done']} of {view['of']} steps done"
     return clean(f"{view['title']} ({view['procedure']}) of {view['machine']}: "
                  f"{view['status']}, {done}")  # fmt: skip
+
+
+def _show_void(view: View) -> None:
+    if view["voided"] is not None:
+        void = view["voided"]
+        say(clean(f"VOID since {void['time'][:16].replace('T', ' ')} UTC, by {void['operator']}: "
+                  f"{void['reason']}"))  # fmt: skip
+        say(VOID_CAUTION)
 
 
 def show_to_do(view: View) -> None:

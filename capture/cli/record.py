@@ -72,7 +72,7 @@ def _make(group: typer.Typer) -> None:
             typer.Option("--out", metavar="PATH", help="File or folder; - for the output."),
         ] = None,
         all_: Annotated[
-            bool, typer.Option("--all", help="Of all jobs that are signed off.")
+            bool, typer.Option("--all", help="Of all jobs that are signed off and not void.")
         ] = False,
         since: Annotated[
             datetime | None, typer.Option(formats=["%Y-%m-%d"], help="With --all: started since.")
@@ -150,11 +150,12 @@ class _Writer:
             with whole_file(path) as out:
                 out.write(data)
             draft = " (a draft: not signed off)" if record.state == "draft" else ""
+            draft = draft if record.voided is None else " (void: no certificate)"
             say(f"{progress}{clean(path)}{draft}")
 
     def _record(self, job: str, version: int | None) -> "Record":
         state = self._bench.state(job)
-        if version is None and state.status == "signed-off":
+        if version is None and state.signed_off:
             return self.keeper.make(state.job, self._operator)
         return self.keeper.shown(state.job, self._operator, version)
 

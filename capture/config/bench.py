@@ -1,7 +1,7 @@
 """Where a bench keeps what it has, how jobs are done at it, what it writes and what it logs."""
 
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -38,6 +38,9 @@ class JobsConfig(Section):
     down in any case."""
     reference_celsius: float = Field(25.0, gt=-50, lt=250)
     """Temperature that resistances are brought to, °C."""
+    void_roles: tuple[Annotated[str, Field(min_length=1, max_length=80)], ...] = ()
+    """Roles of operators who may void a job, as `benchtally operator add --role` gave them. Empty:
+    whoever may act in it, as they may sign it off."""
 
 
 class RecordsConfig(Section):

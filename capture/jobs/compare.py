@@ -37,6 +37,10 @@ def compare(desk: Desk, first: UUID, second: UUID, now: datetime) -> Comparison:
     found: list[dict[Kind, JobValue]] = []
     left_out: list[str] = []
     for place, state, machine in zip(("first", "second"), states, machines, strict=True):
+        if state.voided is not None:
+            left_out.append(f"{place} job is void, so none of its values: {state.voided.reason}")
+            found.append({})
+            continue
         values, notes = values_of(desk, state, machine)
         found.append({value.kind: value for value in values})
         left_out += [f"{place} job: {note}" for note in notes]

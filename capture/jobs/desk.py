@@ -7,7 +7,7 @@ One class, since whoever acts has one door; what an act is checked by stands in 
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -20,29 +20,33 @@ from capture.jobs.doubting import doubts_of
 from capture.jobs.earlier import insulation_of
 from capture.jobs.energy import ENERGY_LIMIT_JOULES, amperes_of, needs_ramp_down
 from capture.jobs.fit import elapsed_of, of_energy, points_of, refuse_twice, value_of
-from capture.jobs.keyed import KeyedValues, drafts_of
+from capture.jobs.found import JobResults
+from capture.jobs.keyed import KeyedValues, drafts_of, typed_in
 from capture.jobs.plausible import Doubt, DoubtError
 from capture.jobs.procedure import Step
-from capture.jobs.results import REFERENCE_CELSIUS, JobResults, ResultCache, ResultKeeper
+from capture.jobs.results import REFERENCE_CELSIUS, ResultCache, ResultKeeper
 from capture.jobs.service import Append, JobService, Who
 from capture.jobs.shown import look
 from capture.jobs.state import JobState, StepStatus
+from capture.jobs.tagged import Tagger
+from capture.jobs.told import Verdicts
 from capture.jobs.twice import refuse_stale
 from capture.jobs.view import Sight, job_view, summary
 from capture.journal import JournalReader, Row
 from capture.model import (
-    PointOfTest,
     ReadingDraft,
     Tag,
-    new_id,
 )
 from capture.model.job import (
     Applied,
     ConditionsChanged,
     Event,
+    Finished,
     JobConditions,
     JobEntry,
+    Noted,
     Redone,
+    SignedOff,
     Taken,
 )
 from capture.winding import load_limits
@@ -79,6 +83,8 @@ class Desk:
         self._bench = bench
         self._energy_limit = energy_limit_joules
         self._limits = load_limits(site=site_limits)
+        self.told = Verdicts(self.service, self.results, cache)
+        self._tagger = Tagger(reader, clock, site, bench)
 
     @property
     def reader(self) -> JournalReader:
@@ -103,6 +109,11 @@ class Desk:
         Raises:
             InputError, LockedError, StaleError: see `JobService.act`.
         """
+        voids = isinstance(event, Noted) and event.voids
+        if isinstance(event, Finished | SignedOff):
+            event = self.told.stated(self.service.state(job), event, who, self._clock.utc())
+        elif isinstance(event, Noted) and event.voids:
+            tags = [*tags, *self._tagger.voided(self.service.state(job), event.text, who)]
         state = self.service.act(
             job,
             event,
@@ -113,7 +124,7 @@ class Desk:
             tags=tags,
             insulation_failed=self.results.failed,
         )
-        if isinstance(event, _RECOMPUTE):
+        if voids or isinstance(event, _RECOMPUTE):
             self.results.update(job, self._clock.utc())
         return state
 
@@ -149,7 +160,7 @@ class Desk:
         taken = self._taken(state, step, readings, how, conditions, bodies, known)
         points = points_of(step, bodies)
         tags = [
-            self._tag(state, step, body, point, who)
+            self._tagger.taken(state, step, body, point, who)
             for body, point in zip(bodies, points, strict=True)
         ]
         also = self._applied(step, applied_seconds, [elapsed_of(body) for body in bodies])
@@ -279,7 +290,15 @@ class Desk:
         """
         page = self.service.page(before=before, limit=limit + 1)
         more = page[limit - 1][0] if len(page) > limit else None
-        return [summary(state) for _, state in page[:limit]], more
+        return self.listed([state for _, state in page[:limit]]), more
+
+    def listed(self, states: Iterable[JobState]) -> list[dict[str, Any]]:
+        """Write jobs out as a list has them, each with its verdict."""
+        now, told = self._clock.utc(), []
+        for state in states:
+            verdict = self.told.of(state, now)
+            told.append({**summary(state), "verdict": verdict.verdict, "doubt": verdict.doubt})
+        return told
 
     def now(self, job: UUID) -> JobResults:
         """Give what can be said of a job now."""
@@ -334,13 +353,13 @@ class Desk:
             row = self._reader.entry(draft.id)
             if row is None:
                 continue
-            typed = _typed(draft.source.model_dump()) or draft.digits
+            typed = typed_in(draft.source.model_dump()) or draft.digits
             if known is None or row.kind != "reading":
                 raise InputError(
                     f"{typed!r}: the id {draft.id} belongs to another entry; make a new id for "
                     "each value"
                 )
-            stored = _typed(self._content(row.body)["source"])
+            stored = typed_in(self._content(row.body)["source"])
             if stored != typed:
                 raise InputError(
                     f"{typed!r} is stored as {stored!r} already; redo the step to change it"
@@ -356,29 +375,6 @@ class Desk:
     def _content(body: bytes) -> dict[str, Any]:
         found: dict[str, Any] = json.loads(body)
         return found
-
-    def _tag(
-        self,
-        state: JobState,
-        step: Step,
-        body: Mapping[str, Any],
-        point: PointOfTest | None,
-        who: Who,
-    ) -> Tag:
-        reading = UUID(str(body["id"]))
-        return Tag(
-            id=new_id(),
-            site=self._site,
-            bench=self._bench,
-            instrument=body["instrument"],
-            reading=reading,
-            time=self._clock.utc(),
-            operator=who.operator,
-            machine=state.machine,
-            test_point=point,
-            note=f"job {state.job}, step {step.id}",
-            supersedes=self._reader.current_tag_id(reading),
-        )
 
     @staticmethod
     def _applied(step: Step, given: float | None, elapsed: Sequence[float | None]) -> list[Event]:
@@ -408,12 +404,6 @@ class Desk:
             henries, amperes_of(bodies), self._energy_limit, direct_current=True
         )
         return needed
-
-
-def _typed(source: Mapping[str, Any]) -> str | None:
-    """Give what a person typed, or made of what was proposed from a photo; None for neither."""
-    found = source.get("typed") or source.get("corrected") or source.get("proposed")
-    return None if found is None else str(found)
 
 
 def _taken_by(known: Row) -> Taken:

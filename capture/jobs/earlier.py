@@ -57,7 +57,8 @@ def insulation_of(jobs: Iterable[JobState], failed: Callable[[JobState, str], bo
     failed: whether the insulation reading of a step of a job has failed.
     """
     every = list(jobs)
-    found = [(job, step) for job in every for step in job.steps.values() if _is_taken(step)]
+    standing = [job for job in every if job.voided is None]  # what a void one found is no test
+    found = [(job, step) for job in standing for step in job.steps.values() if _is_taken(step)]
     if not found:
         return f"of this machine there is none in the journal{_waiting(every)}"
     job, step = max(found, key=lambda each: (each[1].taken_at, each[0].last))

@@ -1,8 +1,9 @@
 """From what a person typed off one display to drafts of readings for a step. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 from uuid import UUID
 
 from capture.errors import InputError
@@ -138,3 +139,9 @@ def _check_typed(step: Step, keyed: KeyedValues) -> None:
     ids += [value.loss.id for value in keyed.values if value.loss is not None]
     if len(set(ids)) < len(ids):
         raise InputError("an id stands twice; make a new one for each value")
+
+
+def typed_in(source: Mapping[str, Any]) -> str | None:
+    """Give what a person typed, or made of what was proposed from a photo; None for neither."""
+    found = source.get("typed") or source.get("corrected") or source.get("proposed")
+    return None if found is None else str(found)

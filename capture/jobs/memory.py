@@ -20,6 +20,7 @@ class StateMemory:
         self._lock = threading.Lock()
         self._held: OrderedDict[UUID, JobState] = OrderedDict()
         self._machines: dict[str, str] = {}
+        self._over: set[str] = set()
 
     def get(self, job: UUID) -> JobState | None:
         """Give the newest state seen of a job; None where there is none."""
@@ -35,6 +36,16 @@ class StateMemory:
                 self._held.move_to_end(state.job)
             while len(self._held) > _MOST:
                 self._held.popitem(last=False)
+
+    def is_over(self, job: str) -> bool:
+        """Tell whether a job is known to be over, which it then stays."""
+        with self._lock:
+            return job in self._over
+
+    def over(self, job: str) -> None:
+        """Remember that a job is over: finished, signed off or void."""
+        with self._lock:
+            self._over.add(job)
 
     def machine_of(self, job: str) -> str | None:
         """Give the machine on which a job was begun; None where nobody looked yet."""

@@ -8,7 +8,7 @@ lock is no verdict.
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -16,6 +16,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.errors import InputError
+from capture.jobs.found import JobResults, Uncomputed, as_void, doubt_of
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import INSULATION
 from capture.jobs.service import Append, JobService
@@ -31,13 +32,14 @@ from capture.jobs.taken import (
 )
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
-from capture.judging.lacking import NoConditionError, OfReadingError
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
-from capture.winding import Suspicion
 
+#: What a verdict holds for: the job, its newest entry, the one that described its machine last.
+Told = tuple[UUID, int, int]
+_MOST_TOLD = 20_000  # verdicts remembered, a line each
 _CACHED = 64  # jobs and states of jobs whose results are remembered
 #: Temperature that resistances are brought to, °C, where a site says nothing (IEEE Std 112, from
 #: memory; product sheets after IEC use 20).
@@ -48,58 +50,6 @@ _FLOOR_OHMS = 1e6
 _MINUTE = 60.0  # s
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
 _FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
-
-
-@dataclass(frozen=True, slots=True)
-class Uncomputed:
-    """Why the values of a quantity came to no result: reading, words and condition, in this order.
-
-    Attributes:
-        quantity: the values' own.
-        why: the words, without the names of reading and condition.
-        reading: id of the reading that it is about; None where it is about none alone.
-        condition: name of the condition that it asks for; None where it asks for none.
-    """
-
-    quantity: str
-    why: str
-    reading: str | None = None
-    condition: str | None = None
-
-    @classmethod
-    def of(cls, quantity: str, error: Exception) -> "Uncomputed":
-        """Tell what a computation said."""
-        match error:
-            case OfReadingError() if error.reading:
-                return cls(quantity, error.why, reading=error.reading)
-            case NoConditionError():
-                return cls(quantity, error.why, condition=error.condition)
-            case _:
-                return cls(quantity, one_line_of(error))
-
-
-@dataclass(frozen=True, slots=True)
-class JobResults:
-    """What can be said of a job now.
-
-    Attributes:
-        sentence: the plain sentence, first of all.
-        verdict: over all steps; never a pass while one is missing.
-        results: as they are stored, in the order a person would read them.
-        not_run: kinds of test that have no values, or are still being done.
-        without_result: kinds of test that were done, and whose values came to no result.
-        notes: what was not used or not computed, and why.
-        uncomputed: what of the notes says why a quantity came to no result.
-    """
-
-    sentence: str
-    verdict: str
-    results: tuple[ResultRecord, ...] = ()
-    suspicion: Suspicion | None = None
-    not_run: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    uncomputed: tuple[Uncomputed, ...] = ()
-    without_result: tuple[str, ...] = ()
 
 
 def compute(
@@ -148,6 +98,7 @@ def compute(
         return JobResults(
             sentence=f"Nothing can be said yet: {_lacking(missing, without)}.",
             verdict="inconclusive",
+            doubt=_lacking(missing, without),
             not_run=missing,
             notes=tuple(notes),
             uncomputed=tuple(uncomputed),
@@ -160,6 +111,7 @@ def compute(
         return JobResults(
             sentence=f"The readings do not fit together: {error}.",
             verdict="inconclusive",
+            doubt=f"the readings do not fit together: {error}",
             notes=tuple(dict.fromkeys((*notes, str(error)))),
             uncomputed=tuple(uncomputed),
         )
@@ -168,6 +120,7 @@ def compute(
     return JobResults(
         sentence=sentence(assessment),
         verdict=assessment.overall.verdict.value,
+        doubt=doubt_of(assessment, made),
         results=tuple(made),
         suspicion=assessment.suspicion,
         not_run=assessment.not_run,
@@ -280,7 +233,20 @@ class ResultCache:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._held: OrderedDict[tuple[UUID, int, UUID], JobResults] = OrderedDict()
+        self._told: OrderedDict[Told, tuple[str | None, str]] = OrderedDict()
         self.states = StateMemory()
+
+    def told(self, key: Told) -> tuple[str | None, str] | None:
+        """Give a verdict that was told before, with what stands behind it."""
+        with self._lock:
+            return self._told.get(key)
+
+    def tell(self, key: Told, verdict: tuple[str | None, str]) -> None:
+        """Remember a verdict."""
+        with self._lock:
+            self._told[key] = verdict
+            while len(self._told) > _MOST_TOLD:
+                self._told.popitem(last=False)
 
     def get(
         self, state: JobState, machine: MachineEntry, compute: Callable[[], JobResults]
@@ -330,7 +296,8 @@ class ResultKeeper:
 
         def made() -> JobResults:
             held = self._service.readings_of(state)
-            return compute(state, machine, held, time, self._limits, self._reference)
+            found = compute(state, machine, held, time, self._limits, self._reference)
+            return found if state.voided is None else as_void(found, state.voided)
 
         return self._cache.get(state, machine, made)
 

@@ -30,8 +30,9 @@ _WHEN: dict[type, frozenset[JobStatus]] = {
     Resumed: frozenset({JobStatus.PAUSED}),
     Finished: frozenset({JobStatus.RUNNING, JobStatus.PAUSED}),
     SignedOff: frozenset({JobStatus.FINISHED}),
-    Noted: frozenset({JobStatus.RUNNING, JobStatus.PAUSED, JobStatus.FINISHED}),
+    Noted: frozenset({JobStatus.RUNNING, JobStatus.PAUSED, JobStatus.FINISHED, JobStatus.VOIDED}),
 }
+_LEAST = 3  # letters of a reason
 _RUNNING = frozenset({JobStatus.RUNNING})
 #: Facts about the winding are taken down whatever the job's status: they are true all the same.
 _ALWAYS = (Applied, Discharged, RampedDown)
@@ -106,6 +107,13 @@ def _check_step(
 
 
 def _check_status(state: JobState, event: Event) -> None:
+    if isinstance(event, Noted) and event.voids:
+        # Whoever has signed for the wrong machine must be able to say so.
+        if state.voided is not None:
+            raise InputError(f"the job is voided already: {state.voided.reason}")
+        if len(event.text.strip()) < _LEAST:
+            raise InputError(f"say why the job is void, in at least {_LEAST} letters")
+        return
     allowed = _WHEN.get(type(event), _RUNNING)
     if state.status not in allowed:
         wanted = " or ".join(sorted(allowed))

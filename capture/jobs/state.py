@@ -46,7 +46,11 @@ class JobStatus(StrEnum):
     PAUSED = "paused"
     FINISHED = "finished"
     SIGNED_OFF = "signed-off"
+    VOIDED = "voided"
 
+
+#: What is over is never taken up again.
+OVER = frozenset({JobStatus.FINISHED, JobStatus.SIGNED_OFF, JobStatus.VOIDED})
 
 _STATUS_AFTER: dict[type, JobStatus] = {
     Paused: JobStatus.PAUSED,
@@ -115,6 +119,33 @@ class Application:
 
 
 @dataclass(frozen=True, slots=True)
+class Void:
+    """That a job counts for nothing, by whom, and why.
+
+    Attributes:
+        was: where the job was until then.
+    """
+
+    operator: str
+    time: datetime
+    reason: str
+    was: JobStatus
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """The verdict on a job when it was finished, or signed off.
+
+    Attributes:
+        n: number in the journal of the entry that says it.
+    """
+
+    verdict: str
+    doubt: str
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
 class JobState:
     """One job, as its entries tell.
 
@@ -126,6 +157,8 @@ class JobState:
         selected: step that a person chose to be next; None where the procedure's order holds.
         applications: test voltages applied in this job, oldest first.
         ramp_down: steps after which nobody has said yet that the current was zero.
+        voided: that it counts for nothing; None where it stands.
+        stated: the verdict as it was stored when the job was over; None where none was.
     """
 
     job: UUID
@@ -143,6 +176,13 @@ class JobState:
     applications: tuple[Application, ...] = ()
     ramp_down: frozenset[str] = frozenset()
     begun: int = 0
+    voided: Void | None = None
+    stated: Stated | None = None
+
+    @property
+    def signed_off(self) -> bool:
+        """Whether somebody has stood for it, though it may be void since."""
+        return JobStatus.SIGNED_OFF in (self.status, self.voided and self.voided.was)
 
     @property
     def current(self) -> StepState | None:
@@ -196,14 +236,14 @@ def apply(state: JobState | None, n: int, entry: JobEntry) -> JobState:
     if step_id is not None and step_id not in state.steps:
         return state
     if type(event) in _STATUS_AFTER:
-        return replace(state, status=_STATUS_AFTER[type(event)])
+        return _moved(state, event)
     match event:
         case Selected(step=step):
             return replace(state, selected=step)
         case ConditionsChanged(conditions=conditions):
             return replace(state, conditions=merged(state.conditions, conditions))
-        case Noted(step=None, text=text):
-            return replace(state, notes=(*state.notes, text))
+        case Noted(step=None):
+            return _noted(state, entry, event)
         case Applied() | Discharged() | RampedDown() | Overridden():
             return _lock_event(state, entry, event)
         case _:
@@ -211,8 +251,34 @@ def apply(state: JobState | None, n: int, entry: JobEntry) -> JobState:
 
 
 def is_work(entry: JobEntry) -> bool:
-    """Tell whether an entry shows that somebody works on its job now."""
-    return not (isinstance(entry.event, Applied) and entry.operator == WATCHER)
+    """Tell whether an entry shows that somebody works on its job now.
+
+    Whoever voids a job looks back at it, perhaps while another one is under way.
+    """
+    match entry.event:
+        case Applied():
+            return entry.operator != WATCHER
+        case Noted(voids=True):
+            return False
+        case _:
+            return True
+
+
+def _moved(state: JobState, event: object) -> JobState:
+    """Let a job's status change; a void one stays void, whatever an odd journal holds."""
+    if isinstance(event, Finished | SignedOff) and event.verdict is not None:
+        state = replace(state, stated=Stated(event.verdict, event.doubt, state.last))
+    if state.voided is not None:
+        return state
+    return replace(state, status=_STATUS_AFTER[type(event)])
+
+
+def _noted(state: JobState, entry: JobEntry, event: Noted) -> JobState:
+    """Take in a remark on the job as a whole; one that voids it holds once and for all."""
+    if not event.voids or state.voided is not None:
+        return replace(state, notes=(*state.notes, event.text))
+    void = Void(entry.operator, entry.time, event.text, state.status)
+    return replace(state, status=JobStatus.VOIDED, voided=void)
 
 
 def merged(old: JobConditions, new: JobConditions) -> JobConditions:

@@ -1,7 +1,8 @@
 """Trends of a machine: what its jobs found, put in order of time, value by value.
 
 A rewound winding is another winding: trends begin with the newest job whose procedure says that the
-winding is new. Jobs that are not finished do not count, but for the one that is asked about.
+winding is new. Jobs that are not finished do not count, but for the one that is asked about; void
+jobs never do.
 """
 
 from collections.abc import Sequence
@@ -79,7 +80,8 @@ def _jobs(desk: Desk, machine: str, last: JobState | None) -> list[JobState]:
     found = [
         state
         for state in desk.service.jobs_of(machine)
-        if state.status in _DONE or (last is not None and state.job == last.job)
+        if state.status in _DONE
+        or (last is not None and state.job == last.job and state.voided is None)
     ]
     found.sort(key=lambda state: state.started)
     return found if last is None else [each for each in found if each.started <= last.started]

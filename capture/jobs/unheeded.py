@@ -12,7 +12,7 @@ from capture.jobs.procedure import INSULATION, Step
 from capture.jobs.state import JobState, JobStatus
 from capture.jobs.voltage import NO_VOLTAGE, SILENCE, Seen
 
-_TOLD = (JobStatus.RUNNING, JobStatus.PAUSED, JobStatus.FINISHED)
+_TOLD = (JobStatus.RUNNING, JobStatus.PAUSED, JobStatus.FINISHED, JobStatus.VOIDED)
 _Rest = tuple[UUID, JobStatus]
 
 
@@ -67,7 +67,8 @@ class Unheeded:
         if still and not counted and _due(state) is not None:
             return ""  # a display that stands still may show an old result; it was told once
         asked = {step.step.quantity for step in state.steps.values()}
-        tells = reading.quantity == INSULATION and state.status is not JobStatus.FINISHED
+        over = (JobStatus.FINISHED, JobStatus.VOIDED)
+        tells = reading.quantity == INSULATION and state.status not in over
         if reading.quantity not in asked and not tells:
             return ""
         return _words(state, reading, counted=counted)
@@ -190,10 +191,10 @@ def _words(state: JobState, reading: Seen, *, counted: bool) -> str:
                 f"{comes}the job is paused: nothing is taken until it goes on{voltage}; {again} "
                 "after that"
             )
-        case JobStatus.FINISHED:
+        case JobStatus.FINISHED | JobStatus.VOIDED:
             return (
-                f"{comes}the job is finished: no step takes it{voltage}; tag it with its machine, "
-                "or start another job"
+                f"{comes}the job is {state.status}: no step takes it{voltage}; tag it with its "
+                "machine, or start another job"
             )
         case _:
             return f"{comes}every step is done: no step takes it{voltage}; do a step again for that"

@@ -10,13 +10,13 @@ from typing import Any
 from uuid import UUID
 
 from capture.jobs.earlier import has_insulation
+from capture.jobs.found import JobResults
 from capture.jobs.guidance import guidance
 from capture.jobs.locks import Failed, Lock, locks
 from capture.jobs.owed import owed
 from capture.jobs.remembered import remembered
-from capture.jobs.results import JobResults
 from capture.jobs.shown import Shown
-from capture.jobs.state import JobState, StepState, StepStatus
+from capture.jobs.state import JobState, StepState, StepStatus, Void
 from capture.model import PointOfTest, TestPoint
 from capture.model.fields import rfc3339
 from capture.model.machine import MachineEntry
@@ -60,6 +60,8 @@ def job_view(sight: Sight) -> dict[str, Any]:
         **summary(state),
         "sentence": results.sentence,
         "verdict": results.verdict,
+        "doubt": results.doubt,
+        "voided": None if state.voided is None else void_view(state.voided),
         "current": None if current is None else current.step.id,
         "cautions": list(state.procedure.cautions),
         "conditions": state.conditions.model_dump(mode="json", exclude_none=True),
@@ -76,6 +78,16 @@ def job_view(sight: Sight) -> dict[str, Any]:
         "without_result": list(results.without_result),
         "result_notes": list(results.notes),
         "uncomputed": [asdict(each) for each in results.uncomputed],
+    }
+
+
+def void_view(void: Void) -> dict[str, Any]:
+    """Write out that a job counts for nothing."""
+    return {
+        "operator": void.operator,
+        "time": rfc3339(void.time),
+        "reason": void.reason,
+        "was": str(void.was),
     }
 
 

@@ -24,6 +24,7 @@ from capture.clock import Clock
 from capture.errors import InputError, JournalError
 from capture.jobs.desk import Desk
 from capture.jobs.fit import of_energy
+from capture.jobs.known import KnownJobs
 from capture.jobs.locks import locks
 from capture.jobs.procedure import INSULATION
 from capture.jobs.rules import LockedError
@@ -43,7 +44,7 @@ from capture.jobs.voltage import (
 )
 from capture.journal import Row, StaleError
 from capture.model import new_id
-from capture.model.job import Finished, JobEntry, SignedOff
+from capture.model.job import Finished, JobEntry, Noted, SignedOff
 
 _JUMP = 2.0  # seconds by which the host's clock may drift from its monotonic one between samples
 _STILL = 5.0  # seconds without a reading, in a touch, after which a person is told why
@@ -109,7 +110,8 @@ class JobWatch:
         self._desk = desk
         self._clock = clock
         self._settling = (relative_uncertainty, longest_time_constant)
-        self._states: dict[UUID, JobState] = {}
+        self._jobs = KnownJobs(desk)
+        self._states = self._jobs.states
         self._touches: dict[tuple[str, str], _Touch] = {}
         self._tests: dict[str, VoltageTest] = {}
         self._unheeded = Unheeded()
@@ -120,20 +122,12 @@ class JobWatch:
         self._log = structlog.get_logger()
 
     def load(self) -> None:
-        """Take in all jobs as they stand, and store results that a crash left out.
+        """Take in the jobs as they stand, and store results that a crash left out.
 
         Raises:
             JournalError: the journal cannot be read now; may be called again.
         """
-        for job in self._desk.service.job_ids():
-            try:
-                state = self._states[job] = self._desk.service.state(job)
-                if state.status is not JobStatus.SIGNED_OFF:
-                    self._desk.complete(job)
-            except JournalError:
-                raise
-            except Exception:  # noqa: BLE001 - one odd job must not keep the others from being done
-                self._log.exception("watcher.job", job=str(job))
+        self._jobs.load()
         self._look_at_turn()
 
     @property
@@ -169,7 +163,10 @@ class JobWatch:
         elif row.n > old.last:
             self._states[entry.job] = apply(old, row.n, entry)
         self._look_at_turn()
-        if isinstance(entry.event, Finished | SignedOff):
+        voids = isinstance(entry.event, Noted) and entry.event.voids
+        if voids:
+            self._log.warning("jobs.voided", job=str(entry.job), operator=entry.operator)
+        if voids or isinstance(entry.event, Finished | SignedOff):
             # A voltage may stand on the winding still: whoever signs is told, and so is the record.
             for test in self._tests.values():
                 if test.job == entry.job:
@@ -271,7 +268,7 @@ class JobWatch:
             step.step.id,
             self._clock.utc(),
             lambda id_: self._desk.results.failed(state, id_),
-            [other for other in self._states.values() if other.applications],
+            [other for other in self._jobs.of_machine(state.machine) if other.applications],
         )
         if held:
             touch.watch.reset()

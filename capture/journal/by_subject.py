@@ -1,6 +1,6 @@
 """Entries by what they are about, a job or a machine, and by when they were made."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from capture.journal.database import BY_SUBJECT, INDEXED, translated
@@ -67,6 +67,36 @@ class BySubject(OpenJournal):
                 (kind,),
             ).fetchall()
         return {str(subject): int(n) for subject, n in rows}
+
+    def newest_of_each(self, kind: str) -> list[tuple[str, int]]:
+        """Give the subjects of one kind with the number of each one's newest entry, oldest first.
+
+        No entry itself is read.
+        """
+        with translated(self._path):
+            rows = self._connection.execute(
+                f"SELECT subject, max(n) AS newest FROM entries WHERE kind = ? AND {INDEXED} "  # noqa: S608 - fixed words only
+                "AND subject IS NOT NULL GROUP BY subject ORDER BY newest",
+                (kind,),
+            ).fetchall()
+        return [(str(subject), int(n)) for subject, n in rows]
+
+    def since_newest(self, kind: str, other: str) -> Iterator[Row]:
+        """Give the entries of one kind that came after the newest of another about their subject.
+
+        All of a subject that the other kind has none about; in order. Read in short pages.
+        """
+        with translated(self._path):
+            numbers = self._connection.execute(
+                f"SELECT e.n FROM entries e LEFT JOIN (SELECT subject AS about, max(n) AS newest "  # noqa: S608 - fixed words only
+                f"FROM entries WHERE kind = ? AND {INDEXED} AND subject IS NOT NULL "
+                "GROUP BY subject) r ON e.subject = r.about WHERE e.kind = ? "
+                "AND e.kind <> 'reading' AND e.subject IS NOT NULL "
+                "AND e.n > coalesce(r.newest, 0) ORDER BY e.n",
+                (other, kind),
+            ).fetchall()
+        for start in range(0, len(numbers), _PAGE):
+            yield from self.numbered([int(n) for (n,) in numbers[start : start + _PAGE]])
 
     def numbered(self, numbers: Sequence[int]) -> list[Row]:
         """Give the entries with these numbers, in order; what is not there is passed over."""

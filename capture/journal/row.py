@@ -3,6 +3,7 @@
 import uuid
 from typing import NamedTuple
 
+#: What is read of an entry, in the order of a row's members.
 COLUMNS = "n, id, kind, coalesce(instrument, ''), coalesce(subject, ''), body"
 
 

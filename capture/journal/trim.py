@@ -206,6 +206,8 @@ def _spans(connection: sqlite3.Connection, keyed: Mapping[str, int]) -> list[Spa
     first: dict[str, int] = dict(keyed)
     last: dict[str, int] = {}
     signed: set[str] = set()
+    void: set[str] = set()
+    owed: dict[str, set[str]] = {}
     rows = connection.execute(
         f"SELECT kind, n, {ID}, subject, {BODY} FROM entries "  # noqa: S608 - fixed words only
         "WHERE kind IN ('job', 'result', 'record') ORDER BY n"
@@ -215,15 +217,25 @@ def _spans(connection: sqlite3.Connection, keyed: Mapping[str, int]) -> list[Spa
         content = read_body(body)
         if kind == "result" and subject is None:
             signed.add(name)  # stands by itself: complete as soon as it is there
-        if content.get("event", {}).get("action") == "signed-off":
+        event = content.get("event", {})
+        if event.get("action") == "signed-off":
             signed.add(name)
+        elif event.get("voids") is True:
+            void.add(name)
+        elif event.get("action") == "applied":
+            owed.setdefault(name, set()).add(event.get("step"))
+        elif event.get("action") == "discharged":
+            owed.get(name, set()).discard(event.get("step"))
         numbers = [n, *_numbers(connection, _readings_of(content))]
         first[name] = min(first.get(name, n), *numbers)
         last[name] = max(last.get(name, n), n)
+    # Nobody signs a void job off; it is over once every discharge it owes has been confirmed.
+    signed |= {name for name in void if not owed.get(name)}
+    why = dict.fromkeys(void, "is void, and a discharge in it is not confirmed")
     return [
         Span(begin, last[name], f"job {name} lies across that place")
         if name in signed
-        else Span(begin, _OPEN, f"job {name} is not signed off")
+        else Span(begin, _OPEN, f"job {name} {why.get(name, 'is not signed off')}")
         for name, begin in first.items()
     ]
 

@@ -36,7 +36,7 @@ class ComparedJob(Model):
     started: Utc
     """When it was begun."""
     status: Line
-    """How far it has come: running, paused, finished or signed-off."""
+    """How far it has come: running, paused, finished, signed-off or voided."""
     state: Line | None = Field(None, exclude_if=is_none)
     """``as-found`` or ``as-left``, where somebody said so."""
     verdict: VerdictName

@@ -1,9 +1,9 @@
 """What happens in a job, one entry an event. A job's state is what replaying its events gives."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 from uuid import UUID
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from capture.model.fields import (
     Bench,
@@ -16,6 +16,7 @@ from capture.model.fields import (
     is_empty,
     is_none,
 )
+from capture.model.result import VerdictName
 
 StepId = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]{0,62}$")]
 Reason = Annotated[str, Field(min_length=3, max_length=500)]
@@ -142,7 +143,11 @@ class Skipped(Model):
 
 
 class Noted(Model):
-    """A remark on the job or on a step."""
+    """A remark on the job or on a step; or that the whole job is void.
+
+    Voiding is a remark with a mark on it, so that a program that does not know the mark still reads
+    why.
+    """
 
     action: Literal["noted"] = "noted"
     """Tells this act from the others."""
@@ -150,6 +155,15 @@ class Noted(Model):
     """Step that it is about; left out for the job as a whole."""
     text: Annotated[str, Field(min_length=1, max_length=2000)]
     """The remark."""
+    voids: Literal[True] | None = Field(None, exclude_if=is_none)
+    """True where the job counts for nothing from here on; the remark says why. Nothing of it is
+    deleted, and what a test voltage has left on a winding stays owed."""
+
+    @model_validator(mode="after")
+    def _voids_the_whole(self) -> Self:
+        if self.voids and self.step is not None:
+            raise ValueError("a job is voided as a whole; to leave out a step, skip or redo it")
+        return self
 
 
 class ConditionsChanged(Model):
@@ -215,6 +229,11 @@ class Finished(Model):
 
     action: Literal["finished"] = "finished"
     """Tells this act from the others."""
+    verdict: VerdictName | None = Field(None, exclude_if=is_none)
+    """Verdict on the whole job then, as the bench computed it; whatever is handed in is replaced.
+    Left out by programs that did not store it."""
+    doubt: str = Field("", max_length=400, exclude_if=is_empty)
+    """What stands behind that verdict, or against it, in words."""
 
 
 class SignedOff(Model):
@@ -224,6 +243,10 @@ class SignedOff(Model):
     """Tells this act from the others."""
     statement: str = Field("", max_length=500, exclude_if=is_empty)
     """What the person stands for, in a sentence."""
+    verdict: VerdictName | None = Field(None, exclude_if=is_none)
+    """As in ``finished``, when it was signed off."""
+    doubt: str = Field("", max_length=400, exclude_if=is_empty)
+    """What stands behind that verdict, or against it, in words."""
 
 
 #: What a person may do in a job besides starting it and taking a step.

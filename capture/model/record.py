@@ -236,6 +236,17 @@ class Signature(Model):
     """What they said with it; left out where they said nothing."""
 
 
+class RecordVoid(Model):
+    """That the job counts for nothing, by whom, and why."""
+
+    operator: Line
+    """Who voided it."""
+    time: Utc
+    """When they did."""
+    reason: Text
+    """Why, in their words."""
+
+
 class Record(Model):
     """The record of one job: its readings, results, verdicts, and who stands for them.
 
@@ -309,6 +320,9 @@ class Record(Model):
     """What people noted."""
     trends: tuple[Trend, ...] = Field((), exclude_if=is_empty)
     """How the values of this machine have moved up to this job."""
+    voided: RecordVoid | None = Field(None, exclude_if=is_none)
+    """Left out where the job stands. Where it is void, the record is no certificate, whatever its
+    ``state`` says and whoever has signed it; its verdict is "not applicable"."""
     signature: Signature | None = Field(None, exclude_if=is_none)
     """Left out while nobody has signed the job off."""
     journal: JournalHead

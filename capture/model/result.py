@@ -117,6 +117,9 @@ class ResultRecord(Model):
     """Left out where an uncertainty of the readings is not known."""
     coverage: CoverageInterval | None = Field(None, exclude_if=is_none)
     """Bounds by Monte Carlo, where ± U would mislead: an unbalance."""
+    voided: Literal[True] | None = Field(None, exclude_if=is_none)
+    """True where the job that it belongs to is void: it says nothing of the machine. The judgement
+    is "not applicable" then, whatever an earlier result of the same name says."""
     judgement: JudgementRecord | None = Field(None, exclude_if=is_none)
     """Left out where there is no limit for it."""
     notes: tuple[str, ...] = Field((), exclude_if=is_empty)

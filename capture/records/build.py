@@ -12,7 +12,7 @@ from capture import __version__
 from capture.config import EquipmentConfig
 from capture.display import clean, point_of
 from capture.jobs.desk import Desk
-from capture.jobs.state import WATCHER, JobState, JobStatus, StepState
+from capture.jobs.state import WATCHER, JobState, StepState
 from capture.jobs.view import suspicion_view
 from capture.model import new_id
 from capture.model.job import Finished, JobEntry, Overridden, Refused, SignedOff
@@ -27,6 +27,7 @@ from capture.model.record import (
     RecordReading,
     RecordStep,
     RecordSuspicion,
+    RecordVoid,
     Signature,
     sealed,
 )
@@ -71,7 +72,7 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
         if row.n <= state.last
     ]
     readings = tuple(_readings(desk, state, events))
-    signed = state.status is JobStatus.SIGNED_OFF
+    signed, void = state.signed_off, state.voided
     record = Record(
         id=new_id(),
         site=making.site,
@@ -114,6 +115,9 @@ def build(desk: Desk, job: UUID, making: Making) -> Record:
         remarks=tuple(each[:_LONGEST_REMARK] for each in results.notes),
         notes=state.notes,
         trends=making.trends,
+        voided=None
+        if void is None
+        else RecordVoid(operator=void.operator, time=void.time, reason=void.reason),
         signature=_signature(events) if signed else None,
         journal=JournalHead(id=desk.reader.journal_id, n=head[0], hash=head[1].hex()),
         sha256=UNSEALED,

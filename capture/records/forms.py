@@ -52,5 +52,6 @@ def file_name(record: Record, form: Form) -> str:
     """Give a name for a record's file: machine, day, version; nothing that a system minds."""
     machine = "".join(c if c.isalnum() and c.isascii() else "-" for c in clean(record.machine.id))
     version = "draft" if record.state == "draft" else f"v{record.version}"
+    version += "" if record.voided is None else "-void"
     job = str(record.job)[-6:]  # two jobs of one machine on one day stay apart
     return f"record-{machine}-{record.started:%Y%m%d}-{job}-{version}.{form}"

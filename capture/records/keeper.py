@@ -43,7 +43,7 @@ class RecordKeeper:
         """Make the record of a job that is signed off, and store it; give what holds now.
 
         Nothing is stored where nothing has changed since the last version. What has changed gives
-        a new version, which names the one before it.
+        a new version, which names the one before it; so does that the job was voided.
 
         Raises:
             InputError: the job is not signed off.
@@ -51,7 +51,7 @@ class RecordKeeper:
             JournalError: nothing was stored.
         """
         for _ in range(3):
-            if self._desk.service.state(job).status != "signed-off":
+            if not self._desk.service.state(job).signed_off:
                 raise InputError(
                     f"job {job} is not signed off: its record can be drawn as a draft only"
                 )
@@ -74,8 +74,11 @@ class RecordKeeper:
     def make_or_say(self, job: UUID, made_by: str) -> str:
         """Make the record after a sign-off, which stands whatever comes of this; say what failed.
 
-        Empty where the record was made. It can be made again at any time.
+        After a voiding too, where the job was signed off before. Empty where the record was made,
+        or none is due. It can be made again at any time.
         """
+        if not self._desk.service.state(job).signed_off:
+            return ""
         try:
             self.make(job, made_by)
         except CaptureError as error:
@@ -99,17 +102,17 @@ class RecordKeeper:
             return chosen[0]
         if found:
             return found[-1]
-        if state.status == "signed-off":
+        if state.signed_off:
             raise InputError(f"the record of job {job} has not been made yet; make it first")
         return self._built(job, asked_by)
 
     def jobs_since(self, since: datetime | None) -> list[UUID]:
-        """List the jobs that are signed off, started since a moment, oldest first."""
-        return [
-            state.job
-            for state in reversed(self._desk.service.jobs())
-            if state.status == "signed-off" and (since is None or state.started >= since)
-        ]
+        """List the jobs that are signed off, started since a moment, oldest first; no void ones."""
+        service = self._desk.service
+        found = service.signed_off()
+        if since is None:
+            return found
+        return [job for job in found if service.state(job).started >= since]
 
     def _built(self, job: UUID, made_by: str) -> Record:
         try:
@@ -128,9 +131,14 @@ class RecordKeeper:
         )
 
     def _trends(self, job: UUID) -> tuple[Trend, ...]:
-        """Give what has moved, up to this job; what was measured for the first time has not."""
-        machine = self._desk.service.state(job).machine
-        found = machine_trends(self._desk, machine, until=job)
+        """Give what has moved, up to this job; what was measured for the first time has not.
+
+        A void job moves nothing.
+        """
+        state = self._desk.service.state(job)
+        if state.voided is not None:
+            return ()
+        found = machine_trends(self._desk, state.machine, until=job)
         return tuple(each for each in found.trends if len(each.points) > 1)
 
 

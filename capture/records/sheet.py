@@ -44,15 +44,16 @@ class _Sheet:
     def whole(self) -> dict[str, Any]:
         record, text = self._record, self._text
         tables = Tables(record, text)
-        draft = record.state == "draft"
+        draft, void = record.state == "draft", record.voided is not None
         return {
             "language": text.language,
             "title": text("record"),
             "machine": record.machine.id,
             "machine_about": clean(record.machine.nameplate.description or ""),
-            "draft": text("draft_long") if draft else "",
-            "draft_short": text("draft") if draft else "",
-            "draft_word": text("draft_word") if draft else "",
+            # What is no certificate says so before all else, and across every page of the PDF.
+            "draft": self._no_certificate(),
+            "draft_short": text("void_short") if void else text("draft") if draft else "",
+            "draft_word": text("void_word") if void else text("draft_word") if draft else "",
             "replaces": ""
             if record.replaces is None
             else text(
@@ -114,6 +115,18 @@ class _Sheet:
 
     # ── the first page ───────────────────────────────────────────────────────────────────────
 
+    def _no_certificate(self) -> str:
+        """Say why this is no certificate; empty where it is one."""
+        record, text = self._record, self._text
+        if record.voided is None:
+            return text("draft_long") if record.state == "draft" else ""
+        return text(
+            "void_long",
+            operator=clean(record.voided.operator),
+            moment=text.moment(record.voided.time),
+            reason=clean(record.voided.reason),
+        )
+
     def _head(self) -> list[list[str]]:
         record, text = self._record, self._text
         rows = [
@@ -135,6 +148,8 @@ class _Sheet:
     def _verdict(self) -> dict[str, Any]:
         record, text = self._record, self._text
         lines = [text.of("verdict_words", record.verdict)]
+        if record.voided is not None:
+            lines = [text("void_means")]
         if record.decided_by:
             lines.append(text("decided_by", names=", ".join(map(text.say, record.decided_by))))
         if record.not_run:
@@ -161,6 +176,8 @@ class _Sheet:
         mark = MARKS.get(record.verdict, "open")
         suspected = record.suspicion is not None and record.suspicion.statement != "balanced"
         word = text.of("verdicts", record.verdict)
+        if record.voided is not None:
+            word, mark = text("void_word"), "bad"
         if mark == "good" and (suspected or beyond):
             # Whoever reads no further than the word must not take it for all that was found.
             word, mark = text("but_look", verdict=word), "open"

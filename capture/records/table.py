@@ -4,6 +4,7 @@ import csv
 import io
 from collections.abc import Iterator
 
+from capture.display import clean
 from capture.exports.cells import neutral
 from capture.model.record import Record, RecordReading
 from capture.model.result import ResultRecord
@@ -48,7 +49,11 @@ def csv_of(record: Record, language: str) -> bytes:
     comma = text.number("1.5") == "1,5"
     writer = csv.writer(out, delimiter=";" if comma else ",", lineterminator="\r\n")
     writer.writerow([text.of("csv", name) for name in _COLUMNS])
-    for cells in (*_readings(record, language), *_results(record, language)):
+    for cells in (
+        *_void(record, language),
+        *_readings(record, language),
+        *_results(record, language),
+    ):
         writer.writerow([_cell(cells.get(name), comma=comma) for name in _COLUMNS])
     # The mark at the beginning is what spreadsheets know UTF-8 by.
     return out.getvalue().encode("utf-8-sig")
@@ -60,6 +65,19 @@ def _cell(value: str | float | None, *, comma: bool) -> str:
     if isinstance(value, str):
         return neutral(value)
     return repr(value).replace(".", ",") if comma else repr(value)
+
+
+def _void(record: Record, language: str) -> Iterator[dict[str, str | float | None]]:
+    """Say first of all, on a line of its own, that the job is void."""
+    if record.voided is not None:
+        text, void = catalogue(language), record.voided
+        yield {
+            "what": text("void_word"),
+            "name": text("void_short"),
+            "reason": clean(void.reason),
+            "time": void.time.isoformat(),
+            "origin": clean(void.operator),
+        }
 
 
 def _readings(record: Record, language: str) -> Iterator[dict[str, str | float | None]]:

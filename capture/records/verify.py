@@ -13,13 +13,14 @@ from capture.errors import InputError
 from capture.extras import needs_extra
 from capture.faults import one_line
 from capture.journal.chain import link
-from capture.model.job import JobEntry, SignedOff
+from capture.model.job import JobEntry, Noted, SignedOff
 from capture.model.record import Record, RecordReading, hash_of
 from capture.records.build import reading_of
 from capture.records.held import Entries
 
 ATTACHMENT = "record.json"
 _PDF = b"%PDF"
+_VOIDS = b'"voids":true'
 _MOST_BYTES = 64 << 20
 #: What the job, not the reading's own entry, says of a reading in a record.
 _OF_THE_JOB = ("step", "standing", "reason", "point", "at_s")
@@ -111,6 +112,7 @@ class _Held:
     stored: list[bytes] = field(default_factory=list)
     bodies: dict[str, bytes] = field(default_factory=dict)
     signatures: list[JobEntry] = field(default_factory=list)
+    voided: JobEntry | None = None
 
 
 def _against(found: Verified, entries: Entries) -> None:
@@ -143,6 +145,7 @@ def _against(found: Verified, entries: Entries) -> None:
             found.differs += [f"reading {number}: {each}" for each in _changed(reading, body)]
     _results(found, held)
     _signed(found, held)
+    _void(found, held)
 
 
 def _gathered(record: Record, entries: Entries) -> _Held:
@@ -167,8 +170,20 @@ def _gathered(record: Record, entries: Entries) -> _Held:
             held.stored.append(body)
         elif job in body and b'"signed-off"' in body and b'"event"' in body:
             held.signatures.append(JobEntry.model_validate_json(body))
+        elif job in body and _VOIDS in body and b'"event"' in body:
+            held.voided = _voiding(record, body) or held.voided
         head = stored  # a break is told once, where it is
     return held
+
+
+def _voiding(record: Record, body: bytes) -> JobEntry | None:
+    """Give an entry that voids the job of a record; None where it only looks like one."""
+    try:
+        entry = JobEntry.model_validate_json(body)
+    except ValidationError:
+        return None
+    voids = isinstance(entry.event, Noted) and entry.event.voids and entry.job == record.job
+    return entry if voids else None
 
 
 def _id_of(body: bytes) -> str:
@@ -246,3 +261,18 @@ def _signed(found: Verified, held: _Held) -> None:
         for each in own
     ):
         found.differs.append(f"the journal does not say that {signed.operator} signed it off so")
+
+
+def _void(found: Verified, held: _Held) -> None:
+    """Say that the job is void: whoever holds an earlier version in hand cannot see it there."""
+    record, entry = found.record, held.voided
+    if record.voided is not None:
+        void = record.voided
+        if entry is None or (entry.operator, entry.time) != (void.operator, void.time):
+            found.differs.append(f"the journal does not say that {void.operator} voided the job so")
+        found.notes.append(f"the job is void, and the record says so: {void.reason}")
+    elif entry is not None and isinstance(entry.event, Noted):
+        found.differs.append(
+            f"the job was voided by {entry.operator} at {entry.time:%Y-%m-%d %H:%M} UTC: "
+            f"{entry.event.text}; this version is no certificate any more"
+        )

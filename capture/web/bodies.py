@@ -61,6 +61,16 @@ class NewJob(Write):
     """Name of a procedure, built in or on the search path."""
     conditions: JobConditions = JobConditions()
     """Under what it is done, until somebody says otherwise."""
+    beside: UUID | None = None
+    """Id of the open job of the same procedure and machine beside which this one is meant, as the
+    problem ``open-job`` (409) names it."""
+
+
+class VoidJob(JobWrite):
+    """That a job counts for nothing."""
+
+    reason: Annotated[str, Field(min_length=3, max_length=500)]
+    """Why, in the words of who does it; it stands wherever the job is shown."""
 
 
 class NewAct(JobWrite):

@@ -5,24 +5,31 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query
 
+from capture.access.roles import refuse_other_roles
+from capture.access.sessions import Session
 from capture.jobs.keyed import KeyedValues, TypedLoss, TypedValue
 from capture.jobs.service import Who
-from capture.model.job import SignedOff, StepId
+from capture.model.job import Act, Noted, SignedOff, StepId
 from capture.web.bench import Bench
-from capture.web.bodies import Key, KeyedValue, NewAct, NewJob, Take
+from capture.web.bodies import JobWrite, Key, KeyedValue, NewAct, NewJob, Take, VoidJob
 from capture.web.problems import responses
 from capture.web.procedures import procedure_named
 from capture.web.readings import from_photo, keying_of
-from capture.web.who import Operator
+from capture.web.who import CurrentSession, Operator
 
-_WRITES = responses(400, 404, 409, 423, 503)
+_WRITES = responses(400, 403, 404, 409, 423, 503)
 _KEYING = {**_WRITES, **responses(422)}
 
 
 def make_router(bench: Bench) -> APIRouter:
     """Make the routes of jobs."""
     router = APIRouter(prefix="/api/jobs", tags=["jobs"])
+    _jobs(router, bench)
+    _steps(router, bench)
+    return router
 
+
+def _jobs(router: APIRouter, bench: Bench) -> None:
     @router.get("", responses=responses(400))
     def list_jobs(
         before: Annotated[int | None, Query(ge=1, lt=1 << 62)] = None,
@@ -35,11 +42,16 @@ def make_router(bench: Bench) -> APIRouter:
 
     @router.post("", status_code=201, responses=responses(400, 404, 409, 503))
     def start_job(body: NewJob, operator: Operator) -> dict[str, Any]:
-        """Start a job on a registered machine; the same job handed in twice starts once."""
+        """Start a job on a registered machine; the same job handed in twice starts once.
+
+        409 where the same procedure is open on the machine; ``job`` says in which job.
+        """
         procedure = procedure_named(body.procedure)
         with bench.desk() as desk:
             who = Who(operator, body.id)
-            state = desk.service.start(body.job, body.machine, procedure, who, body.conditions)
+            state = desk.service.start(
+                body.job, body.machine, procedure, who, body.conditions, beside=body.beside or False
+            )
             return desk.view(state)
 
     @router.get("/{job}", responses=responses(400, 404))
@@ -49,14 +61,20 @@ def make_router(bench: Bench) -> APIRouter:
             return desk.view(desk.service.state(job))
 
     @router.post("/{job}/acts", status_code=201, responses=_WRITES)
-    def act(job: UUID, body: NewAct, operator: Operator) -> dict[str, Any]:
+    def act(job: UUID, body: NewAct, session: CurrentSession) -> dict[str, Any]:
         """Do something in a job that is neither its start nor the taking of a step."""
-        with bench.desk() as desk:
-            state = desk.act(job, body.event, Who(operator, body.id), body.seen)
-            if isinstance(body.event, SignedOff):
-                bench.keeper(desk).make_or_say(job, operator)
-            return desk.view(state)
+        return _acted(bench, job, body.event, body, session)
 
+    @router.post("/{job}/void", status_code=201, responses=_WRITES)
+    def void(job: UUID, body: VoidJob, session: CurrentSession) -> dict[str, Any]:
+        """Say that a job counts for nothing; it stays readable, and this is not taken back.
+
+        What its test voltages have left on a winding stays owed, and is confirmed in it.
+        """
+        return _acted(bench, job, Noted(text=body.reason, voids=True), body, session)
+
+
+def _steps(router: APIRouter, bench: Bench) -> None:
     @router.post("/{job}/steps/{step}/take", status_code=201, responses=_WRITES)
     def take(job: UUID, step: StepId, body: Take, operator: Operator) -> dict[str, Any]:
         """Take stored readings for a step: those named, or the newest of its quantity."""
@@ -97,7 +115,17 @@ def make_router(bench: Bench) -> APIRouter:
             )
             return desk.view(state)
 
-    return router
+
+def _acted(bench: Bench, job: UUID, event: Act, body: JobWrite, session: Session) -> dict[str, Any]:
+    """Write an act, and make the record that follows from it."""
+    voids = isinstance(event, Noted) and event.voids
+    if voids:
+        refuse_other_roles(bench.config.jobs.void_roles, session.role, "void a job")
+    with bench.desk() as desk:
+        state = desk.act(job, event, Who(session.operator, body.id), body.seen)
+        if voids or isinstance(event, SignedOff):
+            bench.keeper(desk).make_or_say(job, session.operator)
+        return desk.view(state)
 
 
 def _typed(bench: Bench, value: KeyedValue) -> TypedValue:

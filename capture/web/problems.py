@@ -16,9 +16,11 @@ from capture.errors import (
     ConfigError,
     InputError,
     JournalError,
+    NotAllowedError,
     NotThereError,
 )
 from capture.extras import MissingExtraError
+from capture.jobs.opened import OpenJobError
 from capture.jobs.plausible import DoubtError
 from capture.jobs.rules import LockedError
 from capture.journal import StaleError
@@ -42,8 +44,8 @@ class Problem(BaseModel):
     model_config = ConfigDict(extra="allow")
 
     type: str
-    """``urn:benchtally:problem:`` and one of input, not-found, stale, locked, doubt, journal,
-    not-now, not-meant, log-in, csrf, too-soon, internal."""
+    """``urn:benchtally:problem:`` and one of input, not-found, stale, open-job, locked,
+    doubt, journal, not-now, not-meant, not-allowed, log-in, csrf, too-soon, internal."""
     title: str
     status: int
     detail: str
@@ -69,10 +71,10 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
 _TITLES = {
     400: "Not acceptable as it stands",
     401: "Not logged in",
-    403: "Not from this page",
+    403: "Not allowed",
     404: "Not there",
     405: "Not with this method",
-    409: "Somebody acted meanwhile",
+    409: "Not as things are now",
     413: "Too large",
     415: "Not in this format",
     421: "Not this host",
@@ -127,6 +129,10 @@ def of(error: CaptureError) -> JSONResponse:
     match error:
         case NotThereError():
             return problem(404, "not-found", str(error))
+        case NotAllowedError():
+            return problem(403, "not-allowed", str(error))
+        case OpenJobError():
+            return problem(409, "open-job", str(error), job=str(error.job))
         case StaleError():
             return problem(409, "stale", str(error))
         case LockedError():

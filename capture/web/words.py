@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 from urllib.parse import quote
 
-from capture.display import clean, origin, point_of, quantity_text, resolved, shown
+from capture.display import clean, origin, quantity_text, resolved, shown, tagged_point
 from capture.model.quantity import AT_A_FREQUENCY
 
 #: Units that a display may show, by quantity, the likeliest first.
@@ -26,6 +26,7 @@ _JOB = {
     "paused": "mark-wait",
     "finished": "mark-good",
     "signed-off": "mark-good",
+    "voided": "mark-bad",
 }
 _VERDICT = {"pass": "mark-good", "fail": "mark-bad", "conditional fail": "mark-bad"}
 _CONDITIONS = {
@@ -233,7 +234,7 @@ def rows(step: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def point(reading: Mapping[str, Any]) -> str:
     """Write a reading's test point."""
-    return clean(point_of((reading.get("tag") or {}).get("test_point")))
+    return clean(tagged_point(reading.get("tag") or {}))
 
 
 FILTERS: dict[str, Callable[..., Any]] = {

@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 
 from capture.model import new_id
 
-pytestmark = pytest.mark.takes(35)
+pytestmark = pytest.mark.takes(69)
 
 WIDTHS = ((1280, 800), (360, 740))
 #: Markup, terminal escapes, a formula, a direction override, a script address.
@@ -193,11 +193,48 @@ def test_readings_are_filtered_and_paged_through(bench, person):
     expect(page.locator("tbody tr").first).to_contain_text("fan-09")
 
 
+def test_a_job_that_is_open_is_asked_about_and_one_begun_wrongly_is_voided(bench, person):
+    """Nothing is begun twice, and nothing voided, by one press alone."""
+    bench.tablet.register("fan-09")
+    first = bench.tablet.start("fan-09", "three-pair-inductance")["job"]
+    who = person(operator="foreman", page="/jobs")
+    page = who.page
+    page.get_by_label("Procedure").select_option("three-pair-inductance")
+    page.get_by_role("button", name="Start the job").click()
+    asked = page.locator("[data-asked]")
+    expect(asked).to_contain_text(first)
+    page.get_by_label("Procedure").select_option("three-pair-resistance")
+    expect(asked).to_be_hidden()
+    page.get_by_label("Procedure").select_option("three-pair-inductance")
+    page.get_by_role("button", name="Start the job").click()
+    expect(asked.get_by_role("link", name="Go to that job")).to_have_attribute(
+        "href", f"/jobs/{first}"
+    )
+    asked.get_by_role("button", name="Start another one beside it").click()
+    page.wait_for_url("**/jobs/0*")
+    who.connected()
+    page.get_by_text("Void this job").click()
+    expect(page.get_by_text("Does the whole job count for nothing?")).to_be_visible()
+    page.get_by_role("button", name="Void the whole job").click()  # a reason is missing
+    expect(page.locator(".mark", has_text="voided")).to_have_count(0)
+    page.locator("#void-why").fill("begun on the wrong machine")
+    page.get_by_role("button", name="Void the whole job").click()
+    expect(page.locator("#now-h")).to_have_text("Void")
+    expect(page.locator(".now")).to_contain_text("Voided by foreman")
+    expect(page.locator(".now")).to_contain_text("earth that winding")
+    assert page.get_by_text("Void this job").count() == 0
+    page.goto("/jobs")
+    row = page.locator("[data-part=jobs] li", has_text="voided")
+    expect(row).to_contain_text("not applicable")
+    expect(row).to_contain_text("begun on the wrong machine")
+
+
 def test_jobs_are_paged_through(bench, person):
     """Older goes on, Newest comes back; a job that somebody works on comes up by itself."""
     bench.tablet.register("fan-09")
+    newest = None
     for _ in range(102):
-        bench.tablet.start("fan-09", "three-pair-inductance")
+        newest = bench.tablet.start("fan-09", "three-pair-inductance", beside=newest)["job"]
     who = person(page="/jobs")
     page, rows = who.page, who.page.locator("[data-part=jobs] li")
     expect(rows).to_have_count(100)

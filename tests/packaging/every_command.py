@@ -91,6 +91,7 @@ COMMANDS = (
     (["record", "make", JOB, "--csv"], 0, None),
     (["record", "make", JOB, "--pdf"], 2, "records"),
     (["record", "make", JOB, "--html"], 2, "records"),
+    (["job", "void", JOB, "--reason", "for training only"], 0, None),
     (["record", "verify", "record.json"], 2, None),  # no record
     (["export", "readings", "--form", "csv", "--out", "readings.csv"], 0, None),
     (["export", "results", "--form", "jsonl", "--out", "results.jsonl"], 0, None),

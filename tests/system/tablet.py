@@ -48,7 +48,8 @@ class Tablet:
     def register(self, machine, **nameplate):
         return self.post("/api/machines", machine=machine, nameplate=nameplate)
 
-    def start(self, machine, procedure, **conditions):
+    def start(self, machine, procedure, *, beside=None, **conditions):
+        """Start a job; ``beside`` names the open one of the same procedure that is known of."""
         self.job = str(new_id())
         return self.post(
             "/api/jobs",
@@ -56,6 +57,7 @@ class Tablet:
             machine=machine,
             procedure=procedure,
             conditions=conditions,
+            beside=beside,
         )
 
     def look(self):

@@ -6,9 +6,11 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
+from capture.access.roles import may
 from capture.errors import NotThereError
 from capture.web.bench import Bench
 from capture.web.charts import charts_of, draw
+from capture.web.door import SESSION
 from capture.web.pages.instruments import away_for, instruments_of
 from capture.web.pages.remarks import uncomputed
 from capture.web.pages.render import Renderer, address
@@ -57,6 +59,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             instruments = instruments_of(bench, desk)
         now = next((each for each in view["steps"] if each["id"] == view["current"]), None)
         watch = bench.watch_now()
+        roles = bench.config.jobs.void_roles
         return render.page(
             request,
             "job.html",
@@ -72,6 +75,8 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             charts=charts_of(view),
             uncomputed=uncomputed(view),
             versions=versions,
+            may_void=may(roles, request.scope[SESSION].role),
+            void_roles=roles,
         )
 
     @router.get("/jobs/{job}/charts/{name}.svg", response_class=Response)

@@ -21,7 +21,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
         with bench.desk() as desk:
             last = desk.reader.last_n()
             instruments = instruments_of(bench, desk)
-            running = [s for s in desk.service.jobs() if s.status is JobStatus.RUNNING]
+            running = [s for s in desk.service.under_way() if s.status is JobStatus.RUNNING]
         job = max(running, key=lambda each: each.worked, default=None)
         return render.page(
             request,

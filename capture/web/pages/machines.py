@@ -160,8 +160,9 @@ def _written(found: Trends) -> dict[str, Any]:
 def _choices(desk: Desk, machine: str) -> list[tuple[str, list[dict[str, Any]]]]:
     """List jobs to compare with, by machine: this one's first, then its sisters'."""
     groups: dict[str, list[dict[str, Any]]] = {machine: []}
-    for state in desk.service.jobs()[:_MOST_CHOICES]:
-        groups.setdefault(state.machine, []).append(summary(state))
+    for _, state in desk.service.page(limit=_MOST_CHOICES):
+        if state.voided is None:
+            groups.setdefault(state.machine, []).append(summary(state))
     return list(groups.items())
 
 

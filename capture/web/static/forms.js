@@ -93,6 +93,21 @@ async function submit(form, body) {
   return { answer, body };
 }
 
+/** Put the question that the bench asks back before it does what a form says; asked until it is changed. */
+function ask(form, problem) {
+  const place = form.querySelector("[data-asked]");
+  place.querySelector("[data-asked-words]").textContent = problem.message;
+  place.querySelector("[data-asked-job]").href = `/jobs/${encodeURIComponent(problem.document.job)}`;
+  place.querySelector("button").value = problem.document.job; // of which the person was told
+  place.hidden = false;
+  place.scrollIntoView({ block: "nearest" });
+}
+
+document.addEventListener("input", (event) => {
+  const place = event.target.form?.querySelector("[data-asked]");
+  if (place) place.hidden = true; // what is to be started now may be open nowhere
+});
+
 document.addEventListener("submit", async (event) => {
   const form = event.target;
   if (!form.dataset.api) return;
@@ -125,6 +140,10 @@ document.addEventListener("submit", async (event) => {
       trouble("Somebody acted meanwhile: look at the job as it is now, then press again if it still holds.");
     } else if (error instanceof Behind) {
       if (!told()) trouble(error.message); // the reason of what was not taken says more
+    } else if (error instanceof Problem && error.kind === form.dataset.asks) {
+      delete form.dataset.id;
+      trouble("");
+      ask(form, error);
     } else if (error instanceof Problem) {
       delete form.dataset.id;
       trouble(worded(form, error));

@@ -84,7 +84,8 @@ class Jobs:
     def start(self, procedure, *conditions, plate=PLATE, machine="FAN-07"):
         if not self.journal.exists():
             self.do("machine", "add", machine, *plate, *OPERATOR)
-        self.do("job", "start", machine, procedure, *conditions, *OPERATOR)
+        # Whoever begins another one meanwhile means it.
+        self.do("job", "start", machine, procedure, "--beside", *conditions, *OPERATOR)
         return self.look()
 
     def look(self):

@@ -34,7 +34,7 @@ def killed(jobs, drafts):
         ("tag", "ohm-1:1", "--machine", "FAN-07", *OPERATOR),
         ("machine", "add", "FAN-08", *OPERATOR),
         ("machine", "set", "FAN-07", "--year", "2005", *OPERATOR),
-        ("job", "start", "FAN-07", "three-pair-resistance", *OPERATOR),
+        ("job", "start", "FAN-07", "three-pair-resistance", "--beside", *OPERATOR),
         ("job", "note", "last", "dusty", *OPERATOR),
         ("job", "take", "last", "resistance-u-v", *OPERATOR),
         ("operator", "add", "foreman", "--stdin"),

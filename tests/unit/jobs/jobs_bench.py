@@ -80,10 +80,14 @@ class JobBench:
         return Who(operator, new_id())
 
     def begin(self, procedure="after-rewind", plate=PLATE, **conditions):
-        """Register the machine and start a job; a procedure by name, or as TOML text."""
+        """Register the machine and start a job; a procedure by name, or as TOML text.
+
+        Whoever begins another one meanwhile means it.
+        """
         made = parse_procedure(procedure, "x") if "\n" in procedure else load_procedure(procedure)
         self.service.register("fan-07", plate, self.who())
-        return self.service.start(self.job, "fan-07", made, self.who(), JobConditions(**conditions))
+        held = JobConditions(**conditions)
+        return self.service.start(self.job, "fan-07", made, self.who(), held, beside=True)
 
     @property
     def state(self):

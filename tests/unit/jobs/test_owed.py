@@ -27,7 +27,7 @@ def another(bench, procedure="three-pair-inductance", machine="fan-07"):
 
 def begin(bench, procedure, machine):
     bench.service.register(machine, bench.service.machine("fan-07").nameplate, bench.who())
-    bench.service.start(bench.job, machine, load_procedure(procedure), bench.who())
+    bench.service.start(bench.job, machine, load_procedure(procedure), bench.who(), beside=True)
 
 
 def voltage(bench, seconds=60.0):
@@ -280,7 +280,7 @@ def test_what_is_written_of_a_voltage_makes_no_job_the_last_one_that_was_worked_
     tested = another(bench)
     bench.follow()
     bench.quiet(5)
-    assert bench.service.job_ids()[0] == tested
+    assert bench.service.jobs()[0].job == tested
     assert bench.service.worked_on_last() == bench.job
 
 

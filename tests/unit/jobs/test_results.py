@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from capture.errors import InputError
-from capture.jobs.results import Uncomputed, compute, insulation_failed
+from capture.jobs.found import Uncomputed
+from capture.jobs.results import compute, insulation_failed
 from capture.jobs.rules import LockedError
 from capture.jobs.state import StepStatus
 from capture.journal import StaleError

@@ -55,7 +55,7 @@ def test_no_more_jobs_are_replayed_than_a_page_shows(service, monkeypatch):
     procedure = load_procedure("three-pair-inductance")
     jobs = [new_id() for _ in range(9)]
     for job in jobs:
-        service.start(job, "fan-07", procedure, who())
+        service.start(job, "fan-07", procedure, who(), beside=True)
     fresh = JobService(service._reader, service._append, ManualClock(), "sawmill", "bench-1")
     replayed = []
     look = fresh.state

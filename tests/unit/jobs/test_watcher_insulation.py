@@ -173,6 +173,7 @@ def test_a_voltage_that_stays_on_after_the_take_counts_to_its_end(wet):
         # Whoever finishes or signs sees what stood on the winding until then, and then the whole.
         ([Finished()], [20, 50]),
         ([Finished(), SignedOff()], [20, 50]),
+        ([Noted(text="on the wrong machine", voids=True)], [20, 50]),
     ],
 )
 def test_a_voltage_is_counted_to_its_end_whatever_becomes_of_the_job(wet, events, seconds):

@@ -7,6 +7,7 @@ from capture.model import new_id
 from capture.model.job import Finished, Noted, Paused, Redone, Resumed, SignedOff
 
 PAUSE = Paused(reason="tea break")
+VOID = Noted(text="on the wrong machine", voids=True)
 
 
 def test_a_touch_while_the_job_is_paused_gets_a_word(coils):
@@ -56,7 +57,7 @@ def test_a_touch_once_every_step_is_done_gets_a_word(coils):
     assert coils.watch.seen.reason == "waiting for a reading"
 
 
-@pytest.mark.parametrize("event", [PAUSE, Finished()])
+@pytest.mark.parametrize("event", [PAUSE, Finished(), VOID])
 def test_leads_that_lie_on_since_before_get_none(coils, event):
     """A meter that is polled goes on showing the same: that is no test that somebody started."""
     coils.touch("inductance", 0.0623)
@@ -117,7 +118,7 @@ def test_a_voltage_after_finish_is_nobodys_and_said_to_be(wet):
     assert "four times as long" in wet.watch.seen.reason
 
 
-@pytest.mark.parametrize("event", [PAUSE, Finished()])
+@pytest.mark.parametrize("event", [PAUSE, Finished(), VOID])
 def test_a_test_that_began_before_is_counted_and_needs_no_word(wet, event):
     tester = InsulationTester(wet)
     tester.run(20)

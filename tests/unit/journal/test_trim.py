@@ -17,6 +17,7 @@ from capture.journal.transfer import export, import_into
 from capture.journal.trim import plan, trim
 from capture.journal.verify import Held, verify
 from capture.model import ReadingTag
+from capture.model.job import Applied, Discharged, Noted
 
 ALL = {"bench": 10_000}
 
@@ -381,3 +382,14 @@ def test_an_entry_that_is_none_any_more_is_told_in_one_line(store, three_jobs, p
         cut(path, make.day(3))
     assert "\n" not in str(caught.value)
     assert not path.with_name("cut.jsonl").exists()
+
+
+def test_a_void_job_is_over_once_its_discharge_was_confirmed(store, draft, path):
+    job = one_job(store, draft, 1, sign=False)
+    voided = make.event(job, Noted(text="wrong machine", voids=True), make.day(1))
+    store.append([make.event(job, Applied(step="u-v", seconds=60), make.day(1)), voided])
+    one_job(store, draft, 3)
+    found = plan(path, make.day(90), {"a": last_of(path)})
+    assert found.held_by == f"job {job} is void, and a discharge in it is not confirmed"
+    store.append([make.event(job, Discharged(step="u-v"), make.day(4))])
+    assert plan(path, make.day(90), {"a": last_of(path)}).base.n == last_of(path)

@@ -145,13 +145,21 @@ class Served:
         return self.post("/api/machines", machine=machine, nameplate={**PLATE, **plate})
 
     def start(self, procedure="pulse-six-readings", machine="fan-07", **conditions):
+        """Start a job; beside one that is open, knowingly."""
         self.register(machine)
+        open_ = [
+            each["job"]
+            for each in self.get("/api/jobs")["jobs"]
+            if (each["machine"], each["procedure"]) == (machine, procedure)
+            and each["status"] in ("running", "paused")
+        ]
         return self.post(
             "/api/jobs",
             job=str(new_id()),
             machine=machine,
             procedure=procedure,
             conditions={"rotor": "out", **conditions},
+            beside=open_[0] if open_ else None,
         )
 
     def act(self, job, action, status=201, client=None, **members):
