@@ -84,11 +84,17 @@ def doubt_of(assessment: Assessment, results: Sequence[ResultRecord]) -> str:
     overall = assessment.overall
     if overall.decided_by:
         said.append(f"decided by {', '.join(overall.decided_by)}")
-    if overall.not_run:
-        said.append(f"not run: {', '.join(overall.not_run)}")
-    if overall.without_result:
-        said.append(f"taken, without a result: {', '.join(overall.without_result)}")
+    if overall.not_run or overall.without_result:
+        said.append(lacking_words(overall.not_run, overall.without_result))
     return "; ".join(said or [overall.reason])
+
+
+def lacking_words(not_run: Sequence[str], without_result: Sequence[str]) -> str:
+    """Name the kinds of test that have no result, by whether they were done."""
+    said = [f"not run: {', '.join(not_run)}"] if not_run else []
+    if without_result:
+        said.append(f"taken, without a result: {', '.join(without_result)}")
+    return "; ".join(said)
 
 
 def beyond_unadopted(result: ResultRecord) -> bool:

@@ -16,7 +16,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from capture.errors import InputError
-from capture.jobs.found import JobResults, Uncomputed, as_void, doubt_of
+from capture.jobs.found import JobResults, Uncomputed, as_void, doubt_of, lacking_words
 from capture.jobs.memory import StateMemory
 from capture.jobs.procedure import INSULATION
 from capture.jobs.service import Append, JobService
@@ -98,7 +98,7 @@ def compute(
         return JobResults(
             sentence=f"Nothing can be said yet: {_lacking(missing, without)}.",
             verdict="inconclusive",
-            doubt=_lacking(missing, without),
+            doubt=lacking_words(missing, without),
             not_run=missing,
             notes=tuple(notes),
             uncomputed=tuple(uncomputed),
