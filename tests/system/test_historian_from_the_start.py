@@ -20,7 +20,7 @@ from historian_lists_bench import (
     wait_until,
 )
 
-pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(400)]
+pytestmark = [pytest.mark.takes(45), pytest.mark.timeout(400)]
 
 
 @pytest.fixture
