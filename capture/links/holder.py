@@ -12,15 +12,21 @@ def holder_of(path: str) -> str | None:
     """Name the program that has ``path`` open, as "name (process 123)"; None where unseen.
 
     To be asked while this program does not have it open for the same purpose. Who speaks for the
-    instrument behind a pseudo-terminal is no holder.
+    instrument behind a pseudo-terminal is no holder. Nor is who started that one and keeps the
+    terminal open, so that its number is given to nobody else should the other die; but who has it
+    locked reads it.
     """
     if not sys.platform.startswith("linux"):
         return None
     real = os.path.realpath(path)
     own = str(os.getpid())
-    speak = _who_speak(real) - {own}
+    speak = _who_speak(real)
+    started = {_parent(process) for process in speak}
+    speakers = {process.name for process in speak} - {own}
     for process in _processes():
-        if process.name not in speak and _has_open(process, real):
+        if process.name in speakers:
+            continue
+        if _has_open(process, real, locked=process.name in started - {own}):
             if process.name == own:
                 return "another instrument of this program"
             with contextlib.suppress(OSError):  # it ended just now, and holds nothing any more
@@ -44,7 +50,7 @@ def who_works_at(path: str) -> str | None:
         return None
     speak = _who_speak(real)
     for process in _processes():
-        if process.name not in speak and _terminal(process) == number:
+        if process not in speak and _terminal(process) == number:
             with contextlib.suppress(OSError):
                 return f"{(process / 'comm').read_text().strip()} (process {process.name})"
     return None
@@ -54,28 +60,30 @@ def _processes() -> list[Path]:
     return [entry for entry in Path("/proc").iterdir() if entry.name.isdigit()]
 
 
-def _has_open(process: Path, path: str) -> bool:
+def _has_open(process: Path, path: str, *, locked: bool = False) -> bool:
+    """Tell whether a process has a file open; with ``locked``, whether it holds a lock on it.
+
+    Source: proc(5), ``lock`` in fdinfo.
+    """
     for handle in _listed(process / "fd"):
         with contextlib.suppress(OSError):  # closed just now
-            if str(handle.readlink()) == path:
+            if str(handle.readlink()) != path:
+                continue
+            if not locked or "\nlock:" in (process / "fdinfo" / handle.name).read_text():
                 return True
     return False
 
 
-def _who_speak(path: str) -> set[str]:
-    """Give the ids of processes that have the master of the pseudo-terminal ``path``.
+def _who_speak(path: str) -> list[Path]:
+    """Give the processes that have the master of the pseudo-terminal ``path``.
 
     Such a one speaks for the instrument, and may keep the terminal itself open so that nobody who
-    closes it hangs it up. Who started it may keep it open too, so that its number is given to
-    nobody else should it die.
+    closes it hangs it up.
     """
     if not path.startswith(_PSEUDO_TERMINALS):
-        return set()
-    found: set[str] = set()
-    for process in _processes():
-        if _has_master(process, path.removeprefix(_PSEUDO_TERMINALS)):
-            found |= {process.name, _parent(process)}
-    return found
+        return []
+    number = path.removeprefix(_PSEUDO_TERMINALS)
+    return [process for process in _processes() if _has_master(process, number)]
 
 
 def _has_master(process: Path, number: str) -> bool:

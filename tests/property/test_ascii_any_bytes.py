@@ -34,6 +34,12 @@ SAMPLES = {
     "resistance-block-check": ((b"\x02R  842.13 mOhm\x03D", 1),),
     "multimeter-lines": ((b"DCV  -12.043 V\r\n", 1), (b"OHM    OL   kOhm\r\n", 1)),
     "climate-lines": ((b"T= 23.4 C  RH= 41.5 %\r\n", 2),),
+    "thermometer-lines": ((b"T  21.4 C\r\n", 1), (b"T  38.9 C MAX BATT\r\n", 1)),
+    "resistance-current-lines": ((b"R=  842.13 mOhm  I=  9.998 A  STABLE\r\n", 1),),
+    "insulation-results": (
+        (b"0012;2026-03-14 08:00:00;512 V;671,3 MOhm;762,7 nA;60 s\r\n", 3),
+        (b"0014;2026-03-14 08:15:00;87 V;BREAKDOWN;---;4 s\r\n", 3),
+    ),
     "packed-ohmmeter": ((bytes.fromhex("00 01 00 06 4A 8C FD 3C"), 1),),
 }
 # Junk that cannot be a part of any of these lines, ended as a line where there are lines.
@@ -46,7 +52,7 @@ CUTS = st.binary(min_size=8, max_size=20).map(
 
 profiles = pytest.mark.parametrize("profile", sorted(SAMPLES))
 MANY = settings(max_examples=2000, deadline=None)
-#: Eleven profiles share the examples of a test that runs for each of them.
+#: Fourteen profiles share the examples of a test that runs for each of them.
 SHARE = settings(max_examples=200, deadline=None)
 
 

@@ -21,7 +21,7 @@ from historian_lists_bench import (
     wait_until,
 )
 
-pytestmark = [pytest.mark.takes(35), pytest.mark.timeout(400)]
+pytestmark = [pytest.mark.takes(27), pytest.mark.timeout(400)]
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from historian_lists_bench import (
 
 from capture.journal.in_order import OTHERS
 
-pytestmark = [pytest.mark.takes(60), pytest.mark.timeout(400)]
+pytestmark = [pytest.mark.takes(10), pytest.mark.timeout(400)]
 
 
 @pytest.fixture

@@ -38,6 +38,17 @@ def test_a_descriptor_that_went_away_hides_no_other_one(process, number):
     assert not holder._has_open(process, "/dev/pts/8")
 
 
+def test_who_has_locked_a_port_holds_it_and_who_only_keeps_it_open_does_not(process):
+    """Of those who started the instrument's own program."""
+    replace(process / "fd" / "20", lambda path: path.symlink_to("/dev/pts/7"))
+    replace(process / "fdinfo" / "20", lambda path: path.write_text("pos:\t0\nflags:\t02100002\n"))
+    assert holder._has_open(process, "/dev/pts/7")
+    assert not holder._has_open(process, "/dev/pts/7", locked=True)
+    with (process / "fdinfo" / "20").open("a") as file:
+        file.write("lock:\t1: FLOCK  ADVISORY  WRITE 42 00:1a:6 0 EOF\n")
+    assert holder._has_open(process, "/dev/pts/7", locked=True)
+
+
 def test_who_started_a_process_is_read_behind_its_name(process):
     """A name may hold blanks and brackets."""
     assert holder._parent(process) == "41"
