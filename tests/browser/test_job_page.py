@@ -138,10 +138,10 @@ class Held:
         self.page.unroute(self.pattern, self.came)
 
 
-def ready_to_key(bench, who):
+def ready_to_key(bench, who, beside=None):
     """Start a job that waits for six pulse times."""
     bench.tablet.register("fan-07", **PLATE)
-    bench.tablet.start("fan-07", "pulse-six-readings", rotor="out")
+    bench.tablet.start("fan-07", "pulse-six-readings", beside=beside, rotor="out")
     bench.tablet.act(
         "overridden", step="pulse", lock="insulation", reason="tested at incoming inspection"
     )
@@ -342,6 +342,6 @@ def test_a_second_keying_survives_a_reload_and_a_note_stays_with_its_job(bench, 
     page.reload()
     expect(page.locator("#again-1")).to_have_value("112,6")
     expect(page.get_by_label("Note").last).to_have_value("of the first job only")
-    ready_to_key(bench, who)
+    ready_to_key(bench, who, beside=first)
     assert bench.tablet.job != first
     expect(page.get_by_label("Note").last).to_have_value("")
