@@ -157,10 +157,12 @@ def seconds_until_a_vanished_port_is_noticed(far_ends, folder):
     return took
 
 
-def test_resync_drains_until_quiet(end, open_link, whole):
+def test_resync_drains_until_quiet(end, open_link, whole, wait_until):
     link = open_link(end)
     link.write(b"FETC?\n")
     end.say(b"late" * 500)
+    # The far end answers in a thread of its own, on a busy machine later than a line counts as quiet.
+    wait_until(lambda: link._port.in_waiting == len(b"late" * 500 + b"+1.0E+00\n"))
     link.resync()
     assert link.read(10, 0.01) == (b"", False)
     assert ask(link, b"*IDN?", whole) == b"SIMULATED,COUNTER,0,0\n"
