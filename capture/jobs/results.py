@@ -30,6 +30,7 @@ from capture.jobs.taken import (
     one_line_of,
     taken_of,
 )
+from capture.jobs.tested import FAILED_OUTRIGHT, kept_from_passing, not_tested
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
 from capture.model.machine import MachineEntry
@@ -49,7 +50,6 @@ REFERENCE_CELSIUS = 25.0
 _FLOOR_OHMS = 1e6
 _MINUTE = 60.0  # s
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
-_FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
 
 
 def compute(
@@ -104,8 +104,9 @@ def compute(
             uncomputed=tuple(uncomputed),
             without_result=without,
         )
+    places = not_tested(state, {KINDS[each.quantity] for each in usable if each.quantity in KINDS})
     try:
-        assessment = assess(set_of(usable, INSULATION, steps), site_limits, without)
+        assessment = assess(set_of(usable, INSULATION, steps), site_limits, without, places)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
@@ -115,6 +116,7 @@ def compute(
             notes=tuple(dict.fromkeys((*notes, str(error)))),
             uncomputed=tuple(uncomputed),
         )
+    assessment = kept_from_passing(assessment, state, readings, results)
     assessment = replace(assessment, results=tuple(results))
     made = records(assessment, machine=state.machine, time=time, job=state.job)
     return JobResults(
@@ -173,7 +175,7 @@ def insulation_failed(
     """
     step = state.step(step_id)
     for reading in step.readings:
-        if readings.get(reading, {}).get("status") in _FAILED_OUTRIGHT:
+        if readings.get(reading, {}).get("status") in FAILED_OUTRIGHT:
             return True
     group = [each for each in of_step(step, readings, []) if _tells(each)]
     if not group:
