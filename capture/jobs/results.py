@@ -216,6 +216,8 @@ def _after_a_minute(reading: SetReading) -> SetReading:
 
 
 def _tells(reading: SetReading) -> bool:
+    if reading.status is Status.UNSETTLED:
+        return False  # judging does not use it, so it opens nothing either
     return (
         reading.value is not None
         or reading.bound is not None

@@ -95,6 +95,18 @@ def test_a_phase_whose_test_came_to_nothing_keeps_six_ends_from_passing(ends, st
     assert W in found.sentence
 
 
+@pytest.mark.parametrize("count", [1, 3])
+def test_insulation_that_had_not_settled_opens_no_lock_of_pulses(bench, count):
+    """1 kΩ: nothing judged it, and what nobody can judge held nothing."""
+    bench.begin("after-rewind", plate=PLATE, winding_celsius=40.0)
+    ohms = {"value": 1e3, "status": "unsettled"}
+    taken = [bench.reading("insulation_resistance", **ohms) for _ in range(count)]
+    bench.take("insulation", taken)
+    bench.discharge()
+    steps = {each["id"]: each for each in bench.desk.view(bench.state)["steps"]}
+    assert [lock["name"] for lock in steps["pulse"]["locks"]] == ["insulation"]
+
+
 def test_a_breakdown_after_the_minute_passes_nothing(bench):
     """The value of one minute passed, and the test broke down after it."""
     adopt(bench)
