@@ -6,6 +6,7 @@ That one of them was done says nothing of the others.
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from uuid import UUID
 
 from capture.jobs.earlier import tested_with
 from capture.jobs.procedure import INSULATION
@@ -14,6 +15,7 @@ from capture.jobs.taken import KINDS, Readings
 from capture.judging import Assessment, Named
 from capture.judging.judged import PASSES
 from capture.model.status import Status
+from capture.model.testpoint import TestPoint
 from capture.winding import Verdict
 
 #: What ends a test without a value, or says that there was none to be had.
@@ -23,33 +25,41 @@ FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTA
 def not_tested(state: JobState, kinds: Collection[str]) -> tuple[str, ...]:
     """Name the places of steps that are not taken, of those kinds of test that others have done.
 
-    What was tested together with others in one step is tested: see `tested_with`.
+    A place that another step has tested is tested, and so is what was tested together with others
+    in one step: see `tested_with`.
     """
-    taken = [step for step in state.steps.values() if step.status is StepStatus.TAKEN]
+    taken = [step for step in _judged(state) if step.status is StepStatus.TAKEN]
     insulation = [step for step in taken if step.step.quantity == INSULATION]
-    return tuple(
-        f"{KINDS[step.step.quantity]} at {point}"
-        for step in state.steps.values()
+    places = {name for step in taken for name, _ in _places(step)}
+    found = [
+        name
+        for step in _judged(state)
         if step.status is not StepStatus.TAKEN
-        and KINDS.get(step.step.quantity) in kinds
+        and KINDS[step.step.quantity] in kinds
         and not (step.step.quantity == INSULATION and tested_with(step, insulation))
-        for point in step.step.points
-    )
+        for name, _ in _places(step)
+        if name not in places
+    ]
+    return tuple(dict.fromkeys(found))
 
 
 def kept_from_passing(
     assessment: Assessment, state: JobState, readings: Readings, results: Sequence[Named]
 ) -> Assessment:
-    """Let nothing pass while a step was taken and came to no result, or broke off."""
+    """Let nothing pass while what was taken at a place came to no result, or broke off."""
     if assessment.overall.verdict not in PASSES:
         return assessment
     used = {id_ for named in results for id_ in named.result.inputs}
-    places = tuple(
-        f"{KINDS[step.step.quantity]} at {point}"
-        for step in state.steps.values()
-        if step.status is StepStatus.TAKEN and step.step.quantity in KINDS
-        for point in _without_result(step, readings, used)
-    )
+    every: dict[str, bool] = {}  # whether anything of it is used, by place
+    broken: set[str] = set()
+    for step in _judged(state):
+        if step.status is not StepStatus.TAKEN:
+            continue
+        for name, ids in _places(step, readings):
+            every[name] = every.get(name, False) or any(str(id_) in used for id_ in ids)
+            if any(readings.get(id_, {}).get("status") in FAILED_OUTRIGHT for id_ in ids):
+                broken.add(name)
+    places = tuple(name for name, is_used in every.items() if name in broken or not is_used)
     if not places:
         return assessment
     whole = replace(
@@ -62,18 +72,23 @@ def kept_from_passing(
     return replace(assessment, overall=whole, without_result=places)
 
 
-def _without_result(
-    step: StepState, readings: Readings, used: Collection[str]
-) -> tuple[str, ...] | list[str]:
-    """Give the test points of a taken step of which nothing is judged or computed."""
+def _judged(state: JobState) -> list[StepState]:
+    return [step for step in state.steps.values() if step.step.quantity in KINDS]
+
+
+def _places(step: StepState, readings: Readings | None = None) -> list[tuple[str, list[UUID]]]:
+    """Name the places of a step, each with the ids of its own readings that were taken there.
+
+    A pair is one place, whichever way round the leads sat.
+    """
+    asked, held = step.step, readings or {}
     own = [
-        (id_, readings.get(id_, {}))
+        id_
         for id_ in step.readings
-        if readings.get(id_, {}).get("quantity", step.step.quantity) == step.step.quantity
+        if held.get(id_, {}).get("quantity", asked.quantity) == asked.quantity
     ]
-    points = step.step.points
-    if any(body.get("status") in FAILED_OUTRIGHT for _, body in own):
-        return points
-    if len(own) == len(points):
-        return [point for point, (id_, _) in zip(points, own, strict=True) if str(id_) not in used]
-    return () if any(str(id_) in used for id_, _ in own) else points
+    points = [TestPoint.parse(point) for point in asked.points]
+    names = [f"{KINDS[asked.quantity]} at {point.pair or point}" for point in points]
+    if len(own) == len(names):
+        return [(name, [id_]) for name, id_ in zip(names, own, strict=True)]
+    return [(name, own) for name in names]

@@ -12,6 +12,21 @@ from capture.records.texts import catalogue
 W = "insulation at W1+W2-frame earth U1+U2+V1+V2"
 ROTOR = "insulation at K+L+M-frame earth U+V+W"
 RINGS = tuple(f"resistance at {pair}" for pair in ("K-L", "L-M", "M-K"))
+PAIRS = ("u-v", "v-w", "w-u")
+TURNED = """
+schema_version = 1
+name = "turned"
+title = "Inductance at two angles of the rotor"
+"""
+STEP = """
+[[steps]]
+id = "{}"
+title = "Inductance"
+points = ["{}"]
+quantity = "inductance"
+energy = "none"
+take = {{ how = "settled" }}
+"""
 #: A step that is left for later, or left out for good.
 HOW = pytest.mark.parametrize("skipped", [True, False])
 
@@ -107,6 +122,18 @@ def test_insulation_that_had_not_settled_opens_no_lock_of_pulses(bench, count):
     assert [lock["name"] for lock in steps["pulse"]["locks"]] == ["insulation"]
 
 
+def test_a_series_that_lost_its_minute_opens_no_lock_of_pulses(bench):
+    """Two early values and none of one minute: no value was compared with anything."""
+    bench.begin("after-rewind", plate=PLATE, winding_celsius=40.0)
+    taken = [bench.reading("insulation_resistance", 1e3) for _ in range(2)]
+    taken.append(bench.reading("insulation_resistance", None, status="invalid"))
+    bench.take("insulation", taken)
+    bench.discharge()
+    assert bench.desk.results.failed(bench.state, "insulation") is True
+    steps = {each["id"]: each for each in bench.desk.view(bench.state)["steps"]}
+    assert [lock["name"] for lock in steps["pulse"]["locks"]] == ["insulation"]
+
+
 def test_a_breakdown_after_the_minute_passes_nothing(bench):
     """The value of one minute passed, and the test broke down after it."""
     adopt(bench)
@@ -117,6 +144,18 @@ def test_a_breakdown_after_the_minute_passes_nothing(bench):
     found = bench.desk.now(bench.job)
     assert found.verdict == "inconclusive"
     assert found.without_result == ("insulation at U+V+W-frame",)
+
+
+def test_a_place_that_another_step_has_tested_may_be_left_out(bench):
+    """The same pair once more with the shaft turned: each pair was read, and nothing is missing."""
+    adopt(bench)
+    steps = "".join(STEP.format(f"{pair}-{turn}", pair) for turn in (0, 30) for pair in PAIRS)
+    bench.begin(TURNED + steps, plate=PLATE, rotor="out")
+    for pair in PAIRS:
+        bench.take(f"{pair}-0", bench.pair(pair))
+    leave_out(bench, [f"{pair}-30" for pair in PAIRS])
+    found = bench.desk.now(bench.job)
+    assert (found.verdict, found.not_run, found.without_result) == ("pass", (), ())
 
 
 def test_what_was_not_tested_has_its_german():
