@@ -36,8 +36,7 @@ def doubts_of(
     held = service.readings_of(state)
     others: dict[str, float] = {}
     for other in state.steps.values():
-        alike = other.step.quantity == step.quantity and other.step.circuit == step.circuit
-        if alike and other.step.id != step.id:
+        if _is_like(other.step, step):
             for place, reading in enumerate(other.readings):
                 value = value_of(held.get(reading, {}), step.quantity)
                 if value is not None:
@@ -73,13 +72,19 @@ def doubts_of(
     return found
 
 
+def _is_like(other: Step, step: Step) -> bool:
+    """Tell whether values of another step are likely to be near those of a step."""
+    alike = other.quantity == step.quantity and other.circuit == step.circuit
+    return alike and other.id != step.id
+
+
 def _qualities(
     state: JobState, step: Step, held: Mapping[UUID, dict[str, Any]]
 ) -> dict[str, float]:
     """Give the Q of the inductances that other steps of the job have taken, by step."""
     found = {}
     for other in state.steps.values():
-        if other.step.quantity != step.quantity or other.step.id == step.id:
+        if not _is_like(other.step, step):
             continue
         bodies = [held[each] for each in other.readings if each in held]
         henries = {body.get("group"): body for body in bodies if body["quantity"] == step.quantity}

@@ -51,8 +51,10 @@ class JobResults:
         doubt: what stands behind the verdict, or against it: what decides it, what was not run,
             what is suspected all the same. One clause.
         results: as they are stored, in the order a person would read them.
-        not_run: kinds of test that have no values, or are still being done.
-        without_result: kinds of test that were done, and whose values came to no result.
+        not_run: kinds of test that have no values, or are still being done; of a kind that has
+            some, the places that nobody has tested.
+        without_result: kinds of test that were done, and whose values came to no result; where
+            nothing else keeps the whole from a pass, places of them too.
         notes: what was not used or not computed, and why.
         uncomputed: what of the notes says why a quantity came to no result.
     """

@@ -61,17 +61,20 @@ def odd(
     earlier = []
     if reader is not None and machine is not None and point is not None:
         earlier = _earlier(reader, machine, draft, point, passed_over)
+    line_winding = is_line_winding(point, machine)
     return [
         replace(doubt, words=f"{where}: {doubt.words}")
         for doubt in doubts(
             draft.quantity,
             value,
             draft.unit,
-            nameplate=plate,
+            # Its power and current are those of the line terminals: they let expect nothing of a
+            # rotor or a field.
+            nameplate=plate if line_winding else None,
             others=others,
             earlier=earlier,
             beside=beside,
-            line_winding=is_line_winding(point, machine),
+            line_winding=line_winding,
             bound=side,
         )
     ]

@@ -30,12 +30,14 @@ from capture.jobs.taken import (
     one_line_of,
     taken_of,
 )
+from capture.jobs.tested import FAILED_OUTRIGHT, kept_from_passing, not_tested
 from capture.journal import Expectation, StaleError
 from capture.judging import Assessment, Named, assess, records
 from capture.model.machine import MachineEntry
 from capture.model.result import ResultRecord
 from capture.model.status import Status
 from capture.model.testset import SetConditions, SetMachine, SetReading, TestSet
+from capture.winding import Result
 
 #: What a verdict holds for: the job, its newest entry, the one that described its machine last.
 Told = tuple[UUID, int, int]
@@ -49,7 +51,6 @@ REFERENCE_CELSIUS = 25.0
 _FLOOR_OHMS = 1e6
 _MINUTE = 60.0  # s
 _UNCORRECTED = 40.0  # °C at which a value is left as it is
-_FAILED_OUTRIGHT = frozenset({Status.BREAKDOWN, Status.ABORTED, Status.LIVE_VOLTAGE})
 
 
 def compute(
@@ -104,8 +105,9 @@ def compute(
             uncomputed=tuple(uncomputed),
             without_result=without,
         )
+    places = not_tested(state, {KINDS[each.quantity] for each in usable if each.quantity in KINDS})
     try:
-        assessment = assess(set_of(usable, INSULATION, steps), site_limits, without)
+        assessment = assess(set_of(usable, INSULATION, steps), site_limits, without, places)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
@@ -115,6 +117,7 @@ def compute(
             notes=tuple(dict.fromkeys((*notes, str(error)))),
             uncomputed=tuple(uncomputed),
         )
+    assessment = kept_from_passing(assessment, state, readings, results)
     assessment = replace(assessment, results=tuple(results))
     made = records(assessment, machine=state.machine, time=time, job=state.job)
     return JobResults(
@@ -163,9 +166,10 @@ def insulation_failed(
 ) -> bool | None:
     """Tell whether the insulation reading of a step has failed; None where it cannot be judged.
 
-    A breakdown has failed outright, and so has a reading that tells nothing. Otherwise the
-    one-minute value at 40 °C is held against the least that the nameplate asks for, whether or not
-    the site has adopted that limit; where the nameplate does not tell, against the least of all.
+    A breakdown has failed outright, and so have readings that tell nothing, or come to no value of
+    one minute. Otherwise that value at 40 °C is held against the least that the nameplate asks for,
+    whether or not the site has adopted that limit; where the nameplate does not tell, against the
+    least of all.
     Where nobody knows the kind of winding, what may be too little counts as too little.
     Where the winding's temperature is not known, the value is taken as it is: below 40 °C that
     flatters it, so what fails all the same has failed. Parts that were read one after the other,
@@ -173,25 +177,17 @@ def insulation_failed(
     """
     step = state.step(step_id)
     for reading in step.readings:
-        if readings.get(reading, {}).get("status") in _FAILED_OUTRIGHT:
+        if readings.get(reading, {}).get("status") in FAILED_OUTRIGHT:
             return True
     group = [each for each in of_step(step, readings, []) if _tells(each)]
     if not group:
         return True if step.readings else None
     if len(group) == 1 or len({each.test_point for each in group}) > 1:
         group = [_after_a_minute(each) for each in group]
-    celsius = condition_of(state, INSULATION, "winding_celsius")
-    try:
-        assessment = assess(
-            _test_set(state, machine, group, (), _UNCORRECTED if celsius is None else celsius, None)
-        )
-    except (InputError, ValidationError):
-        return None
-    found = [
-        named.result
-        for named in assessment.results
-        if named.name.startswith("insulation resistance")
-    ]
+    found = _at_40(state, machine, group)
+    if not found:
+        # What comes to nothing is not enough; above a range that nobody knows, it may be.
+        return None if any(each.status is Status.ABOVE_RANGE for each in group) else True
     # "above" a bound that is itself under the limit says nothing; it counts as failed until a
     # reading says more. "below" a bound never says that it is enough.
     for result in found:
@@ -203,7 +199,19 @@ def insulation_failed(
         limit = max(each.judgement.limit for each in parts if each.judgement is not None)
         if len(parts) > 1 and 1 / sum(1 / each.value for each in parts) < limit:
             return True
-    return False if found and all(each.judgement is not None for each in found) else None
+    return False if all(each.judgement is not None for each in found) else None
+
+
+def _at_40(state: JobState, machine: MachineEntry, group: Sequence[SetReading]) -> list[Result]:
+    """Give what insulation readings are at 40 °C; empty where nothing can be made of them."""
+    celsius = condition_of(state, INSULATION, "winding_celsius")
+    told = _UNCORRECTED if celsius is None else celsius
+    try:
+        assessment = assess(_test_set(state, machine, group, (), told, None))
+    except (InputError, ValidationError):
+        return []
+    named = assessment.results
+    return [each.result for each in named if each.name.startswith("insulation resistance")]
 
 
 def _after_a_minute(reading: SetReading) -> SetReading:
@@ -214,6 +222,8 @@ def _after_a_minute(reading: SetReading) -> SetReading:
 
 
 def _tells(reading: SetReading) -> bool:
+    if reading.status is Status.UNSETTLED:
+        return False  # judging does not use it, so it opens nothing either
     return (
         reading.value is not None
         or reading.bound is not None

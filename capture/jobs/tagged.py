@@ -6,14 +6,14 @@ from typing import Any
 from uuid import UUID
 
 from capture.clock import Clock
-from capture.display import VOID_NOTE
+from capture.display import VOID_NOTE, clean
 from capture.jobs.procedure import Step
 from capture.jobs.state import JobState
 from capture.jobs.writing import Who
 from capture.journal import JournalReader
 from capture.model import PointOfTest, Tag, new_id
 
-_LONGEST = 500  # letters of a note, by the model
+_LONGEST = 200  # letters of a note, which is one line, by the model
 
 
 class Tagger:
@@ -52,7 +52,7 @@ class Tagger:
                 body = self._reader.with_tag(json.loads(row.body))
                 if (body.get("tag") or {}).get("machine") in (None, state.machine):
                     where = f"{VOID_NOTE}{state.job}, step {step.step.id}: {reason}"
-                    found.append(self._tag(state, body, None, who, where[:_LONGEST]))
+                    found.append(self._tag(state, body, None, who, _as_note(where)))
         return found
 
     def _tag(
@@ -77,3 +77,9 @@ class Tagger:
             note=note,
             supersedes=self._reader.current_tag_id(reading),
         )
+
+
+def _as_note(words: str) -> str:
+    """Give words as the note of a tag holds them; whoever voids a job may say why at length."""
+    line = clean(" ".join(words.split()))
+    return line if len(line) <= _LONGEST else f"{line[: _LONGEST - 1]}…"

@@ -24,8 +24,8 @@ class Assessment:
     Attributes:
         results: in the order a person would read them.
         suspicion: what is suspected, where the evidence allows the question.
-        not_run: steps that belong to the test and have no readings.
-        without_result: steps whose readings came to no result.
+        not_run: steps that belong to the test and have no readings, and places of it.
+        without_result: steps whose readings came to no result, and places of it.
         overall: the verdict over all; never a pass while steps are not run.
         notes: what was not used, and why.
     """
@@ -42,22 +42,27 @@ def assess(
     test_set: TestSet,
     site_limits: Overrides | None = None,
     without_result: Collection[str] = (),
+    places: Collection[str] = (),
 ) -> Assessment:
     """Compute and judge everything that the readings allow.
 
     without_result: steps whose readings are left out because nothing could be made of them.
+    places: what belongs to the test besides its steps, and has not been tested.
 
     Raises:
         InputError: a set that cannot be, or a limit that does not exist; says what and why.
     """
     try:
-        return _assess(test_set, site_limits, without_result)
+        return _assess(test_set, site_limits, without_result, places)
     except WindingError as error:
         raise InputError(str(error)) from error
 
 
 def _assess(
-    test_set: TestSet, site_limits: Overrides | None, without_result: Collection[str]
+    test_set: TestSet,
+    site_limits: Overrides | None,
+    without_result: Collection[str],
+    places: Collection[str],
 ) -> Assessment:
     limits = load_limits(site=site_limits, machine=test_set.rules.limits)
     test_set = as_read(test_set)
@@ -71,7 +76,7 @@ def _assess(
         "insulation": bool(found.insulation or found.insulation_at or found.insulation_by_phase),
         "pulse": bool(found.pulse),
     }
-    missing = tuple(step for step in test_set.steps if not given[step])
+    missing = (*(step for step in test_set.steps if not given[step]), *places)
     whole = _overall(judged.results, missing, without_result, found)
     suspected = suspicion_of(test_set, found)
     found.notes += pulse_note(judged.pulse_statement, suspected, apart=READ_APART in found.notes)

@@ -295,9 +295,11 @@ class Record(Model):
     decided_by: tuple[Line, ...] = Field((), exclude_if=is_empty)
     """Names of the results that the verdict comes from."""
     not_run: tuple[Line, ...] = Field((), exclude_if=is_empty)
-    """Kinds of test that the procedure asks for and that have no readings."""
+    """Kinds of test that the procedure asks for and that have no readings; of a kind that has some,
+    the places that nobody has tested."""
     without_result: tuple[Line, ...] = Field((), exclude_if=is_empty)
-    """Kinds of test that were done, and whose readings came to no result; the remarks say why."""
+    """Kinds of test, or places, that were done, and whose readings came to no result; the remarks
+    say why."""
     suspicion: RecordSuspicion | None = Field(None, exclude_if=is_none)
     """What may be wrong with the winding, where there was enough to judge by."""
     results: tuple[ResultRecord, ...]

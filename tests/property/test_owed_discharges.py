@@ -32,6 +32,7 @@ from capture.model.job import (
     Applied,
     Discharged,
     Finished,
+    Noted,
     Overridden,
     Paused,
     Redone,
@@ -191,7 +192,7 @@ class Bench(RuleBasedStateMachine):
     def start(self, machine):
         job = new_id()
         procedure = parse_procedure(PROCEDURE, "x")
-        self.bench.service.start(job, machine, procedure, self.bench.who())
+        self.bench.service.start(job, machine, procedure, self.bench.who(), beside=True)
         self.jobs.append(job)
         self.told.read(self.bench.reader)
 
@@ -299,6 +300,12 @@ class Bench(RuleBasedStateMachine):
     def on_the_job(self, number, event):
         with suppress(*REFUSED):
             self.act(self.one(number), event)
+
+    @rule(number=st.integers(0, 3))
+    def void(self, number):
+        """That a job counts for nothing takes nothing off what its voltages have left."""
+        with suppress(*REFUSED):
+            self.act(self.one(number), Noted(text="for training only", voids=True))
 
     @rule()
     def the_program_starts_again(self):

@@ -1,9 +1,27 @@
 """A value is held against its likes: a rotor's against the rotor's, never against the stator's."""
 
 import pytest
+from test_keyed_loss import frame
 
 from capture.jobs.plausible import DoubtError
 from capture.model.machine import Nameplate
+
+_STEP = """
+[[steps]]
+id = "{}"
+title = "Inductance"
+points = ["{}"]
+quantity = "inductance"
+energy = "none"
+take = {{ how = "settled" }}
+"""
+STATOR_AND_ROTOR = """
+schema_version = 1
+name = "stator-and-rotor"
+title = "Inductance of stator and rotor"
+""" + "".join(
+    _STEP.format(*each) for each in (("stator", "U-V"), ("rotor-k-l", "K-L"), ("rotor-l-m", "L-M"))
+)
 
 
 @pytest.fixture
@@ -35,3 +53,28 @@ def test_the_stators_pairs_are_still_held_against_each_other(bench):
     bench.ramped_down("resistance-u-v")
     with pytest.raises(DoubtError, match="1000 times more"):
         bench.key("resistance-v-w", bench.typed(["800 Ω"]))
+
+
+def test_a_nameplate_lets_expect_nothing_of_a_rotor(bench):
+    """By 500 kW and 60 A the stator has 0.1 Ω and more; a rotor of 2.4 mΩ was to be 2.4 Ω."""
+    plate = Nameplate(rated_volts=6000, rated_watts=500e3, rated_amperes=60, rotor_volts=800)
+    bench.begin("wound-rotor-resistance", plate=plate)
+    bench.key("resistance-k-l", bench.typed(["2.4 mΩ"]))
+    assert bench.step("resistance-k-l").readings
+
+
+def test_a_nameplate_still_asks_about_the_stators_prefix(bench):
+    plate = Nameplate(rated_volts=6000, rated_watts=500e3, rated_amperes=60, rotor_volts=800)
+    bench.begin("wound-rotor", plate=plate)
+    with pytest.raises(DoubtError, match="the nameplate lets expect"):
+        bench.key("resistance-u-v", bench.typed(["2.4 mΩ"]))
+
+
+def test_a_rotors_loss_is_not_held_against_the_stators(bench):
+    """Q 13.4 of the stator's coils asks nothing of a rotor with Q 1.3; its own pairs do."""
+    bench.begin(STATOR_AND_ROTOR, plate=Nameplate(), rotor="in")
+    for step, loss in (("stator", "Q 13.4"), ("rotor-k-l", "Q 1.3")):
+        bench.key(step, frame(bench, ("62.1 mH", loss)))
+        assert bench.step(step).readings
+    with pytest.raises(DoubtError, match=r"the other pairs have a Q of 1\.3:"):
+        bench.key("rotor-l-m", frame(bench, ("62.1 mH", "Q 13.4")))

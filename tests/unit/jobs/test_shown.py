@@ -10,7 +10,7 @@ from capture.jobs.shown import Shown
 from capture.jobs.state import replay
 from capture.journal import StaleError
 from capture.model import new_id
-from capture.model.job import Applied, JobEntry, Overridden
+from capture.model.job import Applied, JobEntry, Noted, Overridden
 
 WHY = "earthed all along"
 
@@ -54,6 +54,34 @@ def test_of_two_other_jobs_the_one_that_was_shown_is_passed(bench):
     bench.act(passing(up_to=looked_at))
     assert [each["job"] for each in held(bench)] == [str(second)]
     assert str(first) not in str(held(bench))
+
+
+def void(bench, job):
+    """Void another job of the machine."""
+    last = bench.service.state(job).last
+    bench.desk.act(job, Noted(text="for training only", voids=True), bench.who("foreman"), last)
+
+
+def test_voiding_a_job_takes_nothing_off_what_is_passed_and_what_is_not(bench):
+    """What was shown of it stays passed; one more voltage on its winding holds, void as it is."""
+    tested = voltage(bench)
+    another(bench)
+    bench.act(passing(up_to=shown(bench)))
+    void(bench, tested)
+    assert held(bench) == []
+    more_voltage(bench, tested)
+    assert [each["job"] for each in held(bench)] == [str(tested)]
+    bench.act(passing(up_to=shown(bench)))
+    assert held(bench) == []
+
+
+def test_a_job_that_is_voided_between_the_look_and_the_press_is_passed_as_it_was_shown(bench):
+    tested = voltage(bench)
+    another(bench)
+    looked_at = shown(bench)
+    void(bench, tested)
+    bench.act(passing(up_to=looked_at))
+    assert held(bench) == []
 
 
 def test_the_write_itself_cannot_be_overtaken(bench):

@@ -227,6 +227,20 @@ def test_its_readings_say_that_they_are_void_and_are_compared_with_nothing(bench
     assert tag["note"] == f"void: job {bench.job}, step inductance-u-v: {WHY}"
 
 
+@pytest.mark.parametrize(
+    "reason", [WHY * 20, "wrong machine:\nthe label\tof fan-08 was on it", "x" * 2000]
+)
+def test_a_reason_of_many_letters_or_lines_voids_a_job_with_readings(bench, reason):
+    """A note of a tag is one line of 200 letters: whoever said more could not void the job."""
+    bench.begin("three-pair-inductance")
+    bench.take("inductance-u-v", bench.pair("u-v"))
+    state = void(bench, reason=reason)
+    assert state.voided.reason == reason
+    for each in state.step("inductance-u-v").readings:
+        note = bench.reader.with_tag(json.loads(bench.reader.entry(each).body))["tag"]["note"]
+        assert note.startswith(f"void: job {bench.job}, step inductance-u-v: {reason[:13]}")
+
+
 def test_what_a_person_tied_to_the_right_machine_since_is_left_as_it_is(bench):
     coils_job(bench)
     (taken, _) = bench.step("inductance-u-v").readings

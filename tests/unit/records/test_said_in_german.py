@@ -24,6 +24,7 @@ from said_in_code import FILLED, said
 _SENTENCE = (
     "Nothing can be said yet: X7.",
     "The readings do not fit together: X7.",
+    "the readings do not fit together: X7",  # beside the verdict in lists, which no record draws
     "X7 still to be done",
     "X7 taken, without a result",
     "no step gave a verdict that binds",
