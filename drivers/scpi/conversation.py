@@ -43,6 +43,7 @@ from capture.driver import (
     ScpiFramer,
     Send,
 )
+from drivers.scpi.echo import Echo
 from drivers.scpi.manners import ERROR_QUERY, IDENTITY_QUERY, STATUS_QUERY, Manners
 
 _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', re.DOTALL)
@@ -100,7 +101,7 @@ class Conversation(Driver):
         self._events: deque[Event] = deque()
         self._todo: deque[Question | str] = deque()
         self._pending: _Pending | None = None
-        self._sent: set[bytes] = set()  # since the last answer; what comes back of it is an echo
+        self._echo = Echo()
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._other_identity: bytes | None = None
@@ -151,7 +152,7 @@ class Conversation(Driver):
         if self._resync is not None:
             self._pending = None
             self._framer.reset()
-            self._sent.clear()
+            self._echo.answered()
             return [self._back_into_step(now)] if now >= self._cure_at else []
         if self._pending is not None or now < self._quiet_until:
             return []
@@ -232,7 +233,7 @@ class Conversation(Driver):
         question = self._todo.popleft()
         text = question if isinstance(question, str) else question.text
         data = text.encode("ascii", "replace") + b"\n"
-        self._sent.add(data.strip())
+        self._echo.sent(data)
         if isinstance(question, str):
             return Send(data)
         timeout = self._manners.timeout_s
@@ -244,6 +245,7 @@ class Conversation(Driver):
         text = pending.question.text
         self._events.append(NoAnswer(text.encode("ascii", "replace"), now - pending.sent))
         self._resync = f"no answer to {text}"
+        self._echo.silent()
         if pending.question.take is _ignore:
             self._lacks.add(text)  # the setup goes on without it
         if pending.question.spare:
@@ -267,13 +269,12 @@ class Conversation(Driver):
         if frame.damage is not None:
             self._misfit(frame, "longer than any answer")
             return
-        if frame.data.strip() in self._sent:
-            self._sent.discard(frame.data.strip())  # its echo is switched on, and is no answer
+        if self._echo.is_one(frame.data, awaited=pending is not None):
             return
         if pending is None:
             self._misfit(frame, "came unasked")
             return
-        self._sent.clear()
+        self._echo.answered()
         try:
             text = "" if frame.data[:1] == b"#" else frame.data.decode("ascii").strip()
         except UnicodeDecodeError:
