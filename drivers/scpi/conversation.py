@@ -110,6 +110,7 @@ class Conversation(Driver):
         self._cure_wait = 0.0
         self._cure_at = NEVER
         self._lacks: set[str] = set()
+        self._setup_lacks: set[str] = set()  # there only: a value's query may be asked there too
         self._silent: dict[str, int] = {}  # spare queries: sessions on end without an answer
         self._met_before: bytes | None = None
         self._next_cycle = NEVER
@@ -222,7 +223,8 @@ class Conversation(Driver):
     def _line_up_setup(self) -> None:
         """Line up the setup, all of it: with a part of it the meter may be at another thing."""
         self._is_set_up = False
-        setup = [text for text in self._manners.setup if text not in self._lacks]
+        lacks = self._lacks | self._setup_lacks
+        setup = [text for text in self._manners.setup if text not in lacks]
         self._todo.extend(Question(text, _ignore) if text.endswith("?") else text for text in setup)
 
     def _append(self, question: Question) -> None:
@@ -247,7 +249,7 @@ class Conversation(Driver):
         self._resync = f"no answer to {text}"
         self._echo.silent()
         if pending.question.take is _ignore:
-            self._lacks.add(text)  # the setup goes on without it
+            self._setup_lacks.add(text)  # the setup goes on without it
         if pending.question.spare:
             self._lacks.add(text)  # this instrument has none; asking again would stall it
             self._silent[text] = self._silent.get(text, 0) + 1
