@@ -5,6 +5,7 @@ chosen for is up: then that one does not start, and the demonstration ends.
 """
 
 import socket
+import sys
 from types import TracebackType
 from typing import Self
 
@@ -14,6 +15,7 @@ class KeptPort:
 
     A socket has it and does not listen. The system gives such a port to nobody who asks for any,
     and lets those listen there who name it and, as servers do, set SO_REUSEADDR (socket(7)).
+    So Linux does; others let nobody else have it, or anybody: there it is let go at once.
     """
 
     def __init__(self) -> None:
@@ -21,6 +23,8 @@ class KeptPort:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self._socket.bind(("127.0.0.1", 0))
         self.number: int = self._socket.getsockname()[1]
+        if not sys.platform.startswith("linux"):
+            self.close()
 
     def close(self) -> None:
         """Let the system give it to anybody, once nobody listens there."""

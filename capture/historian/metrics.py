@@ -21,7 +21,7 @@ from prometheus_client.registry import Collector
 
 from capture import __version__
 from capture.clock import Clock
-from capture.errors import HistorianError
+from capture.errors import CaptureError, HistorianError
 from capture.historian.migrate import SCHEMA
 from capture.historian.overview import unserved_slots
 from capture.historian.settings import HistorianConfig
@@ -89,7 +89,7 @@ class Asking:
     def _ask(self) -> Said:
         try:
             database = self._connect()
-        except HistorianError:
+        except CaptureError:  # away, or its password's file is
             return Said(up=False)
         said = Said(up=True)
         try:

@@ -15,6 +15,9 @@ from capture.historian.settings import Bounds
 from capture.historian.store import Database
 from capture.historian.words import StateWord
 
+# Whoever takes up what was refused must not undo what a bench has said since, to another worker.
+_STATES_LOCK = 0x6265_6E67
+
 _THIS = "site = %s AND bench = %s AND journal = %s"
 
 
@@ -22,6 +25,7 @@ def take_state(
     cursor: psycopg.Cursor, bench: Bench, word: StateWord, bounds: Bounds, tell: Tell
 ) -> bool:
     """Keep how a bench is; True where it is new, or back, and has something to be compared."""
+    cursor.execute("SELECT pg_advisory_xact_lock(%s)", (_STATES_LOCK,))
     if not room_for_bench(cursor, bench, bounds):
         refuse(cursor, NOBODY, "benches", tell)
         return False
@@ -71,14 +75,17 @@ def take_up_refused(database: Database, bounds: Bounds, tell: Tell) -> None:
     Raises:
         HistorianError: the database is away.
     """
-    waiting = database.fetch(
-        "SELECT site, bench, journal, state, head, dead_letters "
-        f"FROM {SCHEMA}.refusals r WHERE what = 'journals' AND NOT EXISTS ("
-        # Another journal was heard of since: then the refused one is the bench's no more.
-        f"SELECT FROM {SCHEMA}.journals j WHERE j.site = r.site AND j.bench = r.bench "
-        "AND j.is_current) ORDER BY 1, 2"
-    )
     with database.connection.transaction(), database.connection.cursor() as cursor:
+        # Not waited for: another worker may hang with it, and entries must not wait for that.
+        if not database.fetch("SELECT pg_try_advisory_xact_lock(%s)", (_STATES_LOCK,))[0][0]:
+            return
+        waiting = database.fetch(
+            "SELECT site, bench, journal, state, head, dead_letters "
+            f"FROM {SCHEMA}.refusals r WHERE what = 'journals' AND NOT EXISTS ("
+            # Another journal was heard of since: then the refused one is the bench's no more.
+            f"SELECT FROM {SCHEMA}.journals j WHERE j.site = r.site AND j.bench = r.bench "
+            "AND j.is_current) ORDER BY 1, 2"
+        )
         for site, bench, journal, state, head, dead_letters in waiting:
             if room_for_journal(cursor, (site, bench), journal, bounds):
                 word = StateWord.model_validate(

@@ -47,6 +47,9 @@ Hear = Callable[[list[Row]], None]
 
 _OTHER_TEXT = "its id is stored already, with another text"
 
+# Compiling a plan over many partitions takes the server seconds, and running it hundredths of one.
+_NOT_COMPILED = "SELECT set_config('jit', 'off', false) FROM pg_settings WHERE name = 'jit'"
+
 _NAMES = {
     table: sql.SQL(", ").join(map(sql.Identifier, columns)) for table, columns in COLUMNS.items()
 }
@@ -69,6 +72,11 @@ class Database:
             )
         except psycopg.Error as error:
             raise HistorianError(f"database: {line_of(error)}") from error
+        try:
+            self.fetch(_NOT_COMPILED)
+        except HistorianError:
+            self.connection.close()
+            raise
         self._months: set[tuple[str, int, int]] = set()
         self._heard: set[Source] = set()
         self._careful = 0

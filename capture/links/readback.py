@@ -67,17 +67,24 @@ def _parity(control: int) -> str:
 
 def _flow_holds(input_: int, control: int, flow: str) -> bool:
     if flow == "rts-cts":
-        return bool(control & termios.CRTSCTS)
+        # Where the system has no such flag, pyserial sets nothing and says nothing.
+        return bool(control & getattr(termios, "CRTSCTS", getattr(termios, "CNEW_RTSCTS", 0)))
     return flow != "xon-xoff" or bool(input_ & termios.IXON)
 
 
 def _speeds_hold(descriptor: int, baud: int) -> bool:
     """Compare speeds in numbers, where the system tells them so: a port may set one near by."""
+    speeds = speeds_of(descriptor)
+    return speeds is None or all(abs(speed - baud) <= _MOST_OFF * baud for speed in speeds)
+
+
+def speeds_of(descriptor: int) -> tuple[int, int] | None:
+    """Give the rates that a port receives and sends at, baud; None where that is not told."""
     request = getattr(serialposix, "TCGETS2", None)  # Linux's own
     if request is None:
-        return True
+        return None
     try:
         *_, came, went = _TERMIOS2.unpack(fcntl.ioctl(descriptor, request, bytes(_TERMIOS2.size)))
     except OSError:
-        return True
-    return all(abs(speed - baud) <= _MOST_OFF * baud for speed in (came, went))
+        return None
+    return came, went

@@ -6,9 +6,9 @@ broke leaves its socket open; its reading thread dies of what a far end should n
 without limit what nobody reads.
 """
 
-import contextlib
 import queue
 import threading
+import time
 import urllib.parse
 from typing import Any
 
@@ -51,14 +51,27 @@ class _Port(serial.rfc2217.Serial):
         """Read; what came before the far end hung up is given before that is said.
 
         Raises:
-            SerialException: it has hung up, and all was given.
+            SerialException: it has hung up, and all was given; or the port is not open.
         """
+        thread = self._thread
+        if not self.is_open or thread is None:
+            raise serial.PortNotOpenError
+        end = time.monotonic() + (self.timeout or 0.0)
         data = b""
-        if self._thread is not None and not self._thread.is_alive():
-            with contextlib.suppress(queue.Empty):
-                while len(data) < size and (byte := self._read_buffer.get_nowait()) is not None:
-                    data += byte
-        return data or super().read(size)
+        while len(data) < size:
+            # Asked before the bytes are: whatever it left is there by then.
+            is_over = not thread.is_alive()
+            left = 0.0 if is_over else max(0.0, end - time.monotonic())
+            try:
+                byte = self._read_buffer.get(timeout=left)
+            except queue.Empty:
+                if is_over and not data:
+                    raise serial.SerialException("the far end has hung up") from None
+                break
+            if byte is None:  # its last word; the next read tells
+                break
+            data += byte
+        return data
 
     def _telnet_read_loop(self) -> None:
         """Read until the port is closed or the far end has gone; in a thread of its own."""

@@ -11,7 +11,7 @@ from capture.links.damage import Marks, mark_damage
 from capture.links.interrupt import Interrupt, can_wait
 from capture.links.line import FOREIGN, LineLink, Port
 from capture.links.ports import error_number, explain_open_failure, refuse_a_terminal, resolve
-from capture.links.readback import is_character, not_taken
+from capture.links.readback import is_character, not_taken, speeds_of
 
 _WRITE_TIMEOUT = 2.0
 
@@ -94,9 +94,12 @@ class SerialLink(LineLink):
             # The same words as where the port says so itself, whichever of the two it does.
             raise OSError(errno.EINVAL, "not all of the settings were taken")
         if missing:
+            # A port without a line of its own keeps the rate that it has, and may be used at that.
+            speeds = speeds_of(port.fileno()) if "baud" in missing else None
+            stays = "" if speeds is None else f", and stays at {speeds[0]} baud"
             raise LineRefused(
-                f"{self._path}: does not take {', '.join(missing)} of {self._how()}; choose what "
-                "this adapter has, or another adapter"
+                f"{self._path}: does not take {', '.join(missing)} of {self._how()}{stays}; choose "
+                "what this adapter has, or another adapter"
             )
 
     def _how(self) -> str:

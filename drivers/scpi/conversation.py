@@ -43,6 +43,7 @@ from capture.driver import (
     ScpiFramer,
     Send,
 )
+from drivers.scpi.echo import Echo
 from drivers.scpi.manners import ERROR_QUERY, IDENTITY_QUERY, STATUS_QUERY, Manners
 
 _ERROR_ANSWER = re.compile(r'(?P<code>[+-]?[0-9]{1,6})\s*,\s*"(?P<text>.*)"\Z', re.DOTALL)
@@ -100,7 +101,7 @@ class Conversation(Driver):
         self._events: deque[Event] = deque()
         self._todo: deque[Question | str] = deque()
         self._pending: _Pending | None = None
-        self._sent: set[bytes] = set()  # since the last answer; what comes back of it is an echo
+        self._echo = Echo()
         self._resync: str | None = None
         self._identity: bytes | None = None
         self._other_identity: bytes | None = None
@@ -109,6 +110,7 @@ class Conversation(Driver):
         self._cure_wait = 0.0
         self._cure_at = NEVER
         self._lacks: set[str] = set()
+        self._setup_lacks: set[str] = set()  # there only: a value's query may be asked there too
         self._silent: dict[str, int] = {}  # spare queries: sessions on end without an answer
         self._met_before: bytes | None = None
         self._next_cycle = NEVER
@@ -151,7 +153,7 @@ class Conversation(Driver):
         if self._resync is not None:
             self._pending = None
             self._framer.reset()
-            self._sent.clear()
+            self._echo.answered()
             return [self._back_into_step(now)] if now >= self._cure_at else []
         if self._pending is not None or now < self._quiet_until:
             return []
@@ -221,7 +223,8 @@ class Conversation(Driver):
     def _line_up_setup(self) -> None:
         """Line up the setup, all of it: with a part of it the meter may be at another thing."""
         self._is_set_up = False
-        setup = [text for text in self._manners.setup if text not in self._lacks]
+        lacks = self._lacks | self._setup_lacks
+        setup = [text for text in self._manners.setup if text not in lacks]
         self._todo.extend(Question(text, _ignore) if text.endswith("?") else text for text in setup)
 
     def _append(self, question: Question) -> None:
@@ -232,7 +235,7 @@ class Conversation(Driver):
         question = self._todo.popleft()
         text = question if isinstance(question, str) else question.text
         data = text.encode("ascii", "replace") + b"\n"
-        self._sent.add(data.strip())
+        self._echo.sent(data)
         if isinstance(question, str):
             return Send(data)
         timeout = self._manners.timeout_s
@@ -244,8 +247,9 @@ class Conversation(Driver):
         text = pending.question.text
         self._events.append(NoAnswer(text.encode("ascii", "replace"), now - pending.sent))
         self._resync = f"no answer to {text}"
+        self._echo.silent()
         if pending.question.take is _ignore:
-            self._lacks.add(text)  # the setup goes on without it
+            self._setup_lacks.add(text)  # the setup goes on without it
         if pending.question.spare:
             self._lacks.add(text)  # this instrument has none; asking again would stall it
             self._silent[text] = self._silent.get(text, 0) + 1
@@ -267,13 +271,12 @@ class Conversation(Driver):
         if frame.damage is not None:
             self._misfit(frame, "longer than any answer")
             return
-        if frame.data.strip() in self._sent:
-            self._sent.discard(frame.data.strip())  # its echo is switched on, and is no answer
+        if self._echo.is_one(frame.data, awaited=pending is not None):
             return
         if pending is None:
             self._misfit(frame, "came unasked")
             return
-        self._sent.clear()
+        self._echo.answered()
         try:
             text = "" if frame.data[:1] == b"#" else frame.data.decode("ascii").strip()
         except UnicodeDecodeError:

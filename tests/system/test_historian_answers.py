@@ -9,6 +9,7 @@ import pytest
 from historian_bench import Historian
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as read
 
+from capture.historian.store import Database
 from capture.journal import Store
 
 pytestmark = pytest.mark.takes(10)
@@ -68,3 +69,9 @@ def test_a_worker_says_how_it_is_and_one_without_its_port_stores_all_the_same(
     harness.wait_until(lambda: ask(port, "/health")[0] == 200, "it is well again")
     for each in (worker, other):
         assert each.stop() == 0, each.said()
+
+
+def test_the_server_compiles_no_question_of_ours(conninfo):
+    """It took five seconds to compile for `historian status` what it answers in a twentieth of one."""
+    with closing(Database(conninfo, "")) as database:
+        assert database.fetch("SHOW jit") == [("off",)]

@@ -2,6 +2,7 @@
 
 import json
 import uuid
+from contextlib import closing
 
 import harness
 import psycopg
@@ -13,7 +14,7 @@ from capture.clock import SystemClock
 from capture.historian import waiting
 from capture.historian.reuse import Numbers
 from capture.historian.settings import Bounds
-from capture.historian.store import LOOK_LOCK
+from capture.historian.store import LOOK_LOCK, Database
 from capture.historian.storing import Storing
 from capture.model import new_id
 from capture.publish.arrivals import Received
@@ -76,6 +77,28 @@ def test_a_refused_journal_is_compared_as_soon_as_there_is_room(historian, looke
     assert refusals(historian) == []
     current = historian.rows("SELECT journal, head FROM benchtally.journals WHERE is_current")
     assert current == [(uuid.UUID(int=4), 5)], "the last will took no head away"
+
+
+def test_a_state_that_another_worker_hears_meanwhile_is_not_undone(historian, looker, monkeypatch):
+    """The refused journal was taken for the bench's, which had said another one in between."""
+    for number in range(1, 5):
+        looker.state(n=5, journal=journal(number))
+    looker.bounds = Bounds()
+    meanwhile = []
+    with closing(Database(historian.conninfo, "")) as another:
+        other, fetch = Looker(another), looker.database.fetch
+
+        def fetch_slowly(query, arguments=()):
+            rows = fetch(query, arguments)
+            if "refusals r WHERE what = 'journals'" in query:
+                meanwhile.extend(other.state(n=5, journal=journal(5))[1])
+            return rows
+
+        monkeypatch.setattr(looker.database, "fetch", fetch_slowly)
+        looker.look()
+        other.hear(*meanwhile)
+    current = historian.rows("SELECT journal FROM benchtally.journals WHERE is_current")
+    assert current == [(uuid.UUID(int=5),)]
 
 
 def test_a_refused_journal_that_the_bench_has_no_more_stays_told_until_somebody_settles_it(

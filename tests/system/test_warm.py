@@ -3,6 +3,7 @@
 import os
 import signal
 import subprocess
+from pathlib import Path
 
 import harness
 import pytest
@@ -43,3 +44,32 @@ def test_one_that_is_asked_to_end_ends_as_any_interpreter_does(tmp_path):
     child.signal(signal.SIGINT)
     assert child.wait() == 0, child.said()
     assert "Traceback" not in child.said()
+
+
+FAILS = """
+import os, sys
+import capture.cli.main as ours
+sys.path.insert(0, sys.argv[1])
+import warm
+def main():
+    exec(sys.argv[1])
+ours.main = main
+files = {"in": os.devnull, "out": sys.argv[2], "err": sys.argv[2]}
+warm._become({"arguments": [sys.argv[3]], "folder": ".", "environment": {}, "stays": False} | files)
+"""
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        ("raise ZeroDivisionError", "Traceback (most recent call last)"),
+        ("sys.exit('no more room')", "no more room"),
+        ("assert len(os.listdir('/proc/self/fd')) == 4", ""),  # and the one that lists them
+    ],
+)
+def test_one_that_fails_says_so_as_python_does(tmp_path, fault, said):
+    """Its traceback was lost, and with it what the end of each test looks for."""
+    code = [*harness.PYTHON, "-c", FAILS, Path(warm.__file__).parent, tmp_path / "said", fault]
+    done = subprocess.run(code, timeout=harness.LONG, check=False)
+    assert done.returncode == (1 if said else 0)
+    assert (tmp_path / "said").read_text("utf-8").startswith(said)

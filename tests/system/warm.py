@@ -21,6 +21,7 @@ import struct
 import subprocess
 import sys
 import tempfile
+import traceback
 from pathlib import Path
 
 LONGEST = 60.0
@@ -195,7 +196,9 @@ def _become(request):
     os.environ.clear()
     os.environ.update(request["environment"])
     for number, name, mode in ((0, "in", os.O_RDONLY), (1, "out", _ADD), (2, "err", _ADD)):
-        os.dup2(os.open(request[name], mode, 0o600), number)
+        opened = os.open(request[name], mode, 0o600)
+        os.dup2(opened, number)
+        os.close(opened)  # one that is started anew has these three only
     sys.argv = ["benchtally", *request["arguments"]]
     # Encoded and handed on as by a program that was started with this environment and no terminal.
     sys.stdin, sys.stdout = open(0), open(1, "w")  # noqa: SIM115
@@ -207,8 +210,13 @@ def _become(request):
     code = 1
     try:
         main()
+        code = 0
     except SystemExit as end:
         code = end.code if isinstance(end.code, int) else int(end.code is not None)
+        if isinstance(end.code, str):
+            print(end.code, file=sys.stderr)  # noqa: T201 - as Python does
+    except BaseException:  # noqa: BLE001 - nobody is left to see it, and tests look for it
+        traceback.print_exc()
     finally:
         sys.stdout.flush()
         sys.stderr.flush()

@@ -19,3 +19,10 @@ def test_nobody_gets_it_but_who_names_it_and_shares_it_as_servers_do():
     with socket.socket() as other:
         other.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # its last connection lingers
         other.bind(place)
+
+
+def test_where_two_may_not_share_it_it_is_let_go_for_who_is_to_listen_there(monkeypatch):
+    """A broker would find it taken by us, and the demonstration would end."""
+    monkeypatch.setattr("capture.demo.kept_port.sys.platform", "darwin")
+    with KeptPort() as kept, socket.socket() as server:
+        server.bind(("127.0.0.1", kept.number))  # without SO_REUSEADDR: shared with nobody

@@ -11,7 +11,7 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as read
 
 from capture.clock import SystemClock
-from capture.errors import HistorianError
+from capture.errors import HistorianError, PublishError
 from capture.historian import answers as module
 from capture.historian.answers import Answers, make_application
 from capture.historian.metrics import Asking, Said, make_registry
@@ -185,3 +185,12 @@ def test_the_database_is_not_asked_more_often_than_it_likes():
     clock.now += 15
     asking()
     assert len(asked) == 2
+
+
+def test_a_password_that_cannot_be_read_is_a_database_that_does_not_answer():
+    """The whole page of metrics was gone, and each question for it a traceback in the log."""
+
+    def connect():
+        raise PublishError("/etc/historian.secret: cannot be read: Permission denied")
+
+    assert Asking(connect, HistorianConfig(), SystemClock())() == Said(up=False)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from capture.driver import Indication, Malformed
 from capture.links import serial as serial_link
 from capture.links.damage import DAMAGED, Marks, mark_damage
+from capture.links.readback import speeds_of
 from drivers.ascii_meter.driver import AsciiMeterOptions, make
 
 LOSING = termios.IGNPAR | termios.BRKINT
@@ -39,6 +40,20 @@ def test_nothing_is_left_out_whatever_the_program_before_had_set(terminal, parit
     assert mark_damage(terminal, parity) == (parity != "none")
     assert not input_modes(terminal) & LOSING
     assert input_modes(terminal) & MARKING == (0 if parity == "none" else MARKING)
+
+
+def test_a_rate_of_no_table_stays_where_marks_are_set_behind_it(far_ends, tmp_path, open_link):
+    """The modes are read and written back by what knows of rates in tables only."""
+    end = far_ends.PtyEnd(tmp_path, baud=12_345)
+    other = os.open(end.settings.port, os.O_RDWR | os.O_NOCTTY)
+    modes = termios.tcgetattr(other)
+    modes[0] |= LOSING  # so that there is something to write
+    termios.tcsetattr(other, termios.TCSANOW, modes)
+    link = open_link(end)
+    assert speeds_of(link._port.fileno()) == (12_345, 12_345)
+    assert mark_damage(link._port.fileno(), "even")
+    assert speeds_of(link._port.fileno()) == (12_345, 12_345)
+    os.close(other)
 
 
 @pytest.mark.parametrize("cut", range(12))

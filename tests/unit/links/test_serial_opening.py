@@ -126,6 +126,31 @@ def test_what_else_a_port_does_not_take_is_named(
     assert "another adapter" in said
 
 
+def test_flow_control_of_which_the_system_knows_nothing_is_refused(end, monkeypatch):
+    """On such a system pyserial leaves it out without a word."""
+    monkeypatch.delattr(termios, "CRTSCTS")
+    said = opening(end.settings.model_copy(update={"flow": "rts-cts"}))
+    assert ": does not take flow of 9600 baud" in said
+    end.close()
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        {"baud": baud, "stop_bits": stop_bits, "flow": flow}
+        for baud in (300, 12_345, 250_000, 4_000_000)
+        for stop_bits, flow in ((1, "none"), (1.5, "xon-xoff"), (2, "rts-cts"))
+    ],
+)
+def test_any_rate_with_any_stop_bits_and_flow_control_is_taken_time_after_time(end, line):
+    """What the port before was set to, a rate of no table too, is no reason to refuse it."""
+    with contextlib.closing(end):
+        for settings in (line, {}, line, line):
+            link = make_link(end.settings.model_copy(update=settings))
+            link.open()
+            link.close()
+
+
 @pytest.mark.parametrize(
     ("speed", "taken"), [(9600, True), (9800, True), (10_200, False), (0, False)]
 )
@@ -147,7 +172,9 @@ def test_a_rate_that_the_port_sets_near_by_is_taken_where_characters_can_be_read
         link.open()
         link.close()
     else:
-        assert "does not take baud of 9600 baud" in opening(end.settings)
+        said = opening(end.settings)
+        assert "does not take baud of 9600 baud" in said
+        assert f", and stays at {speed} baud; choose" in said
     end.close()
 
 

@@ -129,6 +129,41 @@ def test_what_came_before_the_far_end_hung_up_is_read_before_that_is_said(port):
         made.read(1)
 
 
+class EndsMeanwhile:
+    """A reading thread that is seen alive so many times, and not any more then."""
+
+    def __init__(self, times):
+        self.times = times
+
+    def is_alive(self):
+        self.times -= 1
+        return self.times >= 0
+
+
+@pytest.mark.parametrize("alive", range(9))
+def test_no_byte_is_lost_where_the_far_end_hangs_up_while_they_are_read(port, alive):
+    """Those that had been taken out by then were: a line, or digits at its beginning."""
+    made, _ = port
+    made._timeout = 0.02
+    made._thread = EndsMeanwhile(alive)
+    for byte in b"842.1\r\n":
+        made._read_buffer.put(bytes([byte]))
+    made._read_buffer.put(None)
+    got = []
+    with pytest.raises(serial.SerialException):
+        got.extend(made.read(7) for _ in range(20))
+    assert b"".join(got) == b"842.1\r\n"
+
+
+def test_a_read_waits_no_longer_than_told_and_gives_what_there_is(port):
+    made, _ = port
+    made._timeout = 0.02
+    made._thread = EndsMeanwhile(10_000)
+    assert made.read(4) == b""
+    made._read_buffer.put(b"8")
+    assert made.read(4) == b"8"
+
+
 def test_what_nobody_reads_is_not_kept_without_limit(port, monkeypatch):
     """As while the journal takes nothing: the far end has to wait, as on any TCP connection."""
     monkeypatch.setattr(rfc2217, "_MOST_HELD", 5000)

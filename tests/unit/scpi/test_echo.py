@@ -19,9 +19,12 @@ ANSWERS = {
 }
 
 
-def held(driver, answers, seconds=30.0, end=b"\r\n"):
-    """Talk to an instrument that says again all that it hears; give what came of it."""
-    now, said = 0.0, []
+def held(driver, answers, seconds=30.0, end=b"\r\n", *, slow=False):
+    """Talk to an instrument that says again all that it hears; give what came of it.
+
+    A slow one says nothing before it is asked something.
+    """
+    now, said, kept = 0.0, [], b""
     while now < seconds:
         for action in driver.outgoing(now):
             if isinstance(action, Resync):
@@ -30,7 +33,11 @@ def held(driver, answers, seconds=30.0, end=b"\r\n"):
             assert isinstance(action, Send)
             heard = action.data.strip()
             answer = answers.get(heard)
-            driver.receive(heard + end, False, now)
+            kept += heard + end
+            if slow and not heard.endswith(b"?"):
+                continue
+            driver.receive(kept, False, now)
+            kept = b""
             if answer is not None:
                 driver.receive(answer + end, False, now)
         said += iter(driver.next_event, None)
@@ -85,3 +92,42 @@ def test_an_echo_is_passed_over_once():
     driver.receive(b"FETC?\nFETC?\n", False, 0.1)
     (event,) = iter(driver.next_event, None)
     assert isinstance(event, Malformed)
+
+
+SETTING = "FORM ASC"
+BARE = {"identify": False, "error_queue": False, "watch_s": 0.0}
+
+
+def test_a_setting_told_in_the_words_that_set_it_is_an_answer_and_no_echo():
+    """With headers on, the answer to `FORM?` is `FORM ASC`: it was passed over, and the setup lacked it."""
+    driver = make(ScpiMeterOptions(setup=(SETTING, "FORM?"), **BARE))
+    now, said = 0.0, []
+    answers = {b"FORM?": SETTING.encode(), b"FETC?": b"+8.421E-01"}
+    while now < 10.0:
+        for action in driver.outgoing(now):
+            if isinstance(action, Send) and (answer := answers.get(action.data.strip())):
+                driver.receive(answer + b"\n", False, now)
+            elif isinstance(action, Resync):
+                said.append(action)
+        said += iter(driver.next_event, None)
+        now = max(now + 0.01, driver.wake_at())
+    assert of(said, NoAnswer) == of(said, Malformed) == of(said, Resync) == []
+    assert of(said, Indication)[0].value == Decimal("0.8421")
+
+
+@pytest.mark.parametrize("setup", [(SETTING,), (SETTING, "FORM?"), ("SYST:REM", SETTING)])
+def test_who_echoes_and_is_never_asked_who_it_is_is_read_after_one_mistake(setup):
+    """Its first command comes back before any question does: what that is shows a moment later."""
+    answers = {b"FORM?": b"ASC", b"FETC?": b"+8.421E-01"}
+    said = held(make(ScpiMeterOptions(setup=setup, **BARE)), answers, slow=True)
+    assert {each.value for each in of(said, Indication)} == {Decimal("0.8421")}
+    assert len(of(said, Resync)) <= 1
+    assert of(said, NoAnswer) == []
+
+
+def test_who_echoes_and_tells_settings_with_headers_is_read():
+    setup = (SETTING, "FORM?")
+    answers = ANSWERS | {b"FORM?": SETTING.encode(), b"FETC?": b"+8.421E-01"}
+    said = held(make(ScpiMeterOptions(setup=setup)), answers)
+    assert of(said, Indication)[0].value == Decimal("0.8421")
+    assert of(said, Malformed) == of(said, Resync) == of(said, NoAnswer) == []

@@ -267,6 +267,19 @@ def test_by_default_nothing_is_sent_that_a_person_would_have_to_allow():
     ]
 
 
+@pytest.mark.parametrize("query", ["FETC?", "*IDN?"])
+def test_what_stays_unanswered_once_in_the_setup_is_still_asked_where_it_belongs(query):
+    """A first value may be asked for to be thrown away: no other was asked for in that session."""
+    bench = Bench(make(ScpiMeterOptions(setup=("FUNC RES", query))), {"FETC?": b"+8.421E-01\n"})
+    usual = bench.answers[query]
+    bench.answers[query] = lambda: (
+        b"" if bench.sent[-2:-1] == ["FUNC RES"] and "(resync)" not in bench.sent else usual
+    )
+    assert [each.value for each in bench.run(20)][:1] == [Decimal("0.8421")]
+    assert bench.sent[bench.sent.index("(resync)") + 1] == "*IDN?"
+    assert bench.sent.count("(resync)") == 1
+
+
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
