@@ -5,10 +5,11 @@ gives for the rated voltage, and nothing is sent to an instrument. Pure.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from capture.jobs.procedure import Step
+from capture.judging.alike import is_of_coil
 from capture.judging.circuits import Circuit, circuit_of, own_limits, own_volts
 from capture.judging.kinds import (
     insulation_limits,
@@ -16,7 +17,7 @@ from capture.judging.kinds import (
     phases_alike,
     resistance_limits,
 )
-from capture.judging.rated import speaks_of
+from capture.judging.rated import is_single_phase, letters_of, speaks_of
 from capture.model import TestPoint
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
@@ -77,8 +78,13 @@ class Guidance:
     missing: tuple[str, ...] = ()
 
 
-def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guidance:
-    """Give what follows from the nameplate for a step; empty where nothing does."""
+def guidance(
+    step: Step, plate: Nameplate, limits: Mapping[str, Limit], steps: Sequence[Step] = ()
+) -> Guidance:
+    """Give what follows from the nameplate for a step; empty where nothing does.
+
+    steps: all of its procedure, where they are known; main and auxiliary winding tell each other.
+    """
     match step.quantity:
         case Quantity.INSULATION_RESISTANCE if not _is_rated(step, plate):
             return _of_other_circuit(step, plate, limits)
@@ -90,14 +96,41 @@ def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guida
             bounds = _shipped(limits, "pulse-deviation")
             return Guidance((_pulse_voltage(),), bounds, _not_alike(plate))
         case Quantity.RESISTANCE:
-            of_kind = resistance_limits(limits, judged_as(plate.winding))
-            bounds = _shipped(limits, *(each.id for each in of_kind.values()))
-            return Guidance((), bounds, (*_undecided(plate, bounds), *_not_alike(plate)))
+            return _of_resistance(step, plate, limits, [step, *steps])
         case Quantity.INDUCTANCE:
             bounds = _shipped(limits, "inductance-unbalance", "inductance-unbalance-rotor-in")
             return Guidance((), bounds, _not_alike(plate))
         case _:
             return Guidance()
+
+
+_THREE_PHASES = frozenset("UVW")
+_NO_LIMIT_HERE = "no limit for this resistance: those known are for the phases of a stator"
+
+
+def _of_resistance(
+    step: Step, plate: Nameplate, limits: Mapping[str, Limit], steps: Sequence[Step]
+) -> Guidance:
+    """Give the limit that a resistance is held against, where its place has one.
+
+    Phases have theirs, and the coils of a field; a rotor, an armature, a field as a whole and the
+    windings of a single-phase machine have none.
+    """
+    points = [TestPoint.parse(text) for text in step.points]
+    if all(is_of_coil(point.pair or str(point)) for point in points):
+        return Guidance((), _shipped(limits, "field-coil-deviation"))
+    places = [
+        letters_of(TestPoint.parse(text))
+        for each in steps
+        if each.quantity == Quantity.RESISTANCE
+        for text in each.points
+    ]
+    of_phases = all(letters_of(each) & _THREE_PHASES for each in points)
+    if plate.winding in _NO_PHASES or not of_phases or is_single_phase(places):
+        return Guidance((), (), (_NO_LIMIT_HERE,))
+    of_kind = resistance_limits(limits, judged_as(plate.winding))
+    bounds = _shipped(limits, *(each.id for each in of_kind.values()))
+    return Guidance((), bounds, (*_undecided(plate, bounds), *_not_alike(plate)))
 
 
 _OTHER_CIRCUIT = Setting(
