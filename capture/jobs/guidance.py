@@ -17,7 +17,8 @@ from capture.judging.kinds import (
     phases_alike,
     resistance_limits,
 )
-from capture.judging.rated import is_single_phase, letters_of, speaks_of
+from capture.judging.leaks import phase_limits, phase_of
+from capture.judging.rated import is_single_phase, is_whole, letters_of, speaks_of
 from capture.model import TestPoint
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
@@ -90,6 +91,8 @@ def guidance(
             return _of_other_circuit(step, plate, limits)
         case Quantity.INSULATION_RESISTANCE:
             settings = (_insulation_voltage(plate),)
+            if bounds := _of_a_phase(step, plate, limits, steps):
+                return Guidance(settings, bounds, (_BETWEEN,))
             bounds = _insulation(plate, limits)
             return Guidance(settings, bounds, (*_missing(plate), *_undecided(plate, bounds)))
         case Quantity.PULSE_TIME:
@@ -105,7 +108,8 @@ def guidance(
 
 
 _THREE_PHASES = frozenset("UVW")
-_NO_LIMIT_HERE = "no limit for this resistance: those known are for the phases of a stator"
+_NO_LIMIT_HERE = "no limit for this resistance: those known are for a stator of three phases"
+_BETWEEN = "between these limits the result stays undecided"
 
 
 def _of_resistance(
@@ -159,7 +163,7 @@ def _of_other_circuit(step: Step, plate: Nameplate, limits: Mapping[str, Limit])
     bounds = _least(own_limits(circuit, plate, limits))
     missing = [] if bounds else ["no limit for insulation without the machine's year"]
     if len(bounds) > 1:
-        missing.append("between these limits the result stays undecided")
+        missing.append(_BETWEEN)
     setting = _voltage_for(volts, f"{volts:g} V rated {_NAMES[circuit]}")
     return Guidance((setting,), bounds, tuple(missing))
 
@@ -209,6 +213,24 @@ def _pulse_voltage() -> Setting:
 def _insulation(plate: Nameplate, limits: Mapping[str, Limit]) -> tuple[Bound, ...]:
     kind = judged_as(plate.winding)
     return _least(insulation_limits(limits, plate.rated_volts, kind, plate.year))
+
+
+def _of_a_phase(
+    step: Step, plate: Nameplate, limits: Mapping[str, Limit], steps: Sequence[Step]
+) -> tuple[Bound, ...]:
+    """Give what one phase is held against beside the whole; empty where that is not so."""
+    tested = [
+        TestPoint.parse(text)
+        for each in steps
+        if each.quantity == Quantity.INSULATION_RESISTANCE
+        for text in each.points
+    ]
+    phases = [phase_of(TestPoint.parse(text)) for text in step.points]
+    if None in phases or not any(is_whole(point) for point in tested):
+        return ()
+    kind = judged_as(plate.winding)
+    whole = insulation_limits(limits, plate.rated_volts, kind, plate.year)
+    return _least(phase_limits(whole))
 
 
 def _least(found: Mapping[str, Limit]) -> tuple[Bound, ...]:

@@ -177,6 +177,24 @@ def test_a_resistance_is_told_the_limit_that_it_is_judged_by(procedure, step, li
     )
 
 
+def test_a_phase_beside_the_whole_is_told_both_limits_that_it_is_judged_by():
+    """The step named 5 MΩ alone, and the result was held against twice that.
+
+    Once: IEEE Std 43-2013, 12.3, as above. Twice: IEEE Std 43-2000, 12.3, from memory.
+    """
+    steps = load_procedure("six-ends").steps
+    plate = Nameplate(rated_volts=400, winding="random", year=2004)
+    told = {each.id: guidance(each, plate, LIMITS, steps) for each in steps}
+    assert [each.value for each in told["insulation"].bounds] == [5e6]
+    assert [each.value for each in told["insulation-u"].bounds] == [5e6, 10e6]
+    assert "twice" in told["insulation-u"].bounds[1].source
+    assert told["insulation-u"].missing == ("between these limits the result stays undecided",)
+    # Without the whole only the once is known to hold.
+    (alone,) = [each for each in steps if each.id == "insulation-u"]
+    assert [each.value for each in guidance(alone, plate, LIMITS, [alone]).bounds] == [5e6]
+    assert guidance(alone, Nameplate(rated_volts=400), LIMITS, steps).bounds == ()
+
+
 def test_no_figure_is_proposed_for_a_pulse_voltage():
     step = step_of("pulse-six-readings", "pulse")
     (setting,) = guidance(step, Nameplate(rated_volts=400, year=2004), LIMITS).settings
