@@ -206,7 +206,8 @@ def _set_aside(
         found.inputs.setdefault(place, []).append(reading.id)
     if unjudged := found.unjudged_resistances:
         at = ", ".join(unjudged)
-        found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
+        known = names if three else PAIRS  # of a main winding, U1-U2 itself stands before it
+        found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(known)}")
     return rest
 
 

@@ -163,6 +163,15 @@ def test_the_bench_page_says_what_a_voltage_has_left_before_the_step_that_is_ask
     assert "keep the winding earthed" not in served.client.get("/").text
 
 
+def test_a_machines_page_says_what_a_voltage_has_left_on_it_before_a_job_is_begun(served):
+    tested = served.start("insulation-one-minute")
+    served.act(tested, "applied", step="insulation", seconds=60)
+    page = served.client.get("/machines/fan-07").text
+    assert 0 < page.index("keep the winding earthed") < page.index("Start a job")
+    served.register("fan-08")
+    assert "keep the winding earthed" not in served.client.get("/machines/fan-08").text
+
+
 def test_the_bench_page_says_that_a_current_flows_before_the_step_that_is_asked_for(served):
     job = served.start("three-pair-resistance")
     assert "ramp the meter's current down" not in html.unescape(served.client.get("/").text)
