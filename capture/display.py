@@ -89,6 +89,8 @@ def shown(reading: dict[str, Any]) -> str:
     unit = reading["shown_unit"]
     if not unit and (bound or reading.get("value") is not None):
         unit = reading["unit"]  # of words in place of a number, such as OL, there is none
+    if unit == "1":
+        unit = ""  # UCUM's unit of a plain number is written, not read: Q is 13.2
     return f"{mark}{reading['digits']} {unit}".rstrip()
 
 

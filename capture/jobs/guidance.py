@@ -5,10 +5,11 @@ gives for the rated voltage, and nothing is sent to an instrument. Pure.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from capture.jobs.procedure import Step
+from capture.judging.alike import is_of_coil
 from capture.judging.circuits import Circuit, circuit_of, own_limits, own_volts
 from capture.judging.kinds import (
     insulation_limits,
@@ -16,7 +17,8 @@ from capture.judging.kinds import (
     phases_alike,
     resistance_limits,
 )
-from capture.judging.rated import speaks_of
+from capture.judging.leaks import phase_limits, phase_of
+from capture.judging.rated import is_single_phase, is_whole, letters_of, speaks_of
 from capture.model import TestPoint
 from capture.model.machine import Nameplate
 from capture.model.quantity import Quantity
@@ -77,27 +79,62 @@ class Guidance:
     missing: tuple[str, ...] = ()
 
 
-def guidance(step: Step, plate: Nameplate, limits: Mapping[str, Limit]) -> Guidance:
-    """Give what follows from the nameplate for a step; empty where nothing does."""
+def guidance(
+    step: Step, plate: Nameplate, limits: Mapping[str, Limit], steps: Sequence[Step] = ()
+) -> Guidance:
+    """Give what follows from the nameplate for a step; empty where nothing does.
+
+    steps: all of its procedure, where they are known; main and auxiliary winding tell each other.
+    """
     match step.quantity:
         case Quantity.INSULATION_RESISTANCE if not _is_rated(step, plate):
             return _of_other_circuit(step, plate, limits)
         case Quantity.INSULATION_RESISTANCE:
             settings = (_insulation_voltage(plate),)
+            if bounds := _of_a_phase(step, plate, limits, steps):
+                return Guidance(settings, bounds, (_BETWEEN,))
             bounds = _insulation(plate, limits)
             return Guidance(settings, bounds, (*_missing(plate), *_undecided(plate, bounds)))
         case Quantity.PULSE_TIME:
             bounds = _shipped(limits, "pulse-deviation")
             return Guidance((_pulse_voltage(),), bounds, _not_alike(plate))
         case Quantity.RESISTANCE:
-            of_kind = resistance_limits(limits, judged_as(plate.winding))
-            bounds = _shipped(limits, *(each.id for each in of_kind.values()))
-            return Guidance((), bounds, (*_undecided(plate, bounds), *_not_alike(plate)))
+            return _of_resistance(step, plate, limits, [step, *steps])
         case Quantity.INDUCTANCE:
             bounds = _shipped(limits, "inductance-unbalance", "inductance-unbalance-rotor-in")
             return Guidance((), bounds, _not_alike(plate))
         case _:
             return Guidance()
+
+
+_THREE_PHASES = frozenset("UVW")
+_NO_LIMIT_HERE = "no limit for this resistance: those known are for a stator of three phases"
+_BETWEEN = "between these limits the result stays undecided"
+
+
+def _of_resistance(
+    step: Step, plate: Nameplate, limits: Mapping[str, Limit], steps: Sequence[Step]
+) -> Guidance:
+    """Give the limit that a resistance is held against, where its place has one.
+
+    Phases have theirs, and the coils of a field; a rotor, an armature, a field as a whole and the
+    windings of a single-phase machine have none.
+    """
+    points = [TestPoint.parse(text) for text in step.points]
+    if all(is_of_coil(point.pair or str(point)) for point in points):
+        return Guidance((), _shipped(limits, "field-coil-deviation"))
+    places = [
+        letters_of(TestPoint.parse(text))
+        for each in steps
+        if each.quantity == Quantity.RESISTANCE
+        for text in each.points
+    ]
+    of_phases = all(letters_of(each) & _THREE_PHASES for each in points)
+    if plate.winding in _NO_PHASES or not of_phases or is_single_phase(places):
+        return Guidance((), (), (_NO_LIMIT_HERE,))
+    of_kind = resistance_limits(limits, judged_as(plate.winding))
+    bounds = _shipped(limits, *(each.id for each in of_kind.values()))
+    return Guidance((), bounds, (*_undecided(plate, bounds), *_not_alike(plate)))
 
 
 _OTHER_CIRCUIT = Setting(
@@ -126,7 +163,7 @@ def _of_other_circuit(step: Step, plate: Nameplate, limits: Mapping[str, Limit])
     bounds = _least(own_limits(circuit, plate, limits))
     missing = [] if bounds else ["no limit for insulation without the machine's year"]
     if len(bounds) > 1:
-        missing.append("between these limits the result stays undecided")
+        missing.append(_BETWEEN)
     setting = _voltage_for(volts, f"{volts:g} V rated {_NAMES[circuit]}")
     return Guidance((setting,), bounds, tuple(missing))
 
@@ -176,6 +213,24 @@ def _pulse_voltage() -> Setting:
 def _insulation(plate: Nameplate, limits: Mapping[str, Limit]) -> tuple[Bound, ...]:
     kind = judged_as(plate.winding)
     return _least(insulation_limits(limits, plate.rated_volts, kind, plate.year))
+
+
+def _of_a_phase(
+    step: Step, plate: Nameplate, limits: Mapping[str, Limit], steps: Sequence[Step]
+) -> tuple[Bound, ...]:
+    """Give what one phase is held against beside the whole; empty where that is not so."""
+    tested = [
+        TestPoint.parse(text)
+        for each in steps
+        if each.quantity == Quantity.INSULATION_RESISTANCE
+        for text in each.points
+    ]
+    phases = [phase_of(TestPoint.parse(text)) for text in step.points]
+    if None in phases or not any(is_whole(point) for point in tested):
+        return ()
+    kind = judged_as(plate.winding)
+    whole = insulation_limits(limits, plate.rated_volts, kind, plate.year)
+    return _least(phase_limits(whole))
 
 
 def _least(found: Mapping[str, Limit]) -> tuple[Bound, ...]:

@@ -110,7 +110,8 @@ def summary(state: JobState) -> dict[str, Any]:
 def step_view(sight: Sight, step: StepState) -> dict[str, Any]:
     """Write a step out: cautions first, then where the leads sit, then what is asked for."""
     asked = step.step
-    told = guidance(asked, sight.machine.nameplate, sight.limits)
+    steps = sight.state.procedure.steps
+    told = guidance(asked, sight.machine.nameplate, sight.limits, steps)
     open_ = step.status is StepStatus.OPEN
     held = (
         locks(sight.state, asked.id, sight.now, sight.failed, sight.shown.beside) if open_ else []

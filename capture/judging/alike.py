@@ -29,6 +29,12 @@ def is_coil(name: str) -> bool:
     return name != _OF_BARS
 
 
+def is_of_coil(place: str) -> bool:
+    """Tell whether a place is one coil of several poles, which its like are held against."""
+    name = _name(place)
+    return name is not None and is_coil(name)
+
+
 def _name(place: str) -> str | None:
     coil = _COIL.match(place)
     if coil is not None and coil[1] == coil[3] and coil[2] == coil[4]:

@@ -10,7 +10,7 @@ from math import pi, radians, tan
 from capture.errors import InputError
 from capture.judging.alike import alike, is_coil
 from capture.judging.lacking import OfReadingError, name_of
-from capture.judging.rated import is_whole, letters_of, speaks_of
+from capture.judging.rated import is_single_phase, is_whole, letters_of, speaks_of
 from capture.model.machine import WindingType
 from capture.model.status import VALUELESS, Status
 from capture.model.testpoint import Direction
@@ -206,18 +206,14 @@ def _set_aside(
         found.inputs.setdefault(place, []).append(reading.id)
     if unjudged := found.unjudged_resistances:
         at = ", ".join(unjudged)
-        found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(names)}")
+        known = names if three else PAIRS  # of a main winding, U1-U2 itself stands before it
+        found.notes.append(f"resistance at {at}: no limit; limits are for {', '.join(known)}")
     return rest
 
 
 def _is_single_phase(readings: list[SetReading]) -> bool:
-    """Tell whether readings are of a main winding U and an auxiliary one Z, and of no third phase.
-
-    Each is read between its own ends, and they are not built alike (IEC 60034-8, from memory).
-    """
     points = [reading.point for reading in readings]
-    found = [set() if point is None else letters_of(point) for point in points]
-    return {"Z"} in found and all(letters in ({"U"}, {"Z"}) for letters in found)
+    return is_single_phase(set() if point is None else letters_of(point) for point in points)
 
 
 def _take_inductance(

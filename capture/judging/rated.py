@@ -6,6 +6,7 @@ not said of them.
 """
 
 import re
+from collections.abc import Iterable
 
 from capture.model.machine import WindingType
 from capture.model.testpoint import TestPoint
@@ -31,6 +32,16 @@ def is_whole(point: TestPoint) -> bool:
     """Tell whether one lead sits on all three phases joined, and the other on the frame."""
     sides = (point.first, point.second)
     return (_FRAME,) in sides and letters_of(point) >= _PHASES
+
+
+def is_single_phase(places: Iterable[set[str]]) -> bool:
+    """Tell whether places are of a main winding U and an auxiliary one Z, and of no third phase.
+
+    Each is read between its own ends, and they are not built alike (IEC 60034-8, from memory).
+    ``places``: the letters of each, as ``letters_of`` gives them.
+    """
+    found = list(places)
+    return {"Z"} in found and all(letters in ({"U"}, {"Z"}) for letters in found)
 
 
 def letters_of(point: TestPoint) -> set[str]:

@@ -131,7 +131,10 @@ class Tables:
 
     def _point(self, reading: RecordReading) -> str:
         point = reading.point or ""
-        return point.replace("frame", self._text.of("values", "frame"))
+        point = point.replace("frame", self._text.of("values", "frame"))
+        for word in ("guard", "earth"):
+            point = point.replace(f" {word} ", f"{self._text.of('values', word)} ")
+        return point
 
     def gone(self) -> Table | None:
         """List the readings that do not hold, with the reason."""

@@ -1,6 +1,6 @@
 """How pages write things: filters of the templates. Outside text is escaped by the environment."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 from urllib.parse import quote
 
@@ -13,8 +13,9 @@ UNITS: dict[str, tuple[str, ...]] = {
     "inductance": ("mH", "µH", "H"),
     "insulation_resistance": ("MΩ", "GΩ", "TΩ", "kΩ"),
     "pulse_time": ("µs", "ns", "ms"),
+    "capacitance": ("µF", "nF", "pF", "mF"),
 }
-_BOXES = (
+_BOXES: tuple[tuple[str, ...], ...] = (
     ("U", "V", "W"),
     ("U1", "V1", "W1"),
     ("U1", "V1", "W1", "U2", "V2", "W2"),
@@ -46,7 +47,8 @@ _HOW = {
     "operator": "taken by a person",
     "keyed": "keyed",
 }
-_KINDS = {"random": "random-wound", "form": "form-wound"}
+_KINDS = {"random": "random-wound", "form": "form-wound", "dc-armature": "DC armature"}
+_CONNECTIONS = {"open": "open ends"}  # "open" alone reads as a finding
 #: Instrument states: mark, word, what to do.
 STATES = {
     "running": ("mark-good", "capturing", ""),
@@ -113,7 +115,8 @@ def plate(nameplate: Mapping[str, Any]) -> str:
     if nameplate.get("poles"):
         parts.append(f"{nameplate['poles']} poles")
     if nameplate.get("connection", "unknown") != "unknown":
-        parts.append(str(nameplate["connection"]))
+        connection = str(nameplate["connection"])
+        parts.append(_CONNECTIONS.get(connection, connection))
     if nameplate.get("winding", "unknown") != "unknown":
         parts.append(_KINDS.get(nameplate["winding"], words(nameplate["winding"])))
     if nameplate.get("conductor"):
@@ -214,14 +217,24 @@ def live(reading: Mapping[str, Any]) -> str:
     return resolved(str(reading["digits"]), reading["value"], reading["unit"])
 
 
-def terminals(step: Mapping[str, Any]) -> list[str]:
-    """List the terminals to be drawn for a step's first test point, in the order of the box."""
-    point = step["points"][0]
-    used = [mark for place in ("first", "second", "guard", "earth") for mark in point[place]]
+def terminals(step: Mapping[str, Any], steps: Iterable[Mapping[str, Any]] = ()) -> list[str]:
+    """List the terminals to be drawn for a step's first test point, in the order of the box.
+
+    steps: all of the job. Where one has leads on Z1, the auxiliary winding of a single-phase
+    machine (IEC 60034-8, from memory), its box has no V and no W.
+    """
+    used = _marks(step["points"][0])
     marks = {mark for mark in used if mark != "frame"}
+    boxes = _BOXES
+    if any(mark == "Z1" for each in steps for point in each["points"] for mark in _marks(point)):
+        boxes = ()
     # All that are side by side in the box, whichever are used; elsewhere those that are used.
-    box = next((each for each in _BOXES if marks <= set(each)), tuple(sorted(marks)))
+    box = next((each for each in boxes if marks <= set(each)), tuple(sorted(marks)))
     return [*box, *["frame"] * ("frame" in used)]
+
+
+def _marks(point: Mapping[str, Any]) -> list[str]:
+    return [mark for place in ("first", "second", "guard", "earth") for mark in point[place]]
 
 
 def rows(step: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
+from capture.jobs.owed import owed
 from capture.jobs.state import JobStatus
 from capture.jobs.view import summary
 from capture.web.bench import Bench
@@ -21,8 +22,13 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
         with bench.desk() as desk:
             last = desk.reader.last_n()
             instruments = instruments_of(bench, desk)
-            running = [s for s in desk.service.under_way() if s.status is JobStatus.RUNNING]
-        job = max(running, key=lambda each: each.worked, default=None)
+            under_way = desk.service.under_way()
+            running = [s for s in under_way if s.status is JobStatus.RUNNING]
+            job = max(running, key=lambda each: each.worked, default=None)
+            # Of what is signed or void only that machine's is looked for which is worked on.
+            beside = [] if job is None else desk.service.beside(job)
+        now = bench.clock.utc()
+        owing = {each.job: each for each in (*under_way, *beside) if owed(each, now) is not None}
         return render.page(
             request,
             "bench.html",
@@ -32,6 +38,8 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             instruments=instruments,
             current=None if job is None else summary(job),
             asked=job.current.step.title if job and job.current else "all steps are done",
+            owing=list(owing.values()),
+            current_flows=job is not None and bool(job.ramp_down),
             watch=bench.watch_now(),
             upkeep=upkeep(bench.facts()),
         )

@@ -2,6 +2,7 @@
 
 import threading
 from collections import OrderedDict
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -11,6 +12,7 @@ from fastapi.responses import HTMLResponse
 from capture.errors import NotThereError
 from capture.jobs.compare import compare
 from capture.jobs.desk import Desk
+from capture.jobs.owed import owed
 from capture.jobs.trends import Trends, machine_trends
 from capture.jobs.view import summary
 from capture.model.fields import MachineId
@@ -81,7 +83,7 @@ def make_router(bench: Bench, render: Renderer) -> APIRouter:
             last = desk.reader.last_n()
             found = desk.service.machine(machine).model_dump(mode="json")
             history = [e.model_dump(mode="json") for e in desk.service.machine_history(machine)]
-            jobs = _jobs_of(desk, machine)
+            jobs = _jobs_of(desk, machine, bench.clock.utc())
             choices = _choices(desk, machine) if jobs else []
             trends = _written(shown.of(desk, machine, last))
         return render.page(
@@ -166,10 +168,11 @@ def _choices(desk: Desk, machine: str) -> list[tuple[str, list[dict[str, Any]]]]
     return list(groups.items())
 
 
-def _jobs_of(desk: Desk, machine: str) -> list[dict[str, Any]]:
+def _jobs_of(desk: Desk, machine: str, now: datetime) -> list[dict[str, Any]]:
     jobs: list[dict[str, Any]] = []
     for state in desk.service.jobs_of(machine):
-        job = {**summary(state), "sentence": "", "values": []}
+        left = owed(state, now) is not None
+        job = {**summary(state), "owed": left, "sentence": "", "values": []}
         if len(jobs) < _JOBS_IN_FULL:
             view = desk.view(state)
             job["sentence"] = view["sentence"]

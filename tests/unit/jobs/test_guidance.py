@@ -152,6 +152,49 @@ def test_the_resistance_limit_follows_the_kind_of_winding(winding, percent):
     assert found.settings == ()
 
 
+@pytest.mark.parametrize(
+    ("procedure", "step", "limits"),
+    [
+        ("three-pair-resistance", "resistance-u-v", ["resistance-unbalance-random"]),
+        ("six-ends", "resistance-u", ["resistance-unbalance-random"]),
+        ("wound-rotor", "resistance-u-v", ["resistance-unbalance-random"]),
+        ("wound-rotor", "resistance-k-l", []),
+        ("dc-machine", "resistance-armature", []),
+        ("dc-machine", "resistance-field", []),
+        ("dc-field-coils-four", "coils", ["field-coil-deviation"]),
+        ("single-phase", "resistance-main", []),
+        ("single-phase", "resistance-auxiliary", []),
+    ],
+)
+def test_a_resistance_is_told_the_limit_that_it_is_judged_by(procedure, step, limits):
+    """Rotors, armatures and fields were shown the limit of a stator, which nothing held them to."""
+    steps = load_procedure(procedure).steps
+    (asked,) = [each for each in steps if each.id == step]
+    found = guidance(asked, Nameplate(winding="random"), LIMITS, steps)
+    assert [each.name for each in found.bounds] == limits
+    assert ["no limit for this resistance" in each for each in found.missing] == [True] * (
+        not limits
+    )
+
+
+def test_a_phase_beside_the_whole_is_told_both_limits_that_it_is_judged_by():
+    """The step named 5 MΩ alone, and the result was held against twice that.
+
+    Once: IEEE Std 43-2013, 12.3, as above. Twice: IEEE Std 43-2000, 12.3, from memory.
+    """
+    steps = load_procedure("six-ends").steps
+    plate = Nameplate(rated_volts=400, winding="random", year=2004)
+    told = {each.id: guidance(each, plate, LIMITS, steps) for each in steps}
+    assert [each.value for each in told["insulation"].bounds] == [5e6]
+    assert [each.value for each in told["insulation-u"].bounds] == [5e6, 10e6]
+    assert "twice" in told["insulation-u"].bounds[1].source
+    assert told["insulation-u"].missing == ("between these limits the result stays undecided",)
+    # Without the whole only the once is known to hold.
+    (alone,) = [each for each in steps if each.id == "insulation-u"]
+    assert [each.value for each in guidance(alone, plate, LIMITS, [alone]).bounds] == [5e6]
+    assert guidance(alone, Nameplate(rated_volts=400), LIMITS, steps).bounds == ()
+
+
 def test_no_figure_is_proposed_for_a_pulse_voltage():
     step = step_of("pulse-six-readings", "pulse")
     (setting,) = guidance(step, Nameplate(rated_volts=400, year=2004), LIMITS).settings

@@ -33,6 +33,9 @@ def test_both_windings_are_read_and_neither_is_held_against_the_other(motor):
     assert set(told.values()) == {"pass"}
     assert found.verdict == "inconclusive"
     assert "no limit for the resistance of U1-U2, Z1-Z2" in found.sentence
+    # U1-U2 without a limit, with limits for U1-U2, contradicted itself.
+    told = "resistance at U1-U2, Z1-Z2: no limit; limits are for U-V, V-W, W-U"
+    assert told in found.notes
     assert found.suspicion is None
     assert motor.step("capacitor").readings
 

@@ -33,6 +33,42 @@ def test_a_temperature_that_holds_for_the_whole_job_stands_at_its_head_only(benc
     assert all("Winding" not in row for row in readings(bench, "Resistance"))
 
 
+@pytest.mark.parametrize(
+    ("language", "leads", "told"),
+    [
+        ("en", "Leads on", "U1+U2-frame guard V1 earth W1"),
+        ("de", "Leitungen an", "U1+U2-Gehäuse, Guard an V1, Erde an W1"),
+    ],
+)
+def test_where_the_leads_sat_is_told_in_the_records_language(bench, language, leads, told):
+    """German records said "Gehäuse earth"."""
+    bench.do_job(angles=())
+    record = bench.keeper.shown(bench.job, "technician")
+    point = {"point": "U1+U2-frame guard V1 earth W1"}
+    moved = [each.model_copy(update=point) for each in record.readings]
+    tables = Tables(record.model_copy(update={"readings": moved}), catalogue(language))
+    table = next(iter(tables.readings()))
+    assert {dict(zip(table.head, row, strict=True))[leads] for row in table.rows} == {told}
+
+
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("en", "insulation resistance cannot be brought to 40 °C: the winding temperature is"),
+        ("de", "Isolationswiderstand: nicht auf 40 °C zu bringen: die Wicklungstemperatur"),
+    ],
+)
+def test_a_missing_temperature_is_told_in_words_and_not_by_the_name_of_a_setting(
+    bench, language, told
+):
+    """English records said "Insulation_resistance: …: give conditions.winding_celsius"."""
+    bench.do_job(angles=(), celsius=None)
+    record = bench.keeper.shown(bench.job, "technician")
+    lines = [catalogue(language).remark(each) for each in record.remarks]
+    assert any(line.startswith(told) for line in lines), record.remarks
+    assert not any("_" in line for line in lines)
+
+
 def test_a_temperature_that_changed_meanwhile_stands_beside_each_reading(bench):
     """At the head stands the last one: a mistaken 225 °C of the first readings would be lost."""
     colder = ConditionsChanged(conditions=JobConditions(winding_celsius=22.5))

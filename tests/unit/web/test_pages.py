@@ -146,6 +146,42 @@ def test_the_bench_page_says_that_nothing_is_delivered_and_which_step_is_asked_f
     assert '<p class="step">Resistance U-V.</p>' in page
 
 
+def test_the_bench_page_says_what_a_voltage_has_left_before_the_step_that_is_asked_for(served):
+    """It named the next step and said that a reading was waited for, with the winding charged."""
+    tested = served.start("insulation-one-minute")
+    tested = served.act(tested, "applied", step="insulation", seconds=60)
+    told = f'prove it discharged, then confirm it there, before anything is touched. <a href="/jobs/{tested["job"]}">'
+    served.start("three-pair-resistance")  # of the same machine, worked on last
+    page = served.client.get("/").text
+    assert page.count("keep the winding earthed") == 1
+    assert 0 < page.index(told) < page.index('<p class="step">Resistance U-V.</p>')
+    # Another machine is asked for, and this one is charged all the same.
+    served.start("three-pair-resistance", machine="fan-08")
+    assert told in served.client.get("/").text
+    served.clock.advance(241)
+    served.act(tested, "discharged", step="insulation")
+    assert "keep the winding earthed" not in served.client.get("/").text
+
+
+def test_a_machines_page_says_what_a_voltage_has_left_on_it_before_a_job_is_begun(served):
+    tested = served.start("insulation-one-minute")
+    served.act(tested, "applied", step="insulation", seconds=60)
+    page = served.client.get("/machines/fan-07").text
+    assert 0 < page.index("keep the winding earthed") < page.index("Start a job")
+    served.register("fan-08")
+    assert "keep the winding earthed" not in served.client.get("/machines/fan-08").text
+
+
+def test_the_bench_page_says_that_a_current_flows_before_the_step_that_is_asked_for(served):
+    job = served.start("three-pair-resistance")
+    assert "ramp the meter's current down" not in html.unescape(served.client.get("/").text)
+    path = f"/api/jobs/{job['job']}/steps/resistance-u-v/key"
+    values = [{"id": str(new_id()), "typed": "0.842 Ω"}]
+    served.post(path, seen=job["last"], values=values)
+    page = html.unescape(served.client.get("/").text)
+    assert 0 < page.index("ramp the meter's current down") < page.index('<p class="step">')
+
+
 # ── an instrument that cannot be heard ───────────────────────────────────────────────────────
 
 

@@ -2,9 +2,12 @@
 
 import pytest
 
+from capture.jobs.procedure import built_in, load_procedure
 from capture.jobs.view import point_view
 from capture.model.machine import Nameplate
-from capture.web.words import beyond, came, plain, plate, terminals
+from capture.model.quantity import unit_of
+from capture.model.units import parse_unit
+from capture.web.words import UNITS, beyond, came, plain, plate, readable, terminals
 
 
 def test_a_nameplate_on_one_line_says_what_judging_needs():
@@ -29,6 +32,12 @@ def test_a_nameplate_on_one_line_says_what_judging_needs():
 )
 def test_a_rating_keeps_its_digits(watts, told):
     assert plate({"rated_watts": watts}) == told
+
+
+def test_a_kind_of_winding_and_free_ends_are_written_as_people_say_them():
+    """Open alone on a plate reads as a finding."""
+    plated = {"connection": "open", "winding": "dc-armature"}
+    assert plate(plated) == "open ends, DC armature"
 
 
 def test_what_is_not_known_is_left_out():
@@ -80,3 +89,22 @@ def test_a_value_off_a_photo_does_not_pass_for_one_that_an_instrument_sent():
 def test_every_terminal_with_a_lead_on_it_is_drawn(point, drawn):
     """Up to now U, V and W were drawn for all others as well, with no lead on them."""
     assert terminals({"points": [point_view(point)]}) == drawn.split()
+
+
+def test_a_single_phase_machine_is_drawn_without_the_ends_of_two_phases_more():
+    steps = [{"points": [point_view(point)]} for point in ("U1-U2", "Z1-Z2", "U1+U2+Z1+Z2-frame")]
+    drawn = [terminals(step, steps) for step in steps]
+    assert drawn == [["U1", "U2"], ["Z1", "Z2"], ["U1", "U2", "Z1", "Z2", "frame"]]
+
+
+@pytest.mark.parametrize("name", built_in())
+def test_every_value_of_a_built_in_procedure_can_be_keyed_with_its_unit(name):
+    """A capacitor's could not: its list of units was empty, and 30.2 alone is no value."""
+    for step in load_procedure(name).steps:
+        assert all(parse_unit(unit).unit == unit_of(step.quantity) for unit in UNITS[step.quantity])
+
+
+def test_a_plain_number_is_read_without_its_unit():
+    keyed = {"source": "keyed", "digits": "13.2", "shown_unit": "1", "unit": "1", "value": 13.2}
+    assert readable(keyed) == "13.2"
+    assert readable({**keyed, "shown_unit": ""}) == "13.2"
