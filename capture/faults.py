@@ -102,7 +102,8 @@ def _line(fault: Any, prefix: str, model: type[BaseModel] | None) -> str:
         case "value_error":
             text = fault["msg"].removeprefix("Value error, ")
             return f"{where}: {text}" if where else text
-    expected = _KINDS.get(kind) or fault["msg"].removeprefix("Input should be ")
+    words = fault["msg"].removeprefix("Input should be ").removeprefix("String should have ")
+    expected = _KINDS.get(kind) or words
     return f"{where}: found {shown(found)}, expected {expected}"
 
 

@@ -212,6 +212,8 @@ def _over(job: typer.Typer) -> None:
         It is not taken back. What its test voltages have left on a winding stays owed.
         """
         _refuse_other_roles(act)
+        if not reason.strip():
+            raise InputError("--reason: say why the job is void")
         after = act.do("noted", text=reason, voids=True)
         if failed := keeper_of(act.bench).make_or_say(after.job, act.operator):
             complain(f"void, but its record does not say so yet: {failed}")

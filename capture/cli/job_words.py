@@ -171,7 +171,8 @@ def value_text(value: View) -> str:
     if value.get("value") is None and not bound:
         return str(value["status"])
     mark = {"above": ">", "below": "<"}.get(bound.get("side", ""), "")
-    shown = f"{mark}{value['digits']} {value['shown_unit']}"
+    unit = "" if value["shown_unit"] == "1" else value["shown_unit"]  # of a Q or a D
+    shown = f"{mark}{value['digits']} {unit}".rstrip()
     if "E" in value["digits"].upper() and value.get("value") is not None:
         shown = resolved(value["digits"], value["value"], value["unit"])
     return shown if value.get("elapsed") is None else f"{shown} at {value['elapsed']:g} s"
@@ -227,7 +228,7 @@ def show_results(view: View) -> None:
     )
     if sources:
         say("Limits: " + clean("; ".join(sources)))
-    if view["not_run"]:
+    if view["not_run"] and view["voided"] is None:
         say(clean(f"Not run: {', '.join(view['not_run'])}. The whole is open until they are."))
     if view["without_result"]:
         say(clean(f"Taken, without a result: {', '.join(view['without_result'])}; see the notes."))
@@ -306,6 +307,8 @@ def _result_row(result: View) -> tuple[str, str, str, str]:
 
 def _how_it_is_taken(view: View, step: View) -> str:
     name = f"{view['job']} {step['id']}"
+    key = f"benchtally key {step['quantity']}"
+    where = f"--job {view['job']} --step {step['id']}"
     match step["take"]:
         case "settled":
             first = "Lift the leads"
@@ -319,10 +322,9 @@ def _how_it_is_taken(view: View, step: View) -> str:
             times = ", ".join(f"{at:g} s" for at in step["at_s"])
             return (
                 f"It is taken by itself at {times} after the voltage was reached; "
-                f"keyed: benchtally key {step['quantity']} --job {name.replace(' ', ' --step ')}"
+                f"keyed: {key} VALUE {where}"
+                + (", or all of them --block" if step["at_s"][1:] else "")
             )
         case _:
-            return (
-                f"Key what the display shows: benchtally key {step['quantity']} "
-                f"--job {name.replace(' ', ' --step ')}"
-            )
+            value = "--block" if step["points"][1:] else "VALUE"
+            return f"Key what the display shows: {key} {value} {where}"

@@ -310,8 +310,12 @@ def _say_back(view: dict[str, Any], step: str) -> None:
 
     taken = next(each for each in view["steps"] if each["id"] == step)
     for value in taken["values"]:
-        understood = "" if value["value"] is None else f" = {value['value']:.9g} {value['unit']}"
-        say(clean(f"{value['point']}: {value_text(value)}{understood}"))
+        # A loss beside an inductance is of the same point; what has no unit is as it was typed.
+        bare = value["value"] is None or value["unit"] == "1"
+        understood = "" if bare else f" = {value['value']:.9g} {value['unit']}"
+        own = value.get("quantity") in (None, taken["quantity"])
+        place = value["point"] if own else f"{value['point']} {value['quantity']}"
+        say(clean(f"{place}: {value_text(value)}{understood}"))
     photographed = sorted({digest for value in taken["values"] for digest in value["photos"]})
     for digest in photographed:
         say(f"photo {digest}")

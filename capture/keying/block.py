@@ -1,5 +1,6 @@
 """Several values that stood on one display, as lines: each with its test point, or all without."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -17,6 +18,8 @@ BLOCK_FORMS = (
     "`U-V 87.42 µs`, `U-V reverse 87.42 µs`, or `87.42 µs` alone in the instrument's order"
 )
 
+# A terminal may have its winding's or pole's number before it, 1F1-1F2; 1E-3 is a number.
+_BEGINS_POINT = re.compile(r"[1-9](?![Ee]-)[A-Za-z]|[^\W\d_]")
 _DIRECTIONS = frozenset(direction.value for direction in Direction)
 
 
@@ -90,7 +93,7 @@ def _parse_line(row: str) -> Line:
     if not words:
         raise InputError(f"{row!r} has no value; write {BLOCK_FORMS}")
     first = plain(words[0]).rstrip(":=")
-    if not first[:1].isalpha() or "-" not in first:
+    if not _BEGINS_POINT.match(first) or "-" not in first:
         return _line(None, " ".join(words))
     point = TestPoint.parse(first)
     rest = words[1:]

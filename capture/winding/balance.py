@@ -83,9 +83,10 @@ def unbalance(
 
 def spread_per_cent(rows: Array, definition: Definition) -> Array:
     """Give the bare numbers of `unbalance`, one for each row of readings above zero."""
-    mean: Array = rows.mean(axis=1)
     high: Array = rows.max(axis=1)
     low: Array = rows.min(axis=1)
+    # Rounding may put a mean outside of its readings: equal ones have no unbalance at all.
+    mean: Array = np.clip(rows.mean(axis=1), low, high)
     span = {"span-mean": mean, "span-min": low, "span-max": high}
     above: Array = high - low if definition in span else np.maximum(high - mean, mean - low)
     return 100 * (above / span.get(definition, mean))

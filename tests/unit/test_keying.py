@@ -208,3 +208,15 @@ def test_a_proposal_is_not_confirmed_by_two():
             again="87.42 µs",
             from_photo=PHOTO,
         )
+
+
+@pytest.mark.parametrize("point", ["1F1-1F2", "1E1-1E2", "2U-2V", "4F1-4F2"])
+def test_the_number_of_a_pole_or_a_winding_begins_a_test_point(point):
+    (line,) = parse_block(f"{point} 27.1 Ω")
+    assert (str(line.point), line.typed) == (point, "27.1 Ω")
+
+
+@pytest.mark.parametrize("value", ["1E-3 Ω", "8e-1 Ω", "8.42E-1 Ω", "8E-1H"])
+def test_a_power_of_ten_is_no_test_point(value):
+    (line,) = parse_block(value)
+    assert (line.point, line.typed) == (None, value)

@@ -29,6 +29,14 @@ def test_a_job_is_voided_with_a_caution_and_stays_readable(jobs):
     assert "needs one that is" in jobs.act("sign-off", code=2)
 
 
+def test_a_void_job_asks_for_no_more_and_needs_a_reason(jobs):
+    jobs.start("three-pair-inductance")
+    assert "--reason: say why" in jobs.act("void", "--reason", " ", code=2)
+    assert "The whole is open until they are" in jobs.do("job", "show", "last")
+    jobs.act("void", *WHY)
+    assert "The whole is open" not in jobs.do("job", "show", "last")
+
+
 def test_whoever_waits_for_a_signature_is_told_that_none_comes(jobs):
     jobs.start("three-pair-inductance")
     jobs.act("void", *WHY)

@@ -190,6 +190,8 @@ def test_a_loss_and_the_frequency_that_the_job_remembers(jobs):
     assert said.startswith("at 1 kHz, as inductance-u-v (another one: --frequency)")
     said = jobs.key("inductance", "--block", "--frequency", "120 Hz", given="62.2 mH Q 3.1")
     assert "at 1 kHz" not in said
+    assert "\nW-U quality_factor: 3.1\n" in f"\n{said}"
+    assert "quality_factor 3.1 " in " ".join(jobs.do("job", "show", "last").split())
     found = [each["conditions"]["frequency"]["value"] for each in jobs.readings()]
     assert found == [1000, 1000, 1000, 1000, 120, 120]
     quantities = [each["quantity"] for each in jobs.readings()]
@@ -324,3 +326,12 @@ def test_the_whole_job_comes_back_in_json(pulse):
     names = [[each["name"] for each in view["results"]] for view in (found, shown)]
     assert names[0] == names[1] != []
     assert found["steps"][0]["how"] == "keyed"
+
+
+def test_next_tells_how_much_is_keyed_at_once(jobs):
+    jobs.start("pulse-six-readings")
+    assert "benchtally key pulse_time --block --job " in jobs.do("job", "next", "last")
+    jobs.start("insulation-one-minute")
+    said = jobs.do("job", "next", "last")
+    assert "keyed: benchtally key insulation_resistance VALUE --job " in said
+    assert said.rstrip().endswith("--step insulation, or all of them --block")

@@ -205,3 +205,9 @@ def test_unknown_choices_list_what_there_is():
 def test_one_reading_has_no_unbalance():
     with pytest.raises(MissingReadingError, match="second reading"):
         unbalance([1.0], "mean")
+
+
+@pytest.mark.parametrize("definition", ["mean", "span-mean", "span-min", "span-max"])
+def test_the_mean_of_equal_readings_is_not_rounded_away_from_them(definition):
+    """Three times 0.0621 add up to a little less than 0.1863 in binary."""
+    assert unbalance([0.0621, 0.0621, 0.0621], definition).value == 0
