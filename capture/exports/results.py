@@ -67,6 +67,7 @@ def _row(each: ResultRecord) -> Row:
         "value": each.value if each.value is not None else each.bound_value,
         "unit": each.unit,
         "bound": each.bound,
+        "verdict": each.verdict,
         "formula": each.formula,
         "inputs": " ".join(each.inputs) or None,
         "id": str(each.id),
@@ -77,7 +78,6 @@ def _row(each: ResultRecord) -> Row:
         row |= {
             "limit": judged.limit,
             "side": judged.side,
-            "verdict": judged.verdict,
             "rule": judged.rule,
             "source of the limit": judged.source,
             "how sure the source is": judged.confidence,

@@ -147,10 +147,9 @@ def _result(payload: bytes, body: str, parts: list[str]) -> Row:
     said = _read(ResultRecord, payload)
     site, bench, job = said.site or "", said.bench or "", said.job
     _compare(parts[2:4] + parts[5:6], [site, bench, str(job)])
-    verdict = None if said.judgement is None else str(said.judgement.verdict)
     columns = (
         said.id, said.time, site, bench, job, said.machine, said.name, said.value, said.unit,
-        verdict, body,
+        said.verdict, body,
     )  # fmt: skip
     return Row("results", said.time, columns)
 

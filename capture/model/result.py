@@ -124,3 +124,10 @@ class ResultRecord(Model):
     """Left out where there is no limit for it."""
     notes: tuple[str, ...] = Field((), exclude_if=is_empty)
     """What was assumed, not used or not applied, and why."""
+
+    @property
+    def verdict(self) -> str | None:
+        """The verdict as a table shows it; of a void job's result, of one without a limit too."""
+        if self.voided:
+            return "not applicable"
+        return None if self.judgement is None else str(self.judgement.verdict)

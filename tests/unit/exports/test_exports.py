@@ -20,6 +20,7 @@ from capture.exports.selection import Selection
 from capture.exports.table import Column
 from capture.exports.text import CsvLines
 from capture.model import TestPoint, new_id
+from capture.model.job import Noted
 from capture.tagging import make_tag
 
 
@@ -201,6 +202,15 @@ def test_results_with_limit_and_verdict(years):
     assert openpyxl.load_workbook(io.BytesIO(data))["results"].max_row == 1 + sum(
         len({each.name for each in years.desk.service.results(job)}) for job in years.jobs
     )
+
+
+def test_results_of_a_void_job_are_not_applicable_with_a_limit_or_without(bench):
+    bench.do_job(angles=range(0, 180, 90))
+    _, data = written(bench, "results", "csv")
+    assert {row["verdict"] for row in rows_of_csv(data)} > {"", "pass"}
+    bench.act(Noted(text="begun on the wrong machine", voids=True))
+    _, data = written(bench, "results", "csv")
+    assert {row["verdict"] for row in rows_of_csv(data)} == {"not applicable"}
 
 
 def test_trends_are_a_row_a_job(years):

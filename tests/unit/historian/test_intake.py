@@ -82,7 +82,10 @@ def test_a_result_of_a_job(tmp_path):
     }  # fmt: skip
     row = row_of(f"benchtally/v1/sawmill/bench-1/result/{said['job']}", json.dumps(said).encode())
     assert row.table == "results"
-    assert row.columns[5:9] == ("FAN-07", "resistance unbalance", 0.4, "%")
+    assert row.columns[5:10] == ("FAN-07", "resistance unbalance", 0.4, "%", None)
+    topic = f"benchtally/v1/sawmill/bench-1/result/{said['job']}"
+    void = row_of(topic, json.dumps({**said, "voided": True}).encode())
+    assert void.columns[9] == "not applicable"
     with pytest.raises(UnfitMessage, match="topic is not that of its body"):
         row_of(f"benchtally/v1/sawmill/bench-1/result/{said['id']}", json.dumps(said).encode())
 
