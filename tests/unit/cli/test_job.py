@@ -1,6 +1,8 @@
 """``benchtally job``: whole jobs by the command line, on real journals."""
 
 import json
+import re
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from taken_by_command import ohms, taken
@@ -307,10 +309,16 @@ def test_a_meters_current_is_ramped_down_before_the_next_step(jobs, draft):
 
 def test_a_discharge_is_waited_for_and_confirmed(jobs):
     jobs.start("after-rewind")
+    began = datetime.now(UTC)
     jobs.act("applied", "insulation", "60")
+    before = datetime.now(UTC)
     said = jobs.act("discharged", code=1)
-    assert "wait 240 s more" in said or "wait 239 s more" in said
+    after = datetime.now(UTC)
     until = next(s for s in jobs.look()["steps"] if s["id"] == "insulation")["after"][0]["until"]
+    left = int(re.search(r"wait (\d+) s more", said)[1])
+    ends = datetime.fromisoformat(until)
+    assert began <= ends - timedelta(seconds=240) <= before
+    assert (ends - after).total_seconds() - 1 <= left <= (ends - before).total_seconds() + 1
     assert f"(until {until[11:19]} UTC)" in said
     assert "LOCKED: discharge the winding" in jobs.do("job", "next", "last")
     said = " ".join(jobs.do("job", "next", "last").split())
