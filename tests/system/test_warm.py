@@ -46,6 +46,22 @@ def test_one_that_is_asked_to_end_ends_as_any_interpreter_does(tmp_path):
     assert "Traceback" not in child.said()
 
 
+def test_one_that_takes_too_long_is_ended(monkeypatch):
+    """As `subprocess.run` does: it went on beside all tests that came after."""
+    wait, heard = warm.Started.wait, []
+
+    def impatient(started, timeout=None):
+        heard.append(started)
+        if len(heard) == 1:
+            raise subprocess.TimeoutExpired("it", timeout)
+        return wait(started, timeout)
+
+    monkeypatch.setattr(warm.Started, "wait", impatient)
+    with pytest.raises(subprocess.TimeoutExpired):
+        warm.run(["ports", "--watch"])
+    assert heard[0].returncode == -signal.SIGKILL
+
+
 FAILS = """
 import os, sys
 import capture.cli.main as ours

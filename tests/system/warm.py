@@ -54,7 +54,13 @@ def run(arguments, given=""):
     with tempfile.TemporaryDirectory() as folder:
         files = {name: str(Path(folder, name)) for name in ("in", "out", "err")}
         Path(files["in"]).write_text(given, "utf-8")
-        code = Started(arguments, files, stays=False).wait(LONGEST)
+        started = Started(arguments, files, stays=False)
+        try:
+            code = started.wait(LONGEST)
+        except subprocess.TimeoutExpired:
+            started.kill()
+            started.wait(LONGEST)
+            raise
         said, complained = (Path(files[name]).read_text("utf-8") for name in ("out", "err"))
     return subprocess.CompletedProcess(list(arguments), code, said, complained)
 
