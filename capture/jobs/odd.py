@@ -63,7 +63,8 @@ def odd(
         earlier = _earlier(reader, machine, draft, point, passed_over)
     line_winding = is_line_winding(point, machine)
     return [
-        replace(doubt, words=f"{where}: {doubt.words}")
+        # What is written as it was shown is not said twice.
+        replace(doubt, words=f"{where}: {doubt.words.removeprefix(f'{shown}: ')}")
         for doubt in doubts(
             draft.quantity,
             value,
