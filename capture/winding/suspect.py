@@ -226,7 +226,7 @@ def _words(
 ) -> list[str]:
     match statement:
         case "balanced":
-            return ["no difference beyond readings and natural spread"]
+            return ["no difference between U, V and W beyond readings and natural spread"]
         case "named":
             where = _by_connection(ranked[0].places)
             return [ranked[0].hypothesis + (f": {where}" if where else "")]

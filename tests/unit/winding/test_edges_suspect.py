@@ -412,7 +412,7 @@ def test_a_sound_winding_has_nothing_to_show():
     assert (found.coils, found.coil_probability) == ({}, 0)
     assert (found.terminal, found.loss, found.turns) == (None, None, None)
     first, earth, could = found.words
-    assert first == "no difference beyond readings and natural spread"
+    assert first == "no difference between U, V and W beyond readings and natural spread"
     assert earth.startswith("earth path: V")
     assert could.startswith("no difference above")
     assert found.next_measurement.startswith("none is needed")
