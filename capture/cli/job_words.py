@@ -65,6 +65,9 @@ def show_briefly(view: View) -> None:
     say(clean(view["sentence"]))
     if view["voided"] is not None:
         say(VOID_CAUTION)
+    # Nobody is to take "information only" for all that was found.
+    if beyond := [each["name"] for each in view["results"] if _is_beyond(each)]:
+        say(clean(f"Beyond a limit that is for information: {'; '.join(beyond)}"))
     show_to_do(view)
 
 
@@ -302,7 +305,16 @@ def _result_row(result: View) -> tuple[str, str, str, str]:
         return result["name"], value, "", ""
     mark = "≤" if judgement["side"] == "upper" else "≥"
     limit = f"{mark} {quantity_text(judgement['limit'], unit)}"
-    return result["name"], value, limit, judgement["verdict"]
+    beyond = ", beyond the limit" if _is_beyond(result) else ""
+    return result["name"], value, limit, f"{judgement['verdict']}{beyond}"
+
+
+def _is_beyond(result: View) -> bool:
+    """Tell whether a value lies beyond a limit that nobody has adopted."""
+    judged, value = result.get("judgement"), result["value"]
+    if not judged or judged["verdict"] != "information only" or value is None:
+        return False
+    return bool(value > judged["limit"] if judged["side"] == "upper" else value < judged["limit"])
 
 
 def _how_it_is_taken(view: View, step: View) -> str:

@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
 
     @profile.command("try")
     def try_(
-        file: Annotated[Path, typer.Argument(metavar="FILE", help="The profile.")],
+        file: Annotated[Path, typer.Argument(metavar="FILE", help="The profile; or its name.")],
         trace: Annotated[Path, typer.Option("--trace", metavar="FILE", help="Recorded bytes.")],
         as_json: JsonOption = False,
     ) -> int:

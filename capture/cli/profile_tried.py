@@ -18,24 +18,28 @@ _ESCAPES = {0x0A: "\\n", 0x0D: "\\r", 0x09: "\\t", 0x5C: "\\\\"}
 
 
 def tried(file: Path, chunks: Iterable[tuple[float, bytes]]) -> list["Outcome"]:
-    """Run a profile's own driver on recorded bytes.
+    """Run a profile's own driver on recorded bytes; a name is looked for as a configuration's is.
 
     Raises:
         ConfigError: the profile is faulty or its driver is not installed.
         InputError: its driver holds conversations, of which a recording has one side only.
     """
-    from capture.driver.profile import read_profile
+    from capture.driver.profile import find_profile, read_profile
     from capture.driver.replay import replay
     from capture.plugins import DriverRegistry, read_options
 
-    profile = read_profile(file)
+    registry = DriverRegistry.load()
+    by_name = file.suffix != ".toml" and file.name == str(file) and not file.exists()
+    packages = registry.profile_packages
+    profile = find_profile(file.name, packages) if by_name else read_profile(file)
     if profile.scpi is not None:
         raise InputError(
             f"{file}: driver {profile.driver} asks several questions, and a trace that only "
             "listened has no answers; `benchtally check` checks the profile itself"
         )
-    spec = DriverRegistry.load().get(profile.driver).spec
-    options = read_options(spec, {"profile": str(file.absolute())}, str(file), Path())
+    spec = registry.get(profile.driver).spec
+    named = file.name if by_name else str(file.absolute())
+    options = read_options(spec, {"profile": named}, str(file), Path())
     return list(replay(spec.create(options), chunks))
 
 

@@ -77,6 +77,7 @@ def test_the_quick_way_to_a_profile(tmp_path):
         ["trace", "/dev/ttyUSB0"],
         ["profile", "try"],
         ["drivers", "--profiles"],
+        ["profile", "try"],
     ]
     typed[0] += ["--for", "10", "--out", "my-meter.toml"]
     meter = Simulator(["talk-only", "--pty", tmp_path / "meter", "--rate", "20"], tmp_path / "out")
@@ -101,3 +102,4 @@ def test_the_quick_way_to_a_profile(tmp_path):
     assert (tmp_path / "my-meter.toml").is_file()
     assert re.search(r"insulation_resistance.*512\.\d MOhm|51\d\.\d MOhm", said[2]), said[2]
     assert "insulation-lines" in said[3]
+    assert re.search(r"5\d\d\.\d MOhm.*insulation_resistance 5\d{8} Ohm", said[4]), said[4]

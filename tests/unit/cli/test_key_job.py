@@ -335,3 +335,15 @@ def test_next_tells_how_much_is_keyed_at_once(jobs):
     said = jobs.do("job", "next", "last")
     assert "keyed: benchtally key insulation_resistance VALUE --job " in said
     assert said.rstrip().endswith("--step insulation, or all of them --block")
+
+
+def test_a_value_beyond_a_limit_that_nobody_adopted_is_told_at_once(jobs):
+    """5 MΩ: IEEE Std 43-2013, 12.3 (public text). Nobody takes "information only" for all of it."""
+    jobs.start("insulation-one-minute", "--winding-celsius", "40")
+    said = jobs.key("insulation_resistance", "900 kΩ", "--confirm")
+    name = "insulation resistance after 60 s, at 40 °C"
+    assert f"Beyond a limit that is for information: {name}\n" in said
+    shown = " ".join(jobs.do("job", "show", "last").split())
+    assert "900 kΩ ≥ 5 MΩ information only, beyond the limit" in shown
+    jobs.act("redo", "insulation", "--reason", "leads were damp")
+    assert "Beyond a limit" not in jobs.do("job", "show", "last")

@@ -87,6 +87,16 @@ def test_what_was_made_is_found_by_name_and_works_when_tried(benchtally, trace, 
     assert "insulation_resistance 1200000000 Ohm" in said
 
 
+def test_a_profile_is_tried_by_its_name_as_a_configuration_has_it(benchtally, trace):
+    seen = trace("T  21.4 C\r\n")
+    code, said, _ = benchtally("profile", "try", "thermometer-lines", "--trace", seen)
+    assert code == 0
+    assert "temperature 21.4 C" in said
+    code, _, err = benchtally("profile", "try", "thermometer", "--trace", seen)
+    assert code == 2
+    assert "'thermometer' is not known; `benchtally drivers --profiles` lists them" in err
+
+
 def test_words_and_banners_are_asked_about(benchtally, trace, tmp_path):
     """A word that is not always there is a flag; lines that mean nothing are ignored on request."""
     lines = (
