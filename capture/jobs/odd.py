@@ -62,7 +62,8 @@ def odd(
     if reader is not None and machine is not None and point is not None:
         earlier = _earlier(reader, machine, draft, point, passed_over)
     return [
-        replace(doubt, words=f"{where}: {doubt.words}")
+        # What is written as it was shown is not said twice.
+        replace(doubt, words=f"{where}: {doubt.words.removeprefix(f'{shown}: ')}")
         for doubt in doubts(
             draft.quantity,
             value,

@@ -243,7 +243,7 @@ def test_an_operator_is_asked_for(run, journal, monkeypatch):
     ("value", "words"),
     [
         ("-5 Ω", "-5 Ω: resistance is -5 Ω; more than zero is expected"),
-        ("842.1 kΩ", "842.1 kΩ: 842.1 kΩ: any machine is expected to read 10 µΩ to 100 kΩ"),
+        ("842.1 kΩ", "842.1 kΩ: any machine is expected to read 10 µΩ to 100 kΩ"),
     ],
 )
 def test_an_odd_value_is_stored_only_when_it_was_looked_at_again(run, journal, value, words):
