@@ -105,8 +105,7 @@ def compute(
             without_result=without,
         )
     try:
-        whole = set_of(usable, INSULATION, steps)
-        assessment = assess(whole, site_limits, without, _unfinished(state))
+        assessment = assess(set_of(usable, INSULATION, steps), site_limits, without)
     except InputError as error:
         # Each kind is sound by itself; together they contradict each other.
         return JobResults(
@@ -129,18 +128,6 @@ def compute(
         uncomputed=tuple(uncomputed),
         without_result=assessment.without_result,
     )
-
-
-def _unfinished(state: JobState) -> set[str]:
-    """Name the kinds of test that a part of is open or left out: the rest alone passes nothing.
-
-    A stator that passes says nothing of its rotor, nor the whole of six ends of one phase.
-    """
-    return {
-        KINDS[step.step.quantity]
-        for step in state.steps.values()
-        if step.step.quantity in KINDS and step.status is not StepStatus.TAKEN
-    }
 
 
 def _without_result(state: JobState, quantities: Sequence[str]) -> tuple[str, ...]:

@@ -42,27 +42,22 @@ def assess(
     test_set: TestSet,
     site_limits: Overrides | None = None,
     without_result: Collection[str] = (),
-    unfinished: Collection[str] = (),
 ) -> Assessment:
     """Compute and judge everything that the readings allow.
 
     without_result: steps whose readings are left out because nothing could be made of them.
-    unfinished: steps of which a part is missing, whatever the readings of the others say.
 
     Raises:
         InputError: a set that cannot be, or a limit that does not exist; says what and why.
     """
     try:
-        return _assess(test_set, site_limits, without_result, unfinished)
+        return _assess(test_set, site_limits, without_result)
     except WindingError as error:
         raise InputError(str(error)) from error
 
 
 def _assess(
-    test_set: TestSet,
-    site_limits: Overrides | None,
-    without_result: Collection[str],
-    unfinished: Collection[str],
+    test_set: TestSet, site_limits: Overrides | None, without_result: Collection[str]
 ) -> Assessment:
     limits = load_limits(site=site_limits, machine=test_set.rules.limits)
     test_set = as_read(test_set)
@@ -76,7 +71,7 @@ def _assess(
         "insulation": bool(found.insulation or found.insulation_at or found.insulation_by_phase),
         "pulse": bool(found.pulse),
     }
-    missing = tuple(step for step in test_set.steps if step in unfinished or not given[step])
+    missing = tuple(step for step in test_set.steps if not given[step])
     whole = _overall(judged.results, missing, without_result, found)
     suspected = suspicion_of(test_set, found)
     found.notes += pulse_note(judged.pulse_statement, suspected, apart=READ_APART in found.notes)
