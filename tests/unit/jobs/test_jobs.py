@@ -57,6 +57,7 @@ def test_what_gets_a_test_voltage_is_dry_and_nobody_is_near(name):
             said = " ".join(step.cautions)
             assert "Keep everybody away" in said
             assert "dry windings only" in said
+            assert "After the test, before anything is touched: earth" in said
 
 
 @pytest.mark.parametrize(
