@@ -118,7 +118,7 @@ def _parts_alike(judged: Judged) -> None:
         mean = sum(each.value for each in numbers.values()) / len(numbers)
         odd = max(numbers, key=lambda place: abs(numbers[place].value - mean))
         off = 100 * (numbers[odd].value / mean - 1)
-        judged.note(f"resistance of {name}: {odd} is farthest from the mean, by {off:+.1f} %")
+        judged.note(f"resistance of {name}: {odd} is farthest from the mean, by {off:+z.1f} %")
 
 
 def _phases(judged: Judged, numbers: Mapping[str, Measured]) -> None:

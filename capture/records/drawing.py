@@ -88,7 +88,7 @@ def _bars(axes: Any, plot: Plot, text: Catalogue) -> None:
     """Draw deviations from the mean as bars from zero, between the limits."""
     values = plot.lines[0].y
     drawn = axes.bar(range(len(values)), values, 0.45, color=_INK)
-    axes.bar_label(drawn, [text.number(f"{value:+.2f}") for value in values], padding=2)
+    axes.bar_label(drawn, [text.number(f"{value:+z.2f}") for value in values], padding=2)
     span = max([abs(value) for value in (*values, *plot.limits)] + [0.1]) * 1.4
     axes.set_ylim(-span, span)
     axes.axhline(0, color=_INK, linewidth=0.6)

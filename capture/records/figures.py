@@ -81,7 +81,7 @@ def spread(value: float, expanded: float, unit: str, text: Catalogue) -> str:
 def percent(value: float, text: Catalogue) -> str:
     """Write a change in per cent, with its sign; what rounds to nothing has none."""
     rounded = round(value, 2) + 0.0
-    return text.number(f"{rounded:+.2f} %" if rounded else "0.00 %")
+    return text.number(f"{rounded:+z.2f} %" if rounded else "0.00 %")
 
 
 def _two_digits(value: float, expanded: float, unit: str) -> list[tuple[str, str]]:

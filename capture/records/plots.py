@@ -102,7 +102,7 @@ def _balance(record: Record, quantity: str, text: Catalogue) -> Plot | None:
         shown = text.number(f"{limit:g}")
         caption = text("plot_balance_limit", quantity=name, limit=shown)
     told = ", ".join(
-        text.number(f"{pair} {each:+.2f} %") for pair, each in zip(pairs, percent, strict=True)
+        text.number(f"{pair} {each:+z.2f} %") for pair, each in zip(pairs, percent, strict=True)
     )
     return Plot(
         f"balance-{quantity}",

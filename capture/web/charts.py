@@ -64,7 +64,7 @@ def _limit(view: Mapping[str, Any], quantity: str) -> float | None:
 def _balance(name: str, words: str, values: Mapping[str, float], limit: float | None) -> Chart:
     mean = sum(values.values()) / len(values)
     points = tuple((pair, 100 * (value / mean - 1), None) for pair, value in values.items())
-    told = ", ".join(f"{pair} {percent:+.2f} %" for pair, percent, _ in points)
+    told = ", ".join(f"{pair} {percent:+z.2f} %" for pair, percent, _ in points)
     against = "" if limit is None else f"; limit ± {limit:g} %"
     return Chart(
         name=f"balance-{name}",
@@ -167,7 +167,7 @@ def _bars(axes: Any, chart: Chart) -> None:
     places = range(len(chart.points))
     values = [value for _, value, _ in chart.points]
     drawn = axes.bar(places, values, 0.5, color=_INK)
-    axes.bar_label(drawn, [f"{value:+.2f}" for value in values], padding=2)
+    axes.bar_label(drawn, [f"{value:+z.2f}" for value in values], padding=2)
     span = max([abs(value) for value in values] + [chart.limit or 0.0, 0.1]) * 1.35
     axes.set_ylim(-span, span)
     axes.axhline(0, color=_INK, linewidth=0.8)

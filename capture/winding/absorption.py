@@ -295,7 +295,7 @@ def insulation_curve(times: Sequence[float], ohms: Sequence[Sample]) -> Insulati
     scale = _scale(residual)
     for (time, _), off in zip(usable, residual, strict=True):
         if abs(off) > _OUTLIER * scale and abs(off) > 0.01:  # noqa: PLR2004 - 1 %, beyond rounding
-            aside[f"reading at {time:g} s"] = f"{100 * off:+.0f} % off the curve, given no weight"
+            aside[f"reading at {time:g} s"] = f"{100 * off:+z.0f} % off the curve, given no weight"
     kept = weights > 0.99  # noqa: PLR2004 - full weight
     return InsulationCurve(
         leakage_siemens=float(pair[0]),

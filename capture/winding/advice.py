@@ -54,7 +54,7 @@ def reasons(
         misfit = float(off[part] @ np.linalg.solve(covariance, off[part]))
         logs = known.logs[row] - known.logs[row].max()
         shown = ", ".join(
-            f"{pair} {100 * (exp(value) - 1):+.1f} %"
+            f"{pair} {100 * (exp(value) - 1):+z.1f} %"
             for pair, value in zip(evidence.pairs, logs, strict=True)
         )
         text = f"{quantity}, against the highest pair: {shown}"
@@ -107,7 +107,7 @@ def next_measurement(
     ]
     match statement:
         case "balanced":
-            return "none is needed to tell hypotheses apart; go on with the procedure"
+            return "none is needed to tell hypotheses apart"
         case "no single cause":
             return _AGAIN + ", on one fixed range"
         case "named":

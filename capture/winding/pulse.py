@@ -152,7 +152,7 @@ def _asymmetry(pair: str, entry: PulseReadings) -> Asymmetry:
             repeatability_per_cent=None,
             significant=None,
             causes=(),
-            statement=f"{pair} differs by {difference:+.2f} % between directions; repeat each"
+            statement=f"{pair} differs by {difference:+z.2f} % between directions; repeat each"
             " direction to see whether that is more than scatter",
         )
     scatter = (
@@ -166,8 +166,8 @@ def _asymmetry(pair: str, entry: PulseReadings) -> Asymmetry:
         repeatability_per_cent=100 * scatter / middle,
         significant=significant,
         causes=ASYMMETRY_CAUSES if significant else (),
-        statement=f"{pair} differs by {difference:+.2f} % between directions, {than} the scatter of"
-        f" {100 * scatter / middle:.2f} %",
+        statement=f"{pair} differs by {difference:+z.2f} % between directions, {than} the scatter "
+        f"of {100 * scatter / middle:.2f} %",
     )
 
 
