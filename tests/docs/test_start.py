@@ -13,7 +13,14 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(Path(__file__).parent), str(REPOSITORY / "tests" / "system")]
 
 from guide import blocks, missing  # noqa: E402 - it lies beside this file
-from harness import LONG, Child, free_port, mosquitto_program, wait_until  # noqa: E402 - same
+from harness import (  # noqa: E402 - same
+    LONG,
+    Child,
+    free_port,
+    journal_entries,
+    mosquitto_program,
+    wait_until,
+)
 
 GUIDE = (REPOSITORY / "docs" / "start.md").read_text("utf-8")
 #: The port that the guide names; another one is taken where tests run side by side.
@@ -52,6 +59,16 @@ class Bench:
         stdin.write(line.encode() + b"\n")
         stdin.flush()
         wait_until(lambda: self.staying[name].said().count("\nok: ") > answers, f"answer to {line}")
+        if line == "lift":
+            # Nobody puts leads on again before the meter has measured once without them, and a
+            # touch is one only after that.
+            wait_until(self._reads_nothing, "a reading of lifted leads")
+
+    def _reads_nothing(self):
+        readings = [
+            e for e in journal_entries(self.folder / "bench.journal") if e.kind == "reading"
+        ]
+        return readings[-1].json()["status"] == "above-range"
 
     def _start(self, block):
         (command,) = block.commands
