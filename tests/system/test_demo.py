@@ -85,7 +85,6 @@ def demos(tmp_path_factory):
             said = made[name].said
             harness.wait_until(lambda said=said: "leads off" in said(), "a first pair", LIMIT)
             os.kill(pid, signal.SIGKILL)
-            made[name].wait(LIMIT)
         made["mosquitto"].wait(LIMIT)
         shutil.copytree(rig.folder / "mosquitto", rig.folder / "amqtt")
         made["amqtt"] = rig.child(*WITHOUT_MOSQUITTO, rig.folder / "amqtt")
